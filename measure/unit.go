@@ -37,6 +37,7 @@ const (
 	SquareMM       Unit = "mm2"
 	Metre          Unit = "m"
 	Celsius        Unit = "degC"
+	AdiabaticK     Unit = "A.s0.5/mm2" // the k of an adiabatic check
 )
 
 // units lists every unit with its spelling in text for people, in the order in
@@ -51,7 +52,7 @@ var units = [...]struct {
 	{Hertz, "Hz"}, {Second, "s"}, {Millisecond, "ms"}, {Minute, "min"}, {Day, "d"},
 	{Impulse, "imp"}, {ImpulsePerKWh, "imp/kWh"}, {NewtonMetre, "N·m"},
 	{Percent, "%"}, {Picofarad, "pF"}, {Millimetre, "mm"}, {SquareMM, "mm²"},
-	{Metre, "m"}, {Celsius, "°C"}, {One, ""},
+	{Metre, "m"}, {Celsius, "°C"}, {AdiabaticK, "A·√s/mm²"}, {One, ""},
 }
 
 // Units returns every unit, in a fixed order.

@@ -1,0 +1,142 @@
+package rules
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed" // for the pack of Great Britain
+	"encoding/hex"
+	"encoding/json/jsontext"
+	"encoding/json/v2"
+	"errors"
+	"fmt"
+	"io"
+	"reflect"
+	"strconv"
+	"strings"
+)
+
+//go:embed gb.json
+var gbJSON []byte
+
+// GB returns the rules of Great Britain. Each call reads the built-in file
+// anew, so keep the pack rather than calling often.
+func GB() *Pack {
+	pack, err := Load(gbJSON)
+	if err != nil {
+		panic("rules: the built-in pack is broken: " + err.Error())
+	}
+	return pack
+}
+
+// Load reads a pack and checks it whole. An error names the path in the file,
+// such as /supply/minimum_voltage, and the line and column where the file
+// itself is malformed, and says how to mend it.
+func Load(file []byte) (*Pack, error) {
+	pack := new(Pack)
+	if err := json.Unmarshal(file, pack, json.RejectUnknownMembers(true)); err != nil {
+		return nil, fmt.Errorf("rules: %w", describe(file, err))
+	}
+	if err := checkValue(reflect.ValueOf(pack).Elem(), ""); err != nil {
+		return nil, fmt.Errorf("rules: %w", err)
+	}
+	if err := pack.checkSense(); err != nil {
+		return nil, fmt.Errorf("rules: %w", err)
+	}
+	canonical := jsontext.Value(bytes.Clone(file))
+	if err := canonical.Canonicalize(); err != nil {
+		return nil, fmt.Errorf("rules: bringing the file to its canonical form: %w", err)
+	}
+	sum := sha256.Sum256(canonical)
+	pack.hash = hex.EncodeToString(sum[:])
+	return pack, nil
+}
+
+// describe turns a decoder's error into one that says where in the file it is.
+func describe(file []byte, err error) error {
+	var (
+		semantic  *json.SemanticError
+		syntactic *jsontext.SyntacticError
+	)
+	switch {
+	case errors.As(err, &semantic):
+		cause := semantic.Err
+		switch {
+		case errors.Is(cause, json.ErrUnknownName):
+			cause = errors.New("this name is not known: remove it or correct its spelling")
+		case cause == nil && semantic.JSONKind == '0':
+			cause = errors.New("a bare number cannot stand here: write it as a string, so that its digits are kept")
+		case cause == nil:
+			cause = fmt.Errorf("a JSON %s cannot stand here", semantic.JSONKind)
+		}
+		return fmt.Errorf("at %s (%s): %w", orRoot(string(semantic.JSONPointer)), place(file, semantic.ByteOffset), cause)
+	case errors.As(err, &syntactic):
+		cause := syntactic.Err
+		switch {
+		case errors.Is(cause, jsontext.ErrDuplicateName):
+			cause = errors.New("this name stands twice in its object: keep one")
+		case errors.Is(cause, io.ErrUnexpectedEOF):
+			cause = errors.New("the file ends too soon: restore the rest of it")
+		}
+		return fmt.Errorf("at %s (%s): %w", orRoot(string(syntactic.JSONPointer)), place(file, syntactic.ByteOffset), cause)
+	}
+	return err
+}
+
+func place(file []byte, offset int64) string {
+	before := file[:min(max(offset, 0), int64(len(file)))]
+	line := bytes.Count(before, []byte{'\n'}) + 1
+	column := len(before) - bytes.LastIndexByte(before, '\n')
+	return fmt.Sprintf("line %d, column %d", line, column)
+}
+
+func orRoot(pointer string) string {
+	if pointer == "" {
+		return "the top of the file"
+	}
+	return pointer
+}
+
+type checker interface{ check() error }
+
+// checkValue walks every field and refuses one that is missing or without a
+// mark and a source, so that no number can slip in unmarked.
+func checkValue(v reflect.Value, path string) error {
+	if c, ok := v.Interface().(checker); ok {
+		if err := c.check(); err != nil {
+			return fmt.Errorf("at %s: %w", path, err)
+		}
+		if _, isScheme := c.(Scheme); !isScheme {
+			return nil
+		}
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			field := v.Type().Field(i)
+			if !field.IsExported() {
+				continue
+			}
+			name, option, _ := strings.Cut(field.Tag.Get("json"), ",")
+			if option == "omitzero" && v.Field(i).IsZero() {
+				continue
+			}
+			if err := checkValue(v.Field(i), path+"/"+name); err != nil {
+				return err
+			}
+		}
+	case reflect.Slice:
+		if v.IsNil() {
+			return fmt.Errorf("at %s: the list is missing: give it, empty if there is nothing to say", path)
+		}
+		for i := range v.Len() {
+			if err := checkValue(v.Index(i), path+"/"+strconv.Itoa(i)); err != nil {
+				return err
+			}
+		}
+	case reflect.String:
+		if v.String() == "" {
+			return fmt.Errorf("at %s: the entry is missing or empty: give it", path)
+		}
+	}
+	return nil
+}

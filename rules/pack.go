@@ -1,0 +1,305 @@
+// Package rules holds one country's limits, categories and number formats as data.
+//
+// A pack is a JSON file. Every number in it is an object of value, unit, mark,
+// source and note, so that whoever sees the number can see where it comes from;
+// values are strings, because digits carry resolution. Load refuses a pack in
+// which anything is unknown, repeated, missing, unmarked or without a source,
+// and names the place. GB is the pack for Great Britain.
+//
+// A pack authorises nobody: the employer's rules, the distributor's consent and
+// local law come first.
+package rules
+
+import (
+	"fmt"
+
+	"meterwright/measure"
+)
+
+// Pack is one country's rules. Treat it as read-only once loaded.
+type Pack struct {
+	ID          string              `json:"id"`
+	Edition     string              `json:"edition"`
+	Title       string              `json:"title"`
+	Caution     string              `json:"caution"`
+	Law         []Fact              `json:"law"`
+	Supply      Supply              `json:"supply"`
+	Touch       Touch               `json:"touch"`
+	Earthing    []Earthing          `json:"earthing"`
+	Fault       Fault               `json:"fault"`
+	Disconnect  []DisconnectionTime `json:"disconnection"`
+	TT          TT                  `json:"tt"`
+	Conductors  []Conductor         `json:"conductors"`
+	Fuses       []FuseStandard      `json:"fuses"`
+	MeterErrors []MeterErrorRow     `json:"meter_errors"`
+	InService   InService           `json:"in_service"`
+	Sampling    []SamplingPlan      `json:"sampling"`
+	MeterPoint  MeterPointFormat    `json:"meter_point"`
+	Plausible   PlausibilityBand    `json:"plausibility"`
+	Schemes     []Scheme            `json:"schemes"`
+	Emergency   Fact                `json:"emergency_telephone"`
+	DataKept    Number              `json:"personal_data_kept"`
+	Gloves      []GloveClass        `json:"gloves"`
+	Probes      Probes              `json:"probes"`
+
+	hash string
+}
+
+// Hash returns the SHA-256, in lower-case hex, of the RFC 8785 form of the file
+// that the pack was loaded from. Records name it with the edition.
+func (p *Pack) Hash() string { return p.hash }
+
+// Supply is what the distributor declares at the supply terminals.
+type Supply struct {
+	NominalVoltage     Number `json:"nominal_voltage"`
+	MinimumVoltage     Number `json:"minimum_voltage"`
+	MaximumVoltage     Number `json:"maximum_voltage"`
+	NominalLineVoltage Number `json:"nominal_line_voltage"`
+	NominalFrequency   Number `json:"nominal_frequency"`
+	MinimumFrequency   Number `json:"minimum_frequency"`
+	MaximumFrequency   Number `json:"maximum_frequency"`
+}
+
+// Voltage returns the declared band of line to neutral, in volts.
+func (s Supply) Voltage() measure.Limit {
+	return measure.Between(s.MinimumVoltage.Float(), s.MaximumVoltage.Float())
+}
+
+// Frequency returns the declared band, in hertz.
+func (s Supply) Frequency() measure.Limit {
+	return measure.Between(s.MinimumFrequency.Float(), s.MaximumFrequency.Float())
+}
+
+// Touch holds what concerns touching and proving dead.
+type Touch struct {
+	Limit           Number `json:"limit"`             // V, touch-voltage limit
+	DeadThreshold   Number `json:"dead_threshold"`    // V, two-pole indication at a point taken for dead
+	ProvedDeadLasts Number `json:"proved_dead_lasts"` // min, default; the employer sets it
+}
+
+// Earthing is an earthing arrangement (IEC 60364-1) with its declared maximum
+// external loop impedance, in ohms.
+type Earthing struct {
+	ID          string `json:"id"`
+	Title       string `json:"title"`
+	MaxExternal Number `json:"max_external_impedance"`
+}
+
+// EarthingByID returns the arrangement with that id.
+func (p *Pack) EarthingByID(id string) (Earthing, error) {
+	return find("earthing arrangement", id, p.Earthing, func(e Earthing) string { return e.ID })
+}
+
+// Fault holds what fault currents are reckoned with and judged against.
+type Fault struct {
+	DeclaredMaximum   Number `json:"declared_maximum"`   // kA, single-phase, at the service joint
+	CMin              Number `json:"c_min"`              // minimum voltage factor
+	CMax              Number `json:"c_max"`              // maximum voltage factor
+	TemperatureFactor Number `json:"temperature_factor"` // cold reading over hot impedance
+}
+
+// DisconnectionTime is the longest time, in seconds, in which a fault of one
+// kind of circuit must be disconnected.
+type DisconnectionTime struct {
+	ID    string `json:"id"`
+	Title string `json:"title"`
+	Time  Number `json:"time"`
+}
+
+// DisconnectionByID returns the disconnection time with that id.
+func (p *Pack) DisconnectionByID(id string) (DisconnectionTime, error) {
+	return find("disconnection time", id, p.Disconnect, func(d DisconnectionTime) string { return d.ID })
+}
+
+// TT holds the limits of an installation with its own earth electrode.
+type TT struct {
+	MaxTouchProduct Number `json:"max_touch_product"` // V, R_A × IΔn
+	UnstableAbove   Number `json:"unstable_above"`    // ohm
+}
+
+// Conductor is a kind of protective conductor with its adiabatic k.
+type Conductor struct {
+	ID    string `json:"id"`
+	Title string `json:"title"`
+	K     Number `json:"k"` // A·√s/mm²
+}
+
+// ConductorByID returns the kind of conductor with that id.
+func (p *Pack) ConductorByID(id string) (Conductor, error) {
+	return find("conductor", id, p.Conductors, func(c Conductor) string { return c.ID })
+}
+
+// FuseStandard is one standard's fuses.
+type FuseStandard struct {
+	ID      string `json:"id"`
+	Title   string `json:"title"`
+	Caution string `json:"caution,omitzero"`
+	Fuses   []Fuse `json:"fuses"`
+}
+
+// FuseStandardByID returns the fuse standard with that id.
+func (p *Pack) FuseStandardByID(id string) (FuseStandard, error) {
+	return find("fuse standard", id, p.Fuses, func(f FuseStandard) string { return f.ID })
+}
+
+// Fuse is what a standard says of one rating: gates of current and time, or
+// greatest loop impedances, or both.
+type Fuse struct {
+	Rating     Number          `json:"rating"` // A
+	Gates      []Gate          `json:"gates,omitzero"`
+	Impedances []LoopImpedance `json:"impedances,omitzero"`
+}
+
+// GateKind says which side of its gate a fuse's curve lies on.
+type GateKind string
+
+// The kinds of gate.
+const (
+	Holds GateKind = "holds" // does not melt within the time at this current
+	Melts GateKind = "melts" // melts within the time at this current
+)
+
+// Gate is one point that a fuse's pre-arcing curve must pass on a given side.
+type Gate struct {
+	Kind    GateKind `json:"kind"`
+	Time    Number   `json:"time"`    // s
+	Current Number   `json:"current"` // A
+}
+
+// LoopImpedance is the greatest loop impedance with which a fuse disconnects
+// within the time, reckoned at Voltage × VoltageFactor.
+type LoopImpedance struct {
+	Time          Number `json:"time"`      // s
+	Impedance     Number `json:"impedance"` // ohm
+	Voltage       Number `json:"voltage"`   // V
+	VoltageFactor Number `json:"voltage_factor"`
+}
+
+// MeterErrorRow is one row of the table of permitted meter errors at type
+// level. It does not judge a load check on site.
+type MeterErrorRow struct {
+	Current      string             `json:"current"` // "min-to-tr" or "tr-to-max"
+	Load         string             `json:"load"`    // "balanced" or "single-phase-on-polyphase"
+	Temperatures []TemperatureRange `json:"temperatures"`
+	Errors       []ClassError       `json:"errors"`
+}
+
+// TemperatureRange is a range of ambient temperature, in °C, bounds included.
+type TemperatureRange struct {
+	From Number `json:"from"`
+	To   Number `json:"to"`
+}
+
+// ClassError is the permitted error of one class, ± per cent.
+type ClassError struct {
+	Class string `json:"class"` // "A", "B" or "C"
+	Error Number `json:"error"`
+}
+
+// InService holds the permitted errors of a meter in service, in per cent.
+type InService struct {
+	Upper Number `json:"upper"`
+	Lower Number `json:"lower"`
+}
+
+// SamplingPlan is one row of a sampling table for inspection by attributes.
+type SamplingPlan struct {
+	LotFrom Number `json:"lot_from"`
+	LotTo   Number `json:"lot_to"`
+	Code    string `json:"code"`
+	Sample  Number `json:"sample"`
+	AQL     Number `json:"aql"` // acceptance quality limit, per cent
+	Accept  Number `json:"accept"`
+	Reject  Number `json:"reject"`
+}
+
+// MeterPointFormat is how a country writes and checks its meter-point numbers.
+type MeterPointFormat struct {
+	Title         string  `json:"title"`
+	CoreDigits    Number  `json:"core_digits"`
+	Weights       Numbers `json:"weights"`
+	FirstModulus  Number  `json:"first_modulus"`
+	SecondModulus Number  `json:"second_modulus"`
+	Groups        Numbers `json:"groups"`
+}
+
+// PlausibilityBand says how far a daily mean may lie from the earlier ones, as
+// factors of the lowest and the highest of them.
+type PlausibilityBand struct {
+	DoubtfulBelow    Number `json:"doubtful_below"`
+	DoubtfulAbove    Number `json:"doubtful_above"`
+	ImplausibleAbove Number `json:"implausible_above"`
+}
+
+// Scheme is one published scheme for reporting defects.
+type Scheme struct {
+	ID         string `json:"id"`
+	Title      string `json:"title"`
+	Edition    string `json:"edition"`
+	Mark       Mark   `json:"mark"`
+	Source     string `json:"source"`
+	Note       string `json:"note,omitzero"`
+	Categories []struct {
+		Code    string `json:"code"`
+		Meaning string `json:"meaning"`
+	} `json:"categories"`
+}
+
+func (s Scheme) check() error { return checkOrigin(s.Mark, s.Source) }
+
+// Category is one category of a scheme. It always carries the scheme, because
+// the same letter means different things in different schemes.
+type Category struct {
+	Scheme  string // the scheme's id
+	Title   string // the scheme's title
+	Edition string // the scheme's edition
+	Code    string
+	Meaning string
+}
+
+// String returns the category with its scheme, never a bare letter.
+func (c Category) String() string {
+	return fmt.Sprintf("%s (%s), category %s: %s", c.Title, c.Edition, c.Code, c.Meaning)
+}
+
+// Category returns the category with that code in the scheme with that id.
+func (p *Pack) Category(scheme, code string) (Category, error) {
+	s, err := find("reporting scheme", scheme, p.Schemes, func(s Scheme) string { return s.ID })
+	if err != nil {
+		return Category{}, err
+	}
+	for _, c := range s.Categories {
+		if c.Code == code {
+			return Category{Scheme: s.ID, Title: s.Title, Edition: s.Edition, Code: c.Code, Meaning: c.Meaning}, nil
+		}
+	}
+	return Category{}, fmt.Errorf("scheme %q has no category %q: choose one from the edition in use (%s)", scheme, code, s.Edition)
+}
+
+// GloveClass is a class of insulating glove with the a.c. voltage it is for.
+type GloveClass struct {
+	Class      string `json:"class"`
+	MaxVoltage Number `json:"max_voltage"` // V a.c.
+}
+
+// Probes holds what test probes must satisfy.
+type Probes struct {
+	MaxTip       Number `json:"max_tip"`       // mm of exposed metal
+	PreferredTip Number `json:"preferred_tip"` // mm
+	Category     Fact   `json:"category"`      // measurement category
+}
+
+func find[T any](what, id string, rows []T, key func(T) string) (T, error) {
+	known := ""
+	for i, row := range rows {
+		if key(row) == id {
+			return row, nil
+		}
+		if i > 0 {
+			known += ", "
+		}
+		known += key(row)
+	}
+	var none T
+	return none, fmt.Errorf("%s %q is not in the rules: use one of %s", what, id, known)
+}
