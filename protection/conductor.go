@@ -1,0 +1,66 @@
+package protection
+
+import (
+	"fmt"
+	"math"
+
+	"meterwright/measure"
+	"meterwright/rules"
+)
+
+// CheckConductor judges a protective conductor of mm2 square millimetres by the
+// adiabatic equation S = √(I²t)/k (BS 7671 543.1.3), for a fault current in
+// amperes lasting the given seconds, up to 5 s, beyond which the conductor
+// sheds heat and the equation does not hold. The judged value is the least
+// cross-section needed; the conductor passes if that is at most what it has.
+func CheckConductor(p *rules.Pack, kind string, mm2 float64, amps measure.Estimate, seconds, guard float64) (Check, error) {
+	k, err := p.ConductorByID(kind)
+	if err != nil {
+		return Check{}, err
+	}
+	if err := positive("fault current", amps); err != nil {
+		return Check{}, err
+	}
+	switch {
+	case !(mm2 > 0) || math.IsInf(mm2, 0):
+		return Check{}, fmt.Errorf("cross-section of the conductor is %v mm²: give one greater than nought", mm2)
+	case !(seconds > 0) || seconds > 5:
+		return Check{}, fmt.Errorf("duration of the fault is %v s: the adiabatic equation holds for more than 0 and at most 5 s", seconds)
+	}
+	scale := math.Sqrt(seconds) / k.K.Float()
+	need := measure.Estimate{Value: float64(amps.Value * scale), U: float64(amps.U * scale)}
+	c := Check{
+		Quantity: "least cross-section for the fault, " + k.Title, Value: need, Unit: measure.SquareMM,
+		Limits: []rules.Number{k.K},
+	}
+	return judged(c, need, measure.AtMost(mm2), guard)
+}
+
+// CheckElectrode judges the electrode of a TT installation with resistance
+// R_A in ohms (electrode and protective conductor) behind an RCD of rated
+// residual current IΔn in milliamperes. The first check is R_A × IΔn against
+// the touch-voltage limit (BS 7671 411.5.3). The second is R_A against the
+// value above which an electrode may not be stable (table 41.5, note): it can
+// fail while the first passes, and then the electrode is to be looked into.
+func CheckElectrode(p *rules.Pack, ohms measure.Estimate, milliamps, guard float64) (product, stability Check, err error) {
+	if err := positive("electrode resistance", ohms); err != nil {
+		return Check{}, Check{}, err
+	}
+	if !(milliamps > 0) || math.IsInf(milliamps, 0) {
+		return Check{}, Check{}, fmt.Errorf("rated residual current is %v mA: give one greater than nought", milliamps)
+	}
+	amps := milliamps / 1000
+	volts := measure.Estimate{Value: float64(ohms.Value * amps), U: float64(ohms.U * amps)}
+	product, err = judged(Check{
+		Quantity: "electrode resistance × rated residual current", Value: volts, Unit: measure.Volt,
+		Limits: []rules.Number{p.TT.MaxTouchProduct},
+	}, volts, measure.AtMost(p.TT.MaxTouchProduct.Float()), guard)
+	if err != nil {
+		return Check{}, Check{}, err
+	}
+	stability, err = judged(Check{
+		Quantity: "electrode resistance, for its stability", Value: ohms, Unit: measure.Ohm,
+		Limits: []rules.Number{p.TT.UnstableAbove},
+	}, ohms, measure.AtMost(p.TT.UnstableAbove.Float()), guard)
+	return product, stability, err
+}

@@ -1,0 +1,91 @@
+// Package protection reckons whether a supply's protection answers its limits.
+//
+// It takes what was measured (voltage, loop impedance, electrode resistance)
+// as values with standard uncertainties, and gives for each check a verdict of
+// pass, doubtful or fail with its probability (JCGM 106:2012), together with
+// the numbers of the rules that it was judged against, so that a page can show
+// each number beside its source.
+//
+// Volts, amperes, ohms, seconds and square millimetres throughout; a.c. values
+// are r.m.s. Ratios of measured quantities are never compared as such: I ≥ I₀
+// is judged as U − I₀·Z ≥ 0, which is linear in what was measured and so stays
+// right where the loop impedance is as small as its own uncertainty.
+//
+// A pass is about one number and one limit. It authorises nothing.
+package protection
+
+import (
+	"fmt"
+
+	"meterwright/measure"
+	"meterwright/rules"
+)
+
+// Check is one quantity judged against one limit of the rules.
+type Check struct {
+	Quantity string           `json:"quantity"` // what was judged, in words
+	Value    measure.Estimate `json:"value"`    // in Unit
+	Unit     measure.Unit     `json:"unit"`
+	Limits   []rules.Number   `json:"limits"` // the limit or limits with their sources
+	measure.Judgement
+	Sentence string `json:"sentence"` // the outcome in plain words
+}
+
+// judged fills the judgement in and says it in words.
+func judged(c Check, value measure.Estimate, limit measure.Limit, guard float64) (Check, error) {
+	j, err := measure.Judge(value.Value, value.U, limit, guard)
+	if err != nil {
+		return Check{}, fmt.Errorf("%s: %w", c.Quantity, err)
+	}
+	c.Judgement = j
+	switch j.Verdict {
+	case measure.Pass:
+		c.Sentence = c.Quantity + " is within its limit"
+	case measure.Fail:
+		c.Sentence = c.Quantity + " is outside its limit"
+	default:
+		c.Sentence = c.Quantity + " cannot be told from its limit with this uncertainty: measure it with a better instrument or treat it as outside"
+	}
+	return c, nil
+}
+
+// positive refuses an estimate that is not usable or is negative.
+func positive(name string, e measure.Estimate) error {
+	if err := e.Check(); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	if e.Value < 0 {
+		return fmt.Errorf("%s is %v: it cannot be negative: read it again", name, e.Value)
+	}
+	return nil
+}
+
+// CheckVoltage judges a line-to-neutral voltage, in volts, against the declared
+// band.
+func CheckVoltage(p *rules.Pack, volts measure.Estimate, guard float64) (Check, error) {
+	c := Check{
+		Quantity: "line-to-neutral voltage", Value: volts, Unit: measure.Volt,
+		Limits: []rules.Number{p.Supply.MinimumVoltage, p.Supply.MaximumVoltage},
+	}
+	return judged(c, volts, p.Supply.Voltage(), guard)
+}
+
+// CheckExternalLoop judges a loop impedance measured at the origin, in ohms,
+// against the declared maximum for the earthing arrangement ("TN-C-S", "TN-S"
+// or "TT"). It is a declared limit, not a disconnection criterion; for that see
+// FuseDisconnects. For TT the declared maximum leaves out the consumer's
+// electrode, which a loop measurement includes: see CheckElectrode.
+func CheckExternalLoop(p *rules.Pack, arrangement string, loop measure.Estimate, guard float64) (Check, error) {
+	e, err := p.EarthingByID(arrangement)
+	if err != nil {
+		return Check{}, err
+	}
+	if err := positive("external loop impedance", loop); err != nil {
+		return Check{}, err
+	}
+	c := Check{
+		Quantity: "external loop impedance, " + e.ID, Value: loop, Unit: measure.Ohm,
+		Limits: []rules.Number{e.MaxExternal},
+	}
+	return judged(c, loop, measure.AtMost(e.MaxExternal.Float()), guard)
+}

@@ -1,0 +1,165 @@
+package protection
+
+import (
+	"fmt"
+	"math"
+
+	"meterwright/measure"
+	"meterwright/rules"
+)
+
+// Basis says at which voltage a fault current is reckoned.
+type Basis uint8
+
+// The bases.
+const (
+	// AsMeasured uses the voltage read at the same place, and the loop as read.
+	AsMeasured Basis = iota
+	// Lowest uses nominal voltage × the minimum voltage factor: the least
+	// current, with which protection must still disconnect (BS 7671 411.4.4).
+	Lowest
+	// Highest uses nominal voltage × the maximum voltage factor: the greatest
+	// current, which equipment must withstand (IEC 60909-0).
+	Highest
+)
+
+// String returns the basis in words.
+func (b Basis) String() string {
+	switch b {
+	case Lowest:
+		return "lowest voltage, nominal × minimum voltage factor"
+	case Highest:
+		return "highest voltage, nominal × maximum voltage factor"
+	}
+	return "voltage as measured"
+}
+
+// Loop is a fault loop as measured at one place.
+type Loop struct {
+	Volts measure.Estimate // line to neutral or line to earth, r.m.s.
+	Ohms  measure.Estimate // loop impedance
+}
+
+// Terms say how a loop is turned into a fault current.
+type Terms struct {
+	Basis Basis
+	// Hot divides the loop impedance by the rule-of-thumb temperature factor
+	// (0.8, common practice [P]): a loop read cold is higher with its conductors
+	// at working temperature. It makes the current smaller, so it belongs with
+	// Lowest, for disconnection, and not with Highest.
+	Hot bool
+}
+
+// effective returns the voltage and impedance to be reckoned with, and the
+// numbers of the rules that entered.
+func (l Loop) effective(p *rules.Pack, t Terms) (volts, ohms measure.Estimate, used []rules.Number, err error) {
+	if err := positive("loop impedance", l.Ohms); err != nil {
+		return volts, ohms, nil, err
+	}
+	volts, ohms = l.Volts, l.Ohms
+	switch t.Basis {
+	case AsMeasured:
+		if err := positive("voltage", l.Volts); err != nil {
+			return volts, ohms, nil, err
+		}
+	case Lowest, Highest:
+		factor := p.Fault.CMin
+		if t.Basis == Highest {
+			factor = p.Fault.CMax
+		}
+		volts = measure.Estimate{Value: float64(p.Supply.NominalVoltage.Float() * factor.Float())}
+		used = append(used, p.Supply.NominalVoltage, factor)
+	default:
+		return volts, ohms, nil, fmt.Errorf("basis %d of a fault current is not known: use AsMeasured, Lowest or Highest", t.Basis)
+	}
+	if t.Hot {
+		if t.Basis == Highest {
+			return volts, ohms, nil, fmt.Errorf("the temperature factor makes a fault current smaller: do not use it for the highest current")
+		}
+		factor := p.Fault.TemperatureFactor.Float()
+		ohms = measure.Estimate{Value: ohms.Value / factor, U: ohms.U / factor}
+		used = append(used, p.Fault.TemperatureFactor)
+	}
+	return volts, ohms, used, nil
+}
+
+// Current is a prospective fault current in amperes.
+type Current struct {
+	measure.Estimate // first-order propagation, JCGM 100:2008, 5.1.2
+	// Low and High enclose about 95 %: they come from the loop impedance and
+	// the voltage each moved by two standard uncertainties.
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
+	// Unbounded says that the loop impedance cannot be told from nought, so
+	// there is no High (it is 0) and the estimate itself says little.
+	Unbounded bool           `json:"unbounded"`
+	Used      []rules.Number `json:"used"` // numbers of the rules that entered
+}
+
+// FaultCurrent returns the prospective fault current U / Z of a loop, in
+// amperes. Its relative uncertainty is that of voltage and impedance in
+// quadrature. It fails on an impedance of nought, which no loop has: the
+// instrument did not measure, or its range is too coarse.
+func FaultCurrent(p *rules.Pack, l Loop, t Terms) (Current, error) {
+	volts, ohms, used, err := l.effective(p, t)
+	if err != nil {
+		return Current{}, fmt.Errorf("prospective fault current: %w", err)
+	}
+	if ohms.Value == 0 {
+		return Current{}, fmt.Errorf("prospective fault current: the loop impedance reads nought: use an instrument that resolves it, or give the current as greater than it can show")
+	}
+	amps := volts.Value / ohms.Value
+	if math.IsInf(amps, 0) {
+		return Current{}, fmt.Errorf("prospective fault current: %v Ω is too small for a loop: measure it again", ohms.Value)
+	}
+	relative := 0.0 // of a voltage of nought there is no relative uncertainty
+	if volts.Value > 0 {
+		relative = volts.Relative()
+	}
+	c := Current{
+		Estimate: measure.Estimate{Value: amps, U: float64(amps * measure.Quadrature(relative, ohms.Relative()))},
+		Low:      max(0, volts.Value-2*volts.U) / (ohms.Value + 2*ohms.U),
+		Used:     used,
+	}
+	if least := ohms.Value - 2*ohms.U; least > 0 {
+		c.High = (volts.Value + 2*volts.U) / least
+	} else {
+		c.Unbounded = true
+	}
+	return c, nil
+}
+
+// CheckDeclaredFault judges the prospective fault current at the origin against
+// the declared maximum for a single-phase supply. The terms' basis should be
+// Highest: equipment must withstand the greatest current. The declared maximum
+// means a loop of some hundredths of an ohm, finer than a field tester
+// resolves, so close in to a substation the honest verdict is doubtful.
+func CheckDeclaredFault(p *rules.Pack, l Loop, t Terms, guard float64) (Check, error) {
+	const quantity = "prospective fault current"
+	volts, ohms, used, err := l.effective(p, t)
+	if err != nil {
+		return Check{}, fmt.Errorf("%s: %w", quantity, err)
+	}
+	limit := float64(p.Fault.DeclaredMaximum.Float() * 1000) // kA to A
+	c := Check{
+		Quantity: quantity, Unit: measure.Ampere,
+		Limits: append([]rules.Number{p.Fault.DeclaredMaximum}, used...),
+	}
+	if ohms.Value > 0 {
+		current, err := FaultCurrent(p, l, t)
+		if err != nil {
+			return Check{}, err
+		}
+		c.Value = current.Estimate
+	}
+	return judged(c, margin(volts, ohms, limit), measure.AtMost(0), guard)
+}
+
+// margin returns U − I·Z in volts, which is positive when the loop drives more
+// than I amperes and is linear in both measured quantities.
+func margin(volts, ohms measure.Estimate, amps float64) measure.Estimate {
+	return measure.Estimate{
+		Value: volts.Value - float64(amps*ohms.Value),
+		U:     measure.Quadrature(volts.U, float64(amps*ohms.U)),
+	}
+}
