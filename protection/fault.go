@@ -133,7 +133,8 @@ func FaultCurrent(p *rules.Pack, l Loop, t Terms) (Current, error) {
 // the declared maximum for a single-phase supply. The terms' basis should be
 // Highest: equipment must withstand the greatest current. The declared maximum
 // means a loop of some hundredths of an ohm, finer than a field tester
-// resolves, so close in to a substation the honest verdict is doubtful.
+// resolves, so close in to a substation the honest verdict is doubtful. A loop
+// that reads nought is judged too, by its uncertainty, but has no Value.
 func CheckDeclaredFault(p *rules.Pack, l Loop, t Terms, guard float64) (Check, error) {
 	const quantity = "prospective fault current"
 	volts, ohms, used, err := l.effective(p, t)
@@ -152,7 +153,11 @@ func CheckDeclaredFault(p *rules.Pack, l Loop, t Terms, guard float64) (Check, e
 		}
 		c.Value = current.Estimate
 	}
-	return judged(c, margin(volts, ohms, limit), measure.AtMost(0), guard)
+	c, err = judged(c, margin(volts, ohms, limit), measure.AtMost(0), guard)
+	if err == nil && ohms.Value == 0 {
+		c.Sentence = "the loop impedance reads nought, so the fault current has no value: " + c.Sentence
+	}
+	return c, err
 }
 
 // margin returns U − I·Z in volts, which is positive when the loop drives more

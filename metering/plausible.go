@@ -1,0 +1,150 @@
+package metering
+
+import (
+	"fmt"
+	"time"
+
+	"meterwright/measure"
+	"meterwright/rules"
+)
+
+// Plausibility says whether a reading fits what went before. Its zero value is
+// Doubtful, so that nothing left out reads as plausible.
+type Plausibility uint8
+
+// The degrees of plausibility.
+const (
+	Doubtful Plausibility = iota
+	Plausible
+	Implausible
+)
+
+// String returns "plausible", "doubtful" or "implausible".
+func (p Plausibility) String() string {
+	switch p {
+	case Plausible:
+		return "plausible"
+	case Implausible:
+		return "implausible"
+	}
+	return "doubtful"
+}
+
+// MarshalText writes what String returns.
+func (p Plausibility) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// DatedReading is a register's reading at an instant.
+type DatedReading struct {
+	At      time.Time       `json:"at"`
+	Reading measure.Decimal `json:"reading"`
+}
+
+// Finding is the outcome of judging a reading. DailyLow and DailyHigh are the
+// lowest and highest daily means between earlier readings and Daily is the one
+// up to the judged reading, all in the register's unit a day with its
+// multiplier; they are 0 where they could not be worked out.
+type Finding struct {
+	Plausibility Plausibility           `json:"plausibility"`
+	Sentence     string                 `json:"sentence"`
+	Daily        float64                `json:"daily"`
+	DailyLow     float64                `json:"daily_low"`
+	DailyHigh    float64                `json:"daily_high"`
+	Advance      Advance                `json:"advance"`
+	Band         rules.PlausibilityBand `json:"-"` // the stated band, with its sources
+}
+
+// JudgeReading judges a final reading against earlier readings of the same
+// register, oldest first, by its daily mean: plausible inside the band that the
+// earlier daily means span, widened by the band's factors; doubtful beside it;
+// implausible far above it. A reading lower than the last is implausible unless
+// a rollover gives a daily mean inside the widened band. It fails on a register
+// that cannot be, on earlier readings out of order, and on a final reading that
+// is not later than the last.
+func JudgeReading(r Register, band rules.PlausibilityBand, earlier []DatedReading, final DatedReading) (Finding, error) {
+	if err := r.cumulative(); err != nil {
+		return Finding{}, err
+	}
+	f := Finding{Band: band}
+	misfit, fits := r.Fit(final.Reading)
+	if !fits {
+		f.Plausibility, f.Sentence = Implausible, misfit
+		return f, nil
+	}
+	if len(earlier) == 0 {
+		f.Sentence = "there is no earlier reading to compare with"
+		return f, nil
+	}
+	for i, e := range earlier {
+		if i > 0 && !e.At.After(earlier[i-1].At) {
+			return Finding{}, fmt.Errorf("register %s: earlier reading %d is not later than the one before it: give them oldest first", r.ID, i+1)
+		}
+	}
+	last := earlier[len(earlier)-1]
+	if !final.At.After(last.At) {
+		return Finding{}, fmt.Errorf("register %s: the final reading is not later than the last one: check the dates", r.ID)
+	}
+	for i := 1; i < len(earlier); i++ {
+		_, daily, err := dailyMean(r, earlier[i-1], earlier[i])
+		if err != nil {
+			return Finding{}, err
+		}
+		if i == 1 {
+			f.DailyLow, f.DailyHigh = daily, daily
+		}
+		f.DailyLow, f.DailyHigh = min(f.DailyLow, daily), max(f.DailyHigh, daily)
+	}
+	advance, daily, err := dailyMean(r, last, final)
+	if err != nil {
+		return Finding{}, err
+	}
+	f.Advance, f.Daily = advance, daily
+	f.weigh(r, band, last, final, len(earlier) > 1)
+	if misfit != "" && f.Plausibility == Plausible {
+		f.Plausibility, f.Sentence = Doubtful, misfit
+	}
+	return f, nil
+}
+
+// weigh sets the plausibility from the daily mean and says why.
+func (f *Finding) weigh(r Register, band rules.PlausibilityBand, last, final DatedReading, history bool) {
+	low := float64(f.DailyLow * band.DoubtfulBelow.Float())
+	high := float64(f.DailyHigh * band.DoubtfulAbove.Float())
+	far := float64(f.DailyHigh * band.ImplausibleAbove.Float())
+	rate := fmt.Sprintf("%.3g %s a day", f.Daily, r.Unit)
+	expected := fmt.Sprintf("%.3g to %.3g %s a day from earlier readings", low, high, r.Unit)
+	lower := fmt.Sprintf("%s is lower than the last reading, %s", final.Reading, last.Reading)
+	inside := history && f.Daily >= low && f.Daily <= high
+	switch {
+	case f.Advance.RolledOver && inside:
+		f.Plausibility = Plausible
+		f.Sentence = fmt.Sprintf("%s, and a rollover explains it: %s, within %s", lower, rate, expected)
+	case f.Advance.RolledOver && !history:
+		f.Sentence = fmt.Sprintf("%s: a rollover would mean %s, and there are too few earlier readings to tell", lower, rate)
+	case f.Advance.RolledOver:
+		f.Plausibility = Implausible
+		f.Sentence = fmt.Sprintf("%s, and a rollover does not explain it: it would mean %s, against %s; another meter, another register or counting backwards may", lower, rate, expected)
+	case !history:
+		f.Sentence = fmt.Sprintf("there is one earlier reading, so no daily mean to compare %s with", rate)
+	case inside:
+		f.Plausibility = Plausible
+		f.Sentence = fmt.Sprintf("%s, within %s", rate, expected)
+	case f.Daily > far:
+		f.Plausibility = Implausible
+		f.Sentence = fmt.Sprintf("%s is far above %s: a digit may have been misread", rate, expected)
+	case f.Daily > high:
+		f.Sentence = fmt.Sprintf("%s is above %s", rate, expected)
+	case f.Advance.Steps.Sign() == 0:
+		f.Sentence = fmt.Sprintf("the register has not moved since the last reading, against %s: premises unused, or consumption that does not pass the meter", expected)
+	default:
+		f.Sentence = fmt.Sprintf("%s is below %s", rate, expected)
+	}
+}
+
+// dailyMean returns the advance and its mean in the register's unit a day.
+func dailyMean(r Register, from, to DatedReading) (Advance, float64, error) {
+	a, err := AdvanceBetween(r, from.Reading, to.Reading)
+	if err != nil {
+		return Advance{}, 0, err
+	}
+	return a, a.Quantity.Float() / (to.At.Sub(from.At).Hours() / 24), nil
+}
