@@ -1,0 +1,174 @@
+// Package instrument is the vocabulary of what a visit tests with: the kinds of
+// instrument, the sources that can prove each of them, and what they can show.
+//
+// An instrument is proved on a source that it can respond to. A proving unit
+// that delivers a few milliamperes cannot light a loaded lamp, and a direct
+// voltage cannot excite a detector that works by capacitance; so each kind
+// names the sources that suit it.
+package instrument
+
+import (
+	"fmt"
+	"slices"
+)
+
+// Kind names a kind of instrument by the trade's word for it.
+type Kind string
+
+// The kinds. The numbers of IEC standards beside them are from memory [M].
+const (
+	// SocketTester plugs into a socket and shows which pairs have voltage.
+	SocketTester Kind = "socket-tester"
+	// NonContact is a capacitive detector with one tip.
+	NonContact Kind = "non-contact-detector"
+	// TwoPole is a two-pole voltage detector, IEC 61243-3.
+	TwoPole Kind = "two-pole-detector"
+	// TestLamp draws tens of milliamperes through a lamp.
+	TestLamp Kind = "loaded-test-lamp"
+	// Voltmeter shows volts; IEC 61010-2-033.
+	Voltmeter Kind = "voltmeter"
+	// LoopTester shows loop impedance; IEC 61557-3.
+	LoopTester Kind = "loop-tester"
+	// Continuity shows the resistance of a dead joint; IEC 61557-4.
+	Continuity Kind = "continuity-tester"
+	// PhaseSequence shows the order of three phases; IEC 61557-7.
+	PhaseSequence Kind = "phase-sequence-indicator"
+	// Clamp shows current in a conductor; IEC 61010-2-032.
+	Clamp Kind = "clamp-meter"
+	// RCDTester draws a residual current; IEC 61557-6.
+	RCDTester Kind = "rcd-tester"
+)
+
+// SourceKind names a kind of proving source.
+type SourceKind string
+
+// The kinds of proving source.
+const (
+	// ProvingUnit gives a known voltage at a few milliamperes, often direct.
+	ProvingUnit SourceKind = "proving-unit"
+	// LampSource gives a mains voltage that can light a loaded lamp.
+	LampSource SourceKind = "loaded-proving-source"
+	// FieldSource gives an alternating field that excites a capacitive tip.
+	FieldSource SourceKind = "alternating-field-source"
+	// KnownLive is a supply that another proved instrument shows to be live.
+	KnownLive SourceKind = "known-live-supply"
+	// KnownSocket is a socket known to be live and rightly joined.
+	KnownSocket SourceKind = "known-live-socket"
+	// CheckResistor is a resistor, or loop, of known value.
+	CheckResistor SourceKind = "check-resistor"
+	// KnownLoad is a conductor that carries a known current.
+	KnownLoad SourceKind = "known-load"
+)
+
+// Shows is one class of what an instrument can indicate.
+type Shows string
+
+// The classes. No instrument can show anything else.
+const (
+	// Lit: the lamp or tone of a detector is on.
+	Lit Shows = "lit"
+	// Dark: nothing is shown.
+	Dark Shows = "dark"
+	// Value: a number with its unit.
+	Value Shows = "value"
+	// Over: above the range of the instrument.
+	Over Shows = "over-range"
+	// Healthy: the pattern that a socket tester shows for a rightly joined socket.
+	Healthy Shows = "healthy"
+	// Wrong: any other pattern of a socket tester.
+	Wrong Shows = "wrong"
+	// Forward and Reverse: the order of phases.
+	Forward Shows = "forward"
+	Reverse Shows = "reverse"
+	// Missing: a phase is not seen.
+	Missing Shows = "missing"
+	// Trips and Holds: a residual current device did, or did not, operate.
+	Trips Shows = "trips"
+	Holds Shows = "holds"
+)
+
+// Model says what instruments of one kind can do.
+type Model struct {
+	Kind Kind
+	// Words is the trade's name in a sentence.
+	Words string
+	// Shows lists the classes of indication that the kind can give.
+	Shows []Shows
+	// Unit is the unit of its values, empty where it shows none.
+	Unit string
+	// ProvedOn lists the sources that suit it [P].
+	ProvedOn []SourceKind
+	// Good lists what a working instrument shows on such a source.
+	Good []Shows
+	// Calibrated says that the kind has a calibration that falls due.
+	Calibrated bool
+	// OnePole says that it can be read with one probe and the body as the other.
+	OnePole bool
+}
+
+var models = []Model{
+	{SocketTester, "socket tester", []Shows{Healthy, Wrong, Dark}, "", []SourceKind{KnownSocket}, []Shows{Healthy}, false, false},
+	{NonContact, "non-contact detector", []Shows{Lit, Dark}, "", []SourceKind{FieldSource, KnownLive}, []Shows{Lit}, false, true},
+	{TwoPole, "two-pole detector", []Shows{Lit, Dark}, "", []SourceKind{ProvingUnit, KnownLive}, []Shows{Lit}, true, true},
+	{TestLamp, "loaded test lamp", []Shows{Lit, Dark}, "", []SourceKind{LampSource, KnownLive}, []Shows{Lit}, false, false},
+	{Voltmeter, "voltmeter", []Shows{Value, Over}, "V", []SourceKind{ProvingUnit, KnownLive}, []Shows{Value}, true, false},
+	{LoopTester, "loop tester", []Shows{Value, Over}, "ohm", []SourceKind{CheckResistor}, []Shows{Value}, true, false},
+	{Continuity, "continuity tester", []Shows{Value, Over}, "ohm", []SourceKind{CheckResistor}, []Shows{Value}, true, false},
+	{PhaseSequence, "phase sequence indicator", []Shows{Forward, Reverse, Missing, Dark}, "", []SourceKind{KnownLive}, []Shows{Forward, Reverse}, false, false},
+	{Clamp, "clamp meter", []Shows{Value, Over}, "A", []SourceKind{KnownLoad}, []Shows{Value}, true, false},
+	{RCDTester, "RCD tester", []Shows{Trips, Holds, Value, Over}, "ms", []SourceKind{CheckResistor}, []Shows{Value}, true, false},
+}
+
+// Models returns every kind with its properties, in a fixed order. The caller
+// must not change the slices inside.
+func Models() []Model { return slices.Clone(models) }
+
+// Lookup returns the model of a kind.
+func Lookup(k Kind) (Model, bool) {
+	for _, m := range models {
+		if m.Kind == k {
+			return m, true
+		}
+	}
+	return Model{}, false
+}
+
+// Index returns the place of the kind in Models, or -1.
+func Index(k Kind) int {
+	return slices.IndexFunc(models, func(m Model) bool { return m.Kind == k })
+}
+
+// Suits reports whether a source of that kind can prove an instrument of kind k.
+func Suits(s SourceKind, k Kind) bool {
+	m, ok := Lookup(k)
+	return ok && slices.Contains(m.ProvedOn, s)
+}
+
+// SourceKinds lists every kind of proving source.
+func SourceKinds() []SourceKind {
+	return []SourceKind{ProvingUnit, LampSource, FieldSource, KnownLive, KnownSocket, CheckResistor, KnownLoad}
+}
+
+// Allows returns an error, naming what the kind can show, when it cannot give
+// an indication of that class.
+func (m Model) Allows(s Shows) error {
+	if slices.Contains(m.Shows, s) {
+		return nil
+	}
+	return fmt.Errorf("a %s cannot show %q: it shows %s", m.Words, s, list(m.Shows))
+}
+
+func list(shows []Shows) string {
+	text := ""
+	for i, s := range shows {
+		switch {
+		case i == 0:
+		case i == len(shows)-1:
+			text += " or "
+		default:
+			text += ", "
+		}
+		text += string(s)
+	}
+	return text
+}
