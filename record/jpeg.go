@@ -8,7 +8,6 @@ import (
 
 // Markers of ITU-T T.81 (JPEG), table B.1.
 const (
-	markerTEM  = 0x01
 	markerSOF0 = 0xc0
 	markerSOFF = 0xcf
 	markerDHT  = 0xc4
@@ -135,7 +134,7 @@ func entropyCoded(b []byte) int {
 		if b[i] != 0xff {
 			continue
 		}
-		if m := b[i+1]; m != 0 && m != 0xff && m != markerTEM && (m < markerRST0 || m > markerRST7) {
+		if m := b[i+1]; m != 0 && m != 0xff && (m < markerRST0 || m > markerRST7) {
 			return i
 		}
 	}
