@@ -169,6 +169,6 @@ func Conformance(value, u float64, limit Limit) float64 {
 }
 
 // normalCDF is the standard normal distribution function Φ(z).
-func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
+func normalCDF(z float64) float64 { return float64(0.5 * math.Erfc(-z/math.Sqrt2)) }
 
 func roundProbability(p float64) float64 { return math.Round(p*1e6) / 1e6 }

@@ -63,7 +63,7 @@ func describe(file []byte, err error) error {
 		switch {
 		case errors.Is(cause, json.ErrUnknownName):
 			cause = errors.New("this name is not known: remove it or correct its spelling")
-		case cause == nil && semantic.JSONKind == '0':
+		case semantic.JSONKind == '0':
 			cause = errors.New("a bare number cannot stand here: write it as a string, so that its digits are kept")
 		case cause == nil:
 			cause = fmt.Errorf("a JSON %s cannot stand here", semantic.JSONKind)
