@@ -10,6 +10,8 @@ package instrument
 import (
 	"fmt"
 	"slices"
+
+	"meterwright/measure"
 )
 
 // Kind names a kind of instrument by the trade's word for it.
@@ -171,4 +173,55 @@ func list(shows []Shows) string {
 		text += string(s)
 	}
 	return text
+}
+
+// Accuracy returns the accuracy that is assumed for a kind whose own data
+// sheet is not known: default figures of common practice [P].
+func (k Kind) Accuracy() measure.Accuracy {
+	switch k {
+	case Voltmeter:
+		return measure.Accuracy{RelativePct: 1.5, Digits: 3}
+	case LoopTester:
+		return measure.Accuracy{RelativePct: 5, AbsoluteFixed: 0.03}
+	case Continuity:
+		return measure.Accuracy{RelativePct: 3, Digits: 2}
+	case Clamp:
+		return measure.Accuracy{RelativePct: 2, Digits: 5}
+	case RCDTester:
+		return measure.Accuracy{RelativePct: 2, Digits: 2}
+	}
+	return measure.Accuracy{}
+}
+
+// leastProving is the least that an instrument must show on a proving source
+// whose own value is not stated [P]: half of the least voltage or current that
+// such sources give.
+var leastProving = map[Kind]float64{Voltmeter: 50, Clamp: 0.5}
+
+// ProvedBy reports whether what an instrument showed on a source that suits it
+// is what a working one shows. A nominal value of the source, such as "230 V",
+// must be met within a tenth [P]; without one, a voltmeter must show at least
+// 50 V and a clamp meter at least 0.5 A [P].
+func (k Kind) ProvedBy(shows Indication, nominal string) bool {
+	m, ok := Lookup(k)
+	if !ok || !slices.Contains(m.Good, shows.Shows()) {
+		return false
+	}
+	v, unit, isValue := shows.Reading()
+	if !isValue {
+		return true
+	}
+	if unit != m.Unit {
+		return false
+	}
+	if nominal != "" {
+		n, err := ParseIndication(nominal)
+		want, nunit, ok := n.Reading()
+		if err != nil || !ok || nunit != unit {
+			return false
+		}
+		diff := v.Float() - want.Float()
+		return max(diff, -diff) <= want.Float()/10
+	}
+	return v.Float() >= leastProving[k]
 }

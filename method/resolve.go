@@ -155,7 +155,12 @@ func Resolve(d *Document, overlays []*Overlay, job Job, rules Rules) (*Resolved,
 	}
 	for i, s := range r.Stops {
 		for j, a := range s.Allows {
-			x.acts(fmt.Sprintf("/stops/%d/allows/%d", i, j), a)
+			at := fmt.Sprintf("/stops/%d/allows/%d", i, j)
+			for _, act := range x.acts(at, a) {
+				if !slices.ContainsFunc(r.MakeSafe, func(m MakeSafe) bool { return m.Act == act }) {
+					x.add(at, "list it under make_safe with its protection", "the stop allows %q, which is no act that makes safe", act)
+				}
+			}
 		}
 	}
 	// A stop may name a step that this job does not have; the visit then resumes

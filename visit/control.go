@@ -1,0 +1,188 @@
+package visit
+
+import (
+	"math/bits"
+
+	"meterwright/method"
+)
+
+// Outcome is the way in which a visit ended.
+type Outcome uint8
+
+// The outcomes. Only Completed is ever refused.
+const (
+	NotEnded Outcome = iota
+	// Completed: everything in the method was carried out.
+	Completed
+	// StoppedDanger: danger was found and reported.
+	StoppedDanger
+	// CannotComplete: meter work waits for somebody else.
+	CannotComplete
+	// NoAccess: nobody, or no way in.
+	NoAccess
+	// NotAgreed: consent was not given, or somebody depends on the supply.
+	NotAgreed
+	// Abandoned: ended at the person's decision, at any point.
+	Abandoned
+)
+
+var outcomeNames = [...]string{"", "completed", "stopped-danger", "cannot-complete", "no-access", "not-agreed", "abandoned"}
+
+// Outcomes lists every outcome in a fixed order.
+func Outcomes() []Outcome {
+	return []Outcome{Completed, StoppedDanger, CannotComplete, NoAccess, NotAgreed, Abandoned}
+}
+
+func (o Outcome) String() string {
+	if int(o) < len(outcomeNames) {
+		return outcomeNames[o]
+	}
+	return ""
+}
+
+// toolState is where one kind of instrument stands.
+type toolState uint8
+
+const (
+	toolAbsent toolState = iota
+	// toolOutdated: taken up past its calibration.
+	toolOutdated
+	// toolUnproved: taken up, but with no good proving since anything that asks for one.
+	toolUnproved
+	// toolProved: the last proving was good, so that a bracket is open.
+	toolProved
+)
+
+// proofPhase is where one proof stands.
+type proofPhase uint8
+
+const (
+	// proofNone: nothing of it counts.
+	proofNone proofPhase = iota
+	// proofRunning: every step of its run up to the position was as expected.
+	proofRunning
+	// proofAwaiting: the run is whole, but an instrument is still to be proved again.
+	proofAwaiting
+	// proofHeld: the run is whole and every bracket under it is closed and good.
+	proofHeld
+)
+
+type proofState struct {
+	phase proofPhase
+	// rests holds the kinds of instrument whose brackets are still open under the run.
+	rests uint16
+	// leftMS is the time left before the proof lapses; 0 when it has no limit.
+	leftMS int64
+}
+
+// personStop marks a stop that a person declared without a rule of the method.
+const personStop int8 = 127
+
+// Control is the part of a visit's state that decides what is accepted. It is
+// comparable: two visits by the same method with equal Control accept exactly
+// the same events for ever after. It holds no hashes, times of day or words.
+type Control struct {
+	begun bool
+	away  bool
+	told  bool
+	ended Outcome
+	pos   int16
+	// stop is 1 + the index of the stop in force, personStop, or 0.
+	stop     int8
+	worn     uint8
+	fit      uint8
+	switches uint32
+	tools    [10]toolState
+	facts    [method.MaxFacts]uint8
+	proofs   [method.MaxProofs]proofState
+}
+
+// applies reports whether step i belongs to the visit as far as facts are known.
+func (m *Machine) applies(c *Control, i int) bool {
+	for _, w := range m.steps[i].when {
+		if w.values&(1<<c.facts[w.fact]) == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// next returns the first step from i on that applies, or the number of steps.
+func (m *Machine) next(c *Control, i int) int16 {
+	for i < len(m.steps) && !m.applies(c, i) {
+		i++
+	}
+	return int16(i)
+}
+
+// held returns the bit set of proofs that hold.
+func (m *Machine) held(c *Control) uint16 {
+	var set uint16
+	for i := range m.proofs {
+		if c.proofs[i].phase == proofHeld {
+			set |= 1 << i
+		}
+	}
+	return set
+}
+
+// span returns the first and last step of the proof's run that apply, or -1, -1.
+func (m *Machine) span(c *Control, proof int) (first, last int16) {
+	first, last = -1, -1
+	for _, i := range m.proofs[proof].supports {
+		if !m.applies(c, int(i)) {
+			continue
+		}
+		if first < 0 {
+			first = i
+		}
+		last = i
+	}
+	return first, last
+}
+
+func (c *Control) void(set uint16) {
+	for ; set != 0; set &= set - 1 {
+		c.proofs[bits.TrailingZeros16(set)] = proofState{}
+	}
+}
+
+// undo voids every proof that the cause undoes.
+func (m *Machine) undo(c *Control, cause method.Cause) {
+	bit := causeBit(cause)
+	for i := range m.proofs {
+		if bit != 0 && m.proofs[i].undone&bit != 0 {
+			c.proofs[i] = proofState{}
+		}
+	}
+}
+
+// dropTool voids what still rests on an open bracket of the tool.
+func (m *Machine) dropTool(c *Control, tool int8, state toolState) {
+	c.tools[tool] = state
+	for i := range m.proofs {
+		if c.proofs[i].rests&(1<<tool) != 0 {
+			c.proofs[i] = proofState{}
+		}
+	}
+}
+
+// returnTo takes the position back to step i, or to the beginning of the run
+// that i stands in, and voids every proof whose run reaches that far.
+func (m *Machine) returnTo(c *Control, i int16) {
+	for moved := true; moved; {
+		moved = false
+		for p := range m.proofs {
+			first, last := m.span(c, p)
+			if first >= 0 && first < i && i <= last {
+				i, moved = first, true
+			}
+		}
+	}
+	for p := range m.proofs {
+		if _, last := m.span(c, p); last >= i {
+			c.proofs[p] = proofState{}
+		}
+	}
+	c.pos = m.next(c, int(i))
+}

@@ -1,0 +1,168 @@
+package visit
+
+// guard is one row of the table that decides what is accepted. A row reads
+// Control and the attempt and nothing else.
+type guard struct {
+	id string
+	// bars reports whether the row refuses the attempt.
+	bars func(m *Machine, c *Control, a *attempt) bool
+}
+
+// guardTable is every reason for which an event is refused. An attempt is
+// accepted when no row bars it. Stopping, reporting, notes, corrections and
+// every end but "completed" pass all rows from the opening on; so does a
+// warning: an answer that says that something is not as expected.
+var guardTable = []guard{
+	{"opened-first", func(m *Machine, c *Control, a *attempt) bool {
+		return c.begun == (a.do == doOpen)
+	}},
+	{"not-after-the-end", func(m *Machine, c *Control, a *attempt) bool {
+		return c.ended != NotEnded
+	}},
+	{"present", func(m *Machine, c *Control, a *attempt) bool {
+		return c.away && a.progress()
+	}},
+	{"no-stop-in-force", func(m *Machine, c *Control, a *attempt) bool {
+		if c.stop == 0 || !a.progress() {
+			return false
+		}
+		switch a.do {
+		case doPutOn, doCheck, doTakeUp, doProve:
+			return false
+		case doAct:
+			return c.stop == personStop || m.stops[c.stop-1].allows&(1<<a.act) == 0
+		}
+		return true
+	}},
+	{"in-turn", func(m *Machine, c *Control, a *attempt) bool {
+		switch a.do {
+		case doObserve, doInspect, doDecide, doRecord, doLeaveOut:
+			return !a.warning() && a.step != c.pos
+		case doAct:
+			return a.step != c.pos && !m.acts[a.act].makeSafe
+		}
+		return false
+	}},
+	{"entered-live", func(m *Machine, c *Control, a *attempt) bool {
+		return a.after && !a.warning() && a.step >= 0 && !m.steps[a.step].after
+	}},
+	{"checked-before-worn", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doPutOn && a.items&m.kit&^c.fit != 0
+	}},
+	{"protected", func(m *Machine, c *Control, a *attempt) bool {
+		if a.warning() {
+			return false
+		}
+		switch a.do {
+		case doAct, doObserve, doInspect, doRecord, doProve:
+			return m.protectionFor(c, a)&^c.worn != 0
+		}
+		return false
+	}},
+	{"instrument-in-date", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doProve && a.result == expected && c.tools[a.tool] < toolUnproved
+	}},
+	{"source-suits", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doProve && a.result == expected && a.source == 0
+	}},
+	{"instrument-proved", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doObserve && !a.warning() && c.tools[a.tool] != toolProved
+	}},
+	{"proofs-hold", func(m *Machine, c *Control, a *attempt) bool {
+		return a.gated() && a.step == c.pos && a.step >= 0 && m.steps[a.step].needs&^m.held(c) != 0
+	}},
+	{"switches-stand", func(m *Machine, c *Control, a *attempt) bool {
+		if !a.gated() {
+			return false
+		}
+		if a.step >= 0 && a.step == c.pos {
+			s := &m.steps[a.step]
+			return c.switches&s.mask != s.want
+		}
+		if a.do == doAct {
+			row := &m.acts[a.act]
+			return c.switches&row.safeMask != row.safeWant
+		}
+		return false
+	}},
+	{"covered", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doTakeOff && c.switches&m.exposed != 0 && m.baring(a.items)&^m.held(c) != 0
+	}},
+	{"backwards-only", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doReturn && (a.step > c.pos || !m.applies(c, int(a.step)))
+	}},
+	{"told-somebody", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doResume && !c.told
+	}},
+	{"stop-can-be-left", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doResume && (c.stop == 0 || !m.resumable(c.stop))
+	}},
+	{"everything-done", func(m *Machine, c *Control, a *attempt) bool {
+		return a.do == doEnd && a.outcome == Completed &&
+			(int(c.pos) != len(m.steps) || c.stop != 0 || c.away || c.switches&m.service != 0)
+	}},
+}
+
+// progress reports whether the attempt carries the work on, as against
+// reporting, stopping, correcting or ending it.
+func (a *attempt) progress() bool {
+	switch a.do {
+	case doTakeUp, doCheck, doPutOn, doTakeOff, doProve, doObserve, doInspect, doDecide, doRecord, doAct, doLeaveOut, doReturn:
+		return !a.warning()
+	}
+	return false
+}
+
+// gated reports whether the attempt is one that proofs and switch states can bar.
+func (a *attempt) gated() bool {
+	switch a.do {
+	case doAct, doObserve, doInspect, doRecord, doTakeOff:
+		return !a.warning()
+	}
+	return false
+}
+
+// protectionFor returns what must be worn: what the step in turn asks for, or,
+// for an act out of turn, what its row of the acts that make safe asks for.
+func (m *Machine) protectionFor(c *Control, a *attempt) uint8 {
+	if a.step >= 0 && a.step == c.pos {
+		return m.steps[a.step].protect
+	}
+	if a.do == doAct {
+		return m.acts[a.act].protect
+	}
+	return 0
+}
+
+// baring returns the proofs without which the items are not taken off while
+// conductors are within reach.
+func (m *Machine) baring(items uint8) uint16 {
+	var set uint16
+	for i, needs := range m.offNeed {
+		if items&(1<<i) != 0 {
+			set |= needs
+		}
+	}
+	return set
+}
+
+// barred returns the rows that refuse the attempt, in the table's order.
+func (m *Machine) barred(c *Control, a *attempt) []string {
+	var rows []string
+	for _, g := range m.guards {
+		if g.bars(m, c, a) {
+			rows = append(rows, g.id)
+		}
+	}
+	return rows
+}
+
+// accepts is barred without the list, for searches.
+func (m *Machine) accepts(c *Control, a *attempt) bool {
+	for _, g := range m.guards {
+		if g.bars(m, c, a) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,452 @@
+package visit
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"meterwright/instrument"
+	"meterwright/method"
+	"meterwright/site"
+)
+
+// maxText is the longest free text, in bytes, that an event carries.
+const maxText = 2000
+
+// reduced is an event made ready for the guards: the attempt, and what the
+// engine made of a reading.
+type reduced struct {
+	attempt
+	judged Judged
+}
+
+// reduce turns an event into an attempt. An error means that the event makes no
+// sense in this visit, and says how to mend it; it is not a refusal.
+func (v *Visit) reduce(e *Event) (reduced, error) {
+	r := reduced{attempt: attempt{step: -1, act: -1, tool: -1, elapsedMS: v.elapsed(e)}}
+	var err error
+	switch b := e.Body.(type) {
+	case Opened:
+		r.do = doOpen
+		if b.MethodHash != v.machine.Hash {
+			err = fmt.Errorf("the visit names the method %s and was given %s: give it the method that it names", short(b.MethodHash), short(v.machine.Hash))
+		}
+	case Method, Noted, Refused, Photograph, Dependant, Supplement, Defect:
+		r.do = doNote
+		err = checkNote(b)
+	case TookUp:
+		err = v.reduceTookUp(&r, b, e)
+	case Checked:
+		err = v.reduceChecked(&r, b, e)
+	case PutOn:
+		r.do = doPutOn
+		r.items, err = v.items(b.Items)
+		r.step = v.stepInTurn(doPutOn, func(s *step) bool { return s.items&^(v.control.worn|r.items) == 0 })
+		v.entry(&r, b.Entry, &err)
+	case TookOff:
+		r.do, r.inSpite = doTakeOff, b.InSpite
+		r.items, err = v.items(b.Items)
+		r.step = v.stepInTurn(doTakeOff, func(s *step) bool { return s.items&v.control.worn&^r.items == 0 })
+		v.entry(&r, b.Entry, &err)
+	case Proved:
+		err = v.reduceProved(&r, b)
+	case Observed:
+		err = v.reduceObserved(&r, b)
+	case Inspected:
+		r.do = doInspect
+		if err = v.step(&r, b.Step, doInspect); err == nil {
+			r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Answer)
+			r.judged.Found = r.result.String()
+		}
+		v.entry(&r, b.Entry, &err)
+	case Decided:
+		r.do = doDecide
+		if err = v.step(&r, b.Step, doDecide); err == nil {
+			r.value, err = v.value(r.step, b.Value)
+		}
+		v.entry(&r, b.Entry, &err)
+	case Recorded:
+		r.do = doRecord
+		if err = v.step(&r, b.Step, doRecord); err == nil {
+			err = checkEntries(v.machine.Method.Steps[r.step].Record, b.Entries, b.Photographs, true)
+		}
+		v.entry(&r, b.Entry, &err)
+	case Acted:
+		err = v.reduceActed(&r, b)
+	case LeftOut:
+		r.do = doLeaveOut
+		if err = v.step(&r, b.Step, 0); err == nil && !slices.Contains([]string{"not-tested", "could-not", "not-applicable"}, b.How) {
+			err = fmt.Errorf("%q does not say how the step was left out: write not-tested, could-not or not-applicable", clip(b.How))
+		}
+		v.entry(&r, b.Entry, &err)
+	case Returned:
+		r.do = doReturn
+		err = v.step(&r, b.Step, 0)
+	case WentAway:
+		r.do = doGoAway
+	case CameBack:
+		r.do = doComeBack
+	case Corrected:
+		err = v.reduceCorrected(&r, b)
+	case Stopped:
+		r.do = doStop
+	case Reported:
+		r.do = doReport
+		if b.To == "" {
+			err = fmt.Errorf("say to whom it was reported")
+		}
+	case Resumed:
+		r.do = doResume
+		if b.Why == "" {
+			err = fmt.Errorf("say why work can go on, and who decided")
+		}
+	case TakenOver:
+		r.do = doTakeOver
+	case Ended:
+		r.do = doEnd
+		i := slices.Index(outcomeNames[1:], b.Outcome)
+		if i < 0 {
+			err = fmt.Errorf("%q is no outcome: write %s", clip(b.Outcome), strings.Join(outcomeNames[1:], ", "))
+		}
+		r.outcome = Outcome(i + 1)
+	default:
+		err = fmt.Errorf("an event without a body")
+	}
+	if err != nil {
+		kind := Kind("event")
+		if e.Body != nil {
+			kind = e.Body.kind()
+		}
+		return reduced{}, fmt.Errorf("%s: %w", kind, err)
+	}
+	return r, nil
+}
+
+func (v *Visit) reduceTookUp(r *reduced, b TookUp, e *Event) error {
+	r.do = doTakeUp
+	model, ok := instrument.Lookup(b.Instrument.Kind)
+	if !ok {
+		return fmt.Errorf("%q is no kind of instrument", clip(string(b.Instrument.Kind)))
+	}
+	if b.Instrument.ID == "" {
+		return fmt.Errorf("the %s has no number: give the number on its label", model.Words)
+	}
+	r.tool = int8(instrument.Index(model.Kind))
+	in, err := dueBy(b.Instrument.Due, e.Wall, model.Calibrated)
+	if err != nil {
+		return err
+	}
+	r.result = unexpected
+	if in {
+		r.result = expected
+	}
+	r.judged.Found = r.result.String()
+	r.step = v.stepInTurn(doTakeUp, func(s *step) bool { return s.tool == r.tool })
+	v.entry(r, b.Entry, &err)
+	return err
+}
+
+func (v *Visit) reduceChecked(r *reduced, b Checked, e *Event) error {
+	r.do = doCheck
+	var err error
+	if r.items, err = v.items([]string{b.Item}); err != nil {
+		return err
+	}
+	if b.Found != "sound" && b.Found != "failed" {
+		return fmt.Errorf("%q does not say what was found: write sound or failed", clip(b.Found))
+	}
+	in, err := dueBy(b.Due, e.Wall, false)
+	if err != nil {
+		return err
+	}
+	r.result = unexpected
+	if in && b.Found == "sound" {
+		r.result = expected
+	}
+	r.judged.Found = r.result.String()
+	r.step = v.stepInTurn(doCheck, func(s *step) bool { return s.items == r.items })
+	if r.step < 0 && r.result == unexpected {
+		// A check that fails out of turn has the consequence of the step that asks for it.
+		for i, s := range v.machine.steps {
+			if s.does == doCheck && s.items == r.items {
+				r.step = int16(i)
+			}
+		}
+	}
+	v.entry(r, b.Entry, &err)
+	return err
+}
+
+func (v *Visit) reduceProved(r *reduced, b Proved) error {
+	r.do = doProve
+	model, ok := instrument.Lookup(b.Kind)
+	if !ok {
+		return fmt.Errorf("%q is no kind of instrument", clip(string(b.Kind)))
+	}
+	if err := model.Allows(b.Shows.Shows()); err != nil {
+		return err
+	}
+	src := slices.Index(instrument.SourceKinds(), b.Source.Kind)
+	if src < 0 {
+		return fmt.Errorf("%q is no kind of proving source", clip(string(b.Source.Kind)))
+	}
+	r.tool = int8(instrument.Index(b.Kind))
+	if id := v.account.toolID[r.tool]; id != "" && b.ID != id {
+		return fmt.Errorf("the %s %s is proved, and %s was taken up: take up %s first", model.Words, b.ID, id, b.ID)
+	}
+	r.result = unexpected
+	if b.Kind.ProvedBy(b.Shows, b.Source.Nominal) {
+		r.result = expected
+	}
+	r.judged.Found = r.result.String()
+	r.step = v.stepInTurn(doProve, func(s *step) bool { return s.tool == r.tool })
+	allowed := sourceBits(b.Kind, nil)
+	if r.step >= 0 {
+		allowed = v.machine.steps[r.step].sources
+	}
+	r.source = allowed & (1 << src)
+	var err error
+	v.entry(r, b.Entry, &err)
+	return err
+}
+
+func (v *Visit) reduceObserved(r *reduced, b Observed) error {
+	r.do = doObserve
+	if err := v.step(r, b.Step, doObserve); err != nil {
+		return err
+	}
+	if b.Shows.IsZero() {
+		return fmt.Errorf("step %s: nothing was read: give what the instrument shows", b.Step)
+	}
+	r.tool = v.machine.steps[r.step].tool
+	var err error
+	r.result, r.judged, err = judgeObservation(v.machine.Method.Steps[r.step].Observe, b.Shows)
+	if err != nil {
+		return fmt.Errorf("step %s: %w", b.Step, err)
+	}
+	v.entry(r, b.Entry, &err)
+	return err
+}
+
+func (v *Visit) reduceActed(r *reduced, b Acted) error {
+	r.do, r.inSpite = doAct, b.InSpite
+	acts := v.machine.Method.Acts
+	i := slices.IndexFunc(acts, func(a site.Act) bool { return a.ID == b.Act })
+	if i < 0 {
+		return fmt.Errorf("%q is no act at this service position", clip(string(b.Act)))
+	}
+	r.act = int8(i)
+	if b.Step != "" {
+		if err := v.step(r, b.Step, doAct); err != nil {
+			return err
+		}
+		if v.machine.steps[r.step].act != r.act {
+			return fmt.Errorf("step %s is not the act %s", b.Step, b.Act)
+		}
+	} else {
+		r.step = v.stepInTurn(doAct, func(s *step) bool { return s.act == r.act })
+	}
+	if b.InSpite && b.Why == "" {
+		return fmt.Errorf("an act done in spite of a refusal needs the reason in why")
+	}
+	var err error
+	v.entry(r, b.Entry, &err)
+	return err
+}
+
+func (v *Visit) reduceCorrected(r *reduced, b Corrected) error {
+	r.do = doCorrect
+	if b.Why == "" {
+		return fmt.Errorf("say why it is corrected")
+	}
+	i, ok := v.account.byHash[b.Event]
+	if !ok {
+		return fmt.Errorf("there is no event %s in this visit: name the hash of the event that it corrects", short(b.Event))
+	}
+	was := v.account.events[i]
+	r.target, r.step, r.tool, r.items = was.do, was.step, was.tool, was.items
+	r.result = withdrawn
+	switch body := was.body.(type) {
+	case Observed:
+		if b.Now == "" {
+			return nil
+		}
+		shows, err := instrument.ParseIndication(b.Now)
+		if err != nil {
+			return err
+		}
+		r.result, r.judged, err = judgeObservation(v.machine.Method.Steps[r.step].Observe, shows)
+		return err
+	case Inspected:
+		if b.Now == "" {
+			return nil
+		}
+		var err error
+		r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Now)
+		r.judged.Found = r.result.String()
+		return err
+	case Proved:
+		if b.Now == "" {
+			return nil
+		}
+		shows, err := instrument.ParseIndication(b.Now)
+		if err != nil {
+			return err
+		}
+		r.result = unexpected
+		if body.Kind.ProvedBy(shows, body.Source.Nominal) {
+			r.result = expected
+		}
+		return nil
+	case TookUp:
+		in, err := dueBy(b.Now, was.wall, b.Now == "")
+		if in {
+			r.result = expected
+		}
+		return err
+	case Checked:
+		if b.Now != "" && b.Now != "sound" && b.Now != "failed" {
+			return fmt.Errorf("%q does not say what was found: write sound or failed", clip(b.Now))
+		}
+		if b.Now == "sound" {
+			r.result = expected
+		}
+		return nil
+	case Decided:
+		if b.Now == "" {
+			return nil
+		}
+		var err error
+		r.value, err = v.value(r.step, b.Now)
+		return err
+	case Recorded:
+		return checkEntries(v.machine.Method.Steps[r.step].Record, b.Entries, nil, false)
+	}
+	return fmt.Errorf("a %s event is not corrected: record what was done since", was.body.kind())
+}
+
+func judgeAnswer(q *method.Inspect, answer string) (result, error) {
+	if !slices.Contains(q.Answers, answer) {
+		return noResult, fmt.Errorf("%q is none of the answers %s", clip(answer), strings.Join(q.Answers, ", "))
+	}
+	if q.Expect == "" || answer == q.Expect {
+		return expected, nil
+	}
+	return unexpected, nil
+}
+
+// step looks up a step by id and checks that it does what the event says.
+func (v *Visit) step(r *reduced, id string, does doing) error {
+	_, i := v.machine.Method.Step(id)
+	if i < 0 {
+		return fmt.Errorf("the method has no step %q", clip(id))
+	}
+	if does != 0 && v.machine.steps[i].does != does {
+		return fmt.Errorf("step %s is one to %s, not to %s", id, v.machine.steps[i].does, does)
+	}
+	r.step = int16(i)
+	return nil
+}
+
+// stepInTurn returns the position when the step there does that and fits, or -1.
+func (v *Visit) stepInTurn(does doing, fits func(*step) bool) int16 {
+	pos := v.control.pos
+	if int(pos) >= len(v.machine.steps) {
+		return -1
+	}
+	if s := &v.machine.steps[pos]; s.does == does && fits(s) {
+		return pos
+	}
+	return -1
+}
+
+func (v *Visit) value(step int16, value string) (uint8, error) {
+	f := v.machine.Method.Facts[v.machine.steps[step].fact]
+	i := slices.Index(f.Values, value)
+	if i < 0 {
+		return 0, fmt.Errorf("%q is no value of %s: write %s", clip(value), f.ID, strings.Join(f.Values, ", "))
+	}
+	return uint8(i + 1), nil
+}
+
+func (v *Visit) items(ids []string) (uint8, error) {
+	var m uint8
+	for _, id := range ids {
+		i := slices.IndexFunc(v.machine.Method.Protection, func(p method.Protection) bool { return p.ID == id })
+		if i < 0 {
+			return 0, fmt.Errorf("%q is no protection of this method", clip(id))
+		}
+		m |= 1 << i
+	}
+	if m == 0 {
+		return 0, fmt.Errorf("no protection is named")
+	}
+	return m, nil
+}
+
+func (v *Visit) entry(r *reduced, e Entry, err *error) {
+	if *err != nil {
+		return
+	}
+	r.after, *err = checkEntry(e)
+}
+
+// elapsed returns the milliseconds since the event before, or -1 when a restart
+// of the device or a clock that went backwards hides them.
+func (v *Visit) elapsed(e *Event) int64 {
+	if !v.control.begun {
+		return 0
+	}
+	if e.Boot != v.boot || e.Mono < v.mono {
+		return -1
+	}
+	return e.Mono - v.mono
+}
+
+func checkNote(b Body) error {
+	var words, name string
+	switch b := b.(type) {
+	case Noted:
+		words, name = b.Words, "words"
+	case Supplement:
+		words, name = b.Words, "words"
+	case Defect:
+		words, name = b.Words, "words"
+		if (b.Scheme == "") != (b.Category == "") {
+			return fmt.Errorf("a category means nothing without its scheme: give both or neither")
+		}
+		if b.Owner == "" {
+			return fmt.Errorf("the defect has no owner: write distributor, supplier, consumer or employer")
+		}
+	case Photograph:
+		words, name = b.Of, "of"
+	case Dependant:
+		words, name = b.Words, "words"
+	default:
+		return nil
+	}
+	if strings.TrimSpace(words) == "" {
+		return fmt.Errorf("%s is empty: say what it is", name)
+	}
+	if len(words) > maxText || !utf8.ValidString(words) {
+		return fmt.Errorf("%s is not plain text of up to %d bytes", name, maxText)
+	}
+	return nil
+}
+
+func short(hash string) string {
+	if len(hash) > 12 {
+		return hash[:12] + "…"
+	}
+	return hash
+}
+
+func sortedKeys[V any](m map[string]V) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
