@@ -57,7 +57,8 @@ type Finding struct {
 // register, oldest first, by its daily mean: plausible inside the band that the
 // earlier daily means span, widened by the band's factors; doubtful beside it;
 // implausible far above it. A reading lower than the last is implausible unless
-// a rollover gives a daily mean inside the widened band. It fails on a register
+// a rollover gives a daily mean inside the widened band. Earlier readings that
+// went down leave their interval out of the band. It fails on a register
 // that cannot be, on earlier readings out of order, and on a final reading that
 // is not later than the last.
 func JudgeReading(r Register, band rules.PlausibilityBand, earlier []DatedReading, final DatedReading) (Finding, error) {
@@ -83,12 +84,19 @@ func JudgeReading(r Register, band rules.PlausibilityBand, earlier []DatedReadin
 	if !final.At.After(last.At) {
 		return Finding{}, fmt.Errorf("register %s: the final reading is not later than the last one: check the dates", r.ID)
 	}
+	history := false
 	for i := 1; i < len(earlier); i++ {
-		_, daily, err := dailyMean(r, earlier[i-1], earlier[i])
+		a, daily, err := dailyMean(r, earlier[i-1], earlier[i])
 		if err != nil {
 			return Finding{}, err
 		}
-		if i == 1 {
+		if a.RolledOver {
+			// It may be a corrected estimate as well as a rollover, and taking
+			// the one for the other would open the band to anything.
+			continue
+		}
+		if !history {
+			history = true
 			f.DailyLow, f.DailyHigh = daily, daily
 		}
 		f.DailyLow, f.DailyHigh = min(f.DailyLow, daily), max(f.DailyHigh, daily)
@@ -98,7 +106,7 @@ func JudgeReading(r Register, band rules.PlausibilityBand, earlier []DatedReadin
 		return Finding{}, err
 	}
 	f.Advance, f.Daily = advance, daily
-	f.weigh(r, band, last, final, len(earlier) > 1)
+	f.weigh(r, band, last, final, history)
 	if misfit != "" && f.Plausibility == Plausible {
 		f.Plausibility, f.Sentence = Doubtful, misfit
 	}
@@ -124,7 +132,7 @@ func (f *Finding) weigh(r Register, band rules.PlausibilityBand, last, final Dat
 		f.Plausibility = Implausible
 		f.Sentence = fmt.Sprintf("%s, and a rollover does not explain it: it would mean %s, against %s; another meter, another register or counting backwards may", lower, rate, expected)
 	case !history:
-		f.Sentence = fmt.Sprintf("there is one earlier reading, so no daily mean to compare %s with", rate)
+		f.Sentence = fmt.Sprintf("there are too few earlier readings to compare %s with", rate)
 	case inside:
 		f.Plausibility = Plausible
 		f.Sentence = fmt.Sprintf("%s, within %s", rate, expected)

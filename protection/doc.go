@@ -73,8 +73,11 @@ func CheckVoltage(p *rules.Pack, volts measure.Estimate, guard float64) (Check, 
 // CheckExternalLoop judges a loop impedance measured at the origin, in ohms,
 // against the declared maximum for the earthing arrangement ("TN-C-S", "TN-S"
 // or "TT"). It is a declared limit, not a disconnection criterion; for that see
-// FuseDisconnects. For TT the declared maximum leaves out the consumer's
-// electrode, which a loop measurement includes: see CheckElectrode.
+// FuseDisconnects.
+//
+// Where the measured loop holds the consumer's electrode, as in TT, and the
+// declared maximum leaves it out, a loop above the maximum shows nothing about
+// the supply: the verdict is then doubtful, never fail. See CheckElectrode.
 func CheckExternalLoop(p *rules.Pack, arrangement string, loop measure.Estimate, guard float64) (Check, error) {
 	e, err := p.EarthingByID(arrangement)
 	if err != nil {
@@ -87,5 +90,10 @@ func CheckExternalLoop(p *rules.Pack, arrangement string, loop measure.Estimate,
 		Quantity: "external loop impedance, " + e.ID, Value: loop, Unit: measure.Ohm,
 		Limits: []rules.Number{e.MaxExternal},
 	}
-	return judged(c, loop, measure.AtMost(e.MaxExternal.Float()), guard)
+	c, err = judged(c, loop, measure.AtMost(e.MaxExternal.Float()), guard)
+	if err == nil && e.Loop == "supply-and-electrode" && c.Verdict != measure.Pass {
+		c.Verdict = measure.Doubtful
+		c.Sentence = "the measured loop holds the consumer's electrode, which the declared maximum leaves out: it cannot be judged against it"
+	}
+	return c, err
 }

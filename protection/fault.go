@@ -118,11 +118,11 @@ func FaultCurrent(p *rules.Pack, l Loop, t Terms) (Current, error) {
 	}
 	c := Current{
 		Estimate: measure.Estimate{Value: amps, U: float64(amps * measure.Quadrature(relative, ohms.Relative()))},
-		Low:      max(0, volts.Value-2*volts.U) / (ohms.Value + 2*ohms.U),
+		Low:      max(0, volts.Value-float64(2*volts.U)) / (ohms.Value + float64(2*ohms.U)),
 		Used:     used,
 	}
-	if least := ohms.Value - 2*ohms.U; least > 0 {
-		c.High = (volts.Value + 2*volts.U) / least
+	if least := ohms.Value - float64(2*ohms.U); least > 0 {
+		c.High = (volts.Value + float64(2*volts.U)) / least
 	} else {
 		c.Unbounded = true
 	}

@@ -80,8 +80,12 @@ type Touch struct {
 // Earthing is an earthing arrangement (IEC 60364-1) with its declared maximum
 // external loop impedance, in ohms.
 type Earthing struct {
-	ID          string `json:"id"`
-	Title       string `json:"title"`
+	ID    string `json:"id"`
+	Title string `json:"title"`
+	// Loop says what a loop measured at the origin holds: "supply" alone, or
+	// "supply-and-electrode" where the consumer's electrode, which the declared
+	// maximum leaves out, is in it too.
+	Loop        string `json:"loop"`
 	MaxExternal Number `json:"max_external_impedance"`
 }
 
@@ -268,12 +272,23 @@ func (p *Pack) Category(scheme, code string) (Category, error) {
 	if err != nil {
 		return Category{}, err
 	}
-	for _, c := range s.Categories {
-		if c.Code == code {
-			return Category{Scheme: s.ID, Title: s.Title, Edition: s.Edition, Code: c.Code, Meaning: c.Meaning}, nil
+	for _, c := range p.Categories() {
+		if c.Scheme == scheme && c.Code == code {
+			return c, nil
 		}
 	}
 	return Category{}, fmt.Errorf("scheme %q has no category %q: choose one from the edition in use (%s)", scheme, code, s.Edition)
+}
+
+// Categories returns every category of every scheme, in the order of the file.
+func (p *Pack) Categories() []Category {
+	var all []Category
+	for _, s := range p.Schemes {
+		for _, c := range s.Categories {
+			all = append(all, Category{Scheme: s.ID, Title: s.Title, Edition: s.Edition, Code: c.Code, Meaning: c.Meaning})
+		}
+	}
+	return all
 }
 
 // GloveClass is a class of insulating glove with the a.c. voltage it is for.

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -211,15 +212,17 @@ func TestFuseGatesAreConsistent(t *testing.T) {
 
 func TestCategoryAlwaysCarriesItsScheme(t *testing.T) {
 	p := GB()
-	for _, s := range p.Schemes {
-		for _, row := range s.Categories {
-			c, err := p.Category(s.ID, row.Code)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if text := c.String(); !strings.Contains(text, s.Title) || !strings.Contains(text, s.Edition) || !strings.Contains(text, row.Meaning) {
-				t.Errorf("category %s of %s is shown as %q", row.Code, s.ID, text)
-			}
+	all := p.Categories()
+	if len(all) != 3 {
+		t.Errorf("the pack holds %d categories, want A, B and C of one scheme", len(all))
+	}
+	for _, c := range all {
+		if got, err := p.Category(c.Scheme, c.Code); err != nil || got != c {
+			t.Errorf("category %s of %s: got %+v, %v", c.Code, c.Scheme, got, err)
+		}
+		want := "service termination issue reporting (the copy in force), category " + c.Code + ": " + c.Meaning
+		if c.String() != want {
+			t.Errorf("got %q, want %q", c, want)
 		}
 	}
 	if _, err := p.Category("consumer-facing", "A"); err == nil {
@@ -285,6 +288,7 @@ func TestLoadSaysWhereAndHowToMend(t *testing.T) {
 		{`"id": "gb"`, `"id": ""`, "at /id"},
 		{`"law": [`, `"laws": [`, "/laws"},
 		{`"tr-to-max"`, `"tr-to-min"`, "use min-to-tr or tr-to-max"},
+		{`"loop": "supply"`, `"loop": "all"`, "use supply or supply-and-electrode"},
 		{`"balanced"`, `"even"`, "use balanced"},
 	} {
 		broken := bytes.Replace(gbJSON, []byte(tc.old), []byte(tc.new), 1)
@@ -308,22 +312,39 @@ func TestLoadSaysWhereAndHowToMend(t *testing.T) {
 	}
 }
 
+// FuzzLoad edits the pack of Great Britain: it cuts bytes out at a place and
+// puts others in. A cut longer than the file leaves only what is put in.
 func FuzzLoad(f *testing.F) {
-	f.Add(gbJSON)
-	f.Add([]byte("{}"))
-	f.Add([]byte(`{"id":"x","meter_point":{"weights":{"values":["1"]}}}`))
-	f.Add(bytes.Replace(gbJSON, []byte(`"216.2"`), []byte(`"0"`), 1))
-	f.Add(bytes.Replace(gbJSON, []byte(`"43"]`), []byte(`"999999999999999999"]`), 1))
-	f.Fuzz(func(t *testing.T, file []byte) {
+	at := func(text string) uint32 { return uint32(bytes.Index(gbJSON, []byte(text))) }
+	f.Add(uint32(0), uint32(0), []byte(""))
+	f.Add(uint32(0), uint32(1<<30), []byte("{}"))
+	f.Add(uint32(0), uint32(1<<30), []byte(`{"id":"x","meter_point":{"weights":{"values":["1"]}}}`))
+	f.Add(at("216.2"), uint32(5), []byte("0"))
+	f.Add(at(`"43"]`), uint32(4), []byte(`"999999999999999999"`))
+	f.Add(at(`"edition"`), uint32(9), []byte(`"\u0065dition"`))
+	f.Fuzz(func(t *testing.T, at, cut uint32, insert []byte) {
+		start := min(int(at), len(gbJSON))
+		end := min(start+int(cut), len(gbJSON))
+		file := slices.Concat(gbJSON[:start], insert, gbJSON[end:])
 		p, err := Load(file)
 		if err != nil {
-			if p != nil || err.Error() == "" {
-				t.Fatalf("an error with a pack, or without words")
+			if p != nil || !strings.HasPrefix(err.Error(), "rules: ") {
+				t.Fatalf("pack %v with error %v", p, err)
 			}
 			return
 		}
-		if len(p.Hash()) != 64 || p.ID == "" || !p.Supply.MinimumVoltage.Mark.Valid() {
-			t.Fatalf("accepted with hash %q, id %q", p.Hash(), p.ID)
+		again, err := Load(file)
+		if err != nil || len(p.Hash()) != 64 || again.Hash() != p.Hash() {
+			t.Fatalf("accepted with hash %q, then %v", p.Hash(), err)
+		}
+		if band := p.Supply.Voltage(); band.Check() != nil || p.ID == "" || !p.Supply.MinimumVoltage.Mark.Valid() {
+			t.Fatalf("accepted without sense: %s", band)
 		}
 	})
+}
+
+func BenchmarkGB(b *testing.B) {
+	for b.Loop() {
+		GB()
+	}
 }

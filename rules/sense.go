@@ -23,6 +23,9 @@ func (p *Pack) checkSense() error {
 		path := fmt.Sprintf("/earthing/%d", i)
 		c.id(path, e.ID)
 		c.unit(path+"/max_external_impedance", e.MaxExternal, measure.Ohm)
+		if e.Loop != "supply" && e.Loop != "supply-and-electrode" {
+			c.fail(path+"/loop", "the loop is %q: use supply or supply-and-electrode", e.Loop)
+		}
 	}
 	c.unit("/fault/declared_maximum", p.Fault.DeclaredMaximum, measure.Kiloampere)
 	c.band("/fault/c_min", p.Fault.CMin, p.Fault.CMax, measure.One)
