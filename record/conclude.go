@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"strconv"
 )
 
 // conclude looks at how the chains hang together and sets the verdict.
@@ -134,6 +135,10 @@ func (v *verifier) handOvers(byKey map[Key]*found) (handed map[Key]bool, whole b
 				note(NoteHeadMissing, "the chain of device key "+l.Chain.String()+" lacks the line "+l.Head.String()+", which this line names: lines are missing at its end or it is another version")
 				continue
 			}
+			if fault := target.linkFault(l, seq); fault != nil {
+				v.report.Faults = append(v.report.Faults, fault.at(c.Input, c.Line+int(l.seq)))
+				continue
+			}
 			if l.kind != KindTakenOver {
 				continue
 			}
@@ -155,6 +160,19 @@ func (c *found) index() map[Hash]int64 {
 		m[h] = int64(seq)
 	}
 	return m
+}
+
+// linkFault refuses a take-over at or after the end of the visit, and a supplement in a chain
+// of its own that names a line before the end.
+func (c *found) linkFault(l link, seq int64) *Fault {
+	over := c.Ended && (c.EndSeq < 0 || seq >= c.EndSeq)
+	switch {
+	case over && l.kind == KindTakenOver:
+		return &Fault{What: AfterEnd, Field: "kind", Want: strconv.Quote(KindSupplement), Got: strconv.Quote(l.kind)}
+	case !over && l.kind == KindSupplement:
+		return &Fault{What: SupplementSoon, Field: "body", Err: fmt.Errorf("line %s of the chain of device key %s is not after an end", l.Head, c.Key)}
+	}
+	return nil
 }
 
 // takesBack reports whether the chain's line seq takes another chain over.

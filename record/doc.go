@@ -67,7 +67,8 @@
 //	supplement  a note after the end, such as a reference number received later; it may also
 //	            begin a chain of nothing but supplements, and then has "chain" and "head"
 //
-// So two devices never write in one chain, and never conflict. Two different lines with one
+// A take-over names no line at or after an end, and a supplement that begins a chain names no
+// line before one. So two devices never write in one chain, and never conflict. Two different lines with one
 // sequence number under one key are a fork: somebody altered the record, or a backup of the
 // device was restored. Both versions are kept, in files of their own, and shown.
 //

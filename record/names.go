@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -109,10 +110,8 @@ func (k Key) Check() error {
 	}
 	unsigned := k
 	unsigned[high] &= 0x7f
-	for _, small := range smallOrder {
-		if unsigned.String() == small {
-			return fmt.Errorf("device key %s is a point of small order, which proves nothing", k)
-		}
+	if text := unsigned.String(); slices.Contains(smallOrder[:], text) {
+		return fmt.Errorf("device key %s is a point of small order, which proves nothing", k)
 	}
 	return nil
 }

@@ -222,7 +222,7 @@ func (c *found) add(next Chain, e Event) {
 
 // explain looks closer at a line that is out of place.
 func (c *found) explain(f *Fault, e Event) *Fault {
-	if f.What == OtherKey && e.Seq == 0 || f.What != BadSequence || e.Seq >= c.Next {
+	if f.What != BadSequence || e.Seq >= c.Next {
 		return f
 	}
 	there := c.hashes[e.Seq]
