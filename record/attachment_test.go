@@ -161,6 +161,8 @@ func dressedJPEG(t testing.TB) []byte {
 		segment(0xe2, "ICC_PROFILE\x00\x01\x01profile"),
 		segment(0xe2, "MPF\x00"+secret),
 		segment(0xed, "Photoshop 3.0\x00"+secret),
+		segment(0xee, "Adobe\x00\x64\x00\x00\x00\x00\x01"+secret),
+		segment(0xee, secret),
 		segment(0xef, secret),
 		segment(0xfe, secret),
 		{0xff, 0xff}, // fill bytes before the next marker
@@ -197,6 +199,7 @@ func TestCleanPictures(t *testing.T) {
 		{MediaJPEG, plainJPEG(t), ""},
 		{MediaJPEG, dressedJPEG(t), "ICC_PROFILE"},
 		{MediaJPEG, dressedJPEG(t), "JFIF"},
+		{MediaJPEG, dressedJPEG(t), "Adobe"},
 		{MediaPNG, plainPNG(t), ""},
 		{MediaPNG, dressedPNG(t), "pHYs"},
 	}

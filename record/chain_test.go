@@ -244,3 +244,19 @@ func TestResumeStopsWhereToldTo(t *testing.T) {
 		t.Errorf("empty: %+v, %d, %v", c, whole, err)
 	}
 }
+
+func TestResumeNamesTheBrokenLine(t *testing.T) {
+	lines := tenLines(t).lines
+	for i, line := range lines {
+		line[len(line)/2] ^= 1
+		c, whole, err := Resume(bytes.NewReader(file(lines...)), nil)
+		if f := faultOf(t, err); f.Line != i+1 || int(c.Next) != i || int(whole) != len(file(lines[:i]...)) {
+			t.Errorf("line %d: %+v, %d, %v", i+1, c, whole, err)
+		}
+		line[len(line)/2] ^= 1
+	}
+	_, _, err := Resume(bytes.NewReader(make([]byte, MaxLine+2)), nil)
+	if f := faultOf(t, err); f.What != LineTooLong || f.Line != 1 {
+		t.Error(err)
+	}
+}

@@ -207,7 +207,6 @@ func vectors(t testing.TB) []vector {
 	another := newDevice(t, testVisit, "one").add(KindOpened, `{"job":"J-2"}`)
 	one(BadPrevious, 2, "line-1-replaced", another.lines[0], l[1], l[2])
 	one(Forked, 4, "both-in-one-file", append(slices.Clone(l[:3]), dev().fill(2).add("observed", `{"at":"elsewhere"}`).lines[2])...)
-	one(ChainTwice, 6, "between-it-another", append(append(slices.Clone(l), newDevice(t, testVisit, "two").takes(four).lines...), l[0])...)
 
 	// Order of kinds.
 	one(BadBeginning, 1, "observed", newDeviceAnyhow(t, "observed"))
@@ -241,6 +240,7 @@ func vectors(t testing.TB) []vector {
 
 	// Several chains.
 	first := dev().fill(3)
+	one(ChainTwice, 5, "between-it-another", append(append(slices.Clone(first.lines), newDevice(t, testVisit, "two").takes(first).lines...), l[0])...)
 	set(GenuineEnded, 0, "taken-over", first, newDevice(t, testVisit, "two").takes(first).add(KindEnded, ""))
 	one(GenuineEnded, 0, "taken-over-in-one-file", append(slices.Clone(first.lines), newDevice(t, testVisit, "two").takes(first).add(KindEnded, "").lines...)...)
 	set(GenuineNotEnded, 0, "taken-over-and-open", first, newDevice(t, testVisit, "two").takes(first))
