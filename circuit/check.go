@@ -3,7 +3,8 @@ package circuit
 // Report is how far the latest solution can be relied on.
 type Report struct {
 	// Residual is the largest sum of currents into a node, as a share of the
-	// currents that meet there; WorstNode names it.
+	// currents that meet there, a voltage below a thousandth of the highest
+	// counting as that; WorstNode names it.
 	Residual  float64
 	WorstNode string
 	// PivotLoss is the smallest pivot of the elimination as a share of the
@@ -71,6 +72,11 @@ func (ws *Workspace) checkNodes(group int, r *Report) {
 	p := ws.plan
 	rows := &p.rows
 	v := ws.v[group*p.sites : (group+1)*p.sites]
+	floor := 0.0
+	for _, x := range v {
+		floor = max(floor, x.Abs())
+	}
+	floor *= 1e-3
 	sum, size := make([]Phasor, p.sites), make([]float64, p.sites)
 	flow := func(a, b int32, amp Phasor, bulk float64) {
 		if a == b {
@@ -82,7 +88,7 @@ func (ws *Workspace) checkNodes(group int, r *Report) {
 	for row := range ws.rowY {
 		a, b := rows.ends[row][0], rows.ends[row][1]
 		y, drop := ws.rowY[row], v[a].Minus(v[b])
-		bulk := v[a].Abs() + v[b].Abs()
+		bulk := v[a].Abs() + v[b].Abs() + floor
 		if s := row - rows.firstVolt; s >= 0 && p.group(p.circuit.VoltageSources[s].Group) == int32(group) {
 			drop = drop.Minus(ws.emf[s])
 			bulk += ws.emf[s].Abs()

@@ -32,22 +32,32 @@ type Plan struct {
 // k to the nodes after it are start[k]..start[k+1]-1, by position, the last
 // of them to earth; so a branch is counted from the earlier of its ends.
 type program struct {
-	start []int32 // n+1 places in far
-	far   []int32 // position of the far end of each branch
-	fill  []int32 // for each k, for each pair a<b of its branches, the branch from far[a] to far[b]
-	pairs []int32 // n+1 places in fill
+	start []int32    // n+1 places in far
+	far   []int32    // position of the far end of each branch
+	fills [][]fillOp // for each k and each pair of its branches, y[to] += p[share]·y[from]
 
 	// Source currents live in slots, one for each branch that can carry one.
 	// For node k, the currents of its branches are added up, then each op
 	// moves its share on.
 	slots int
 	sums  [][]int32  // for each k, slots of its branches
-	adds  [][]moveOp // for each k, j[to] += p[share]·j[from]
-	subs  [][]moveOp // for each k, j[to] -= p[share]·j[from]
+	moves [][]moveOp // for each k, j[to] += p[share]·j[from]
+	swaps [][]swapOp // for each k, j[to] += p[a]·j[fromB] - p[b]·j[fromA]
 }
 
+// fillOp names three branches: two of one node and the one between their far
+// ends.
+type fillOp struct{ to, share, from int32 }
+
 // moveOp names two slots and the branch whose share of the pivot it uses.
-type moveOp struct{ to, share, from int32 }
+// It is for a pair of branches of which one carries a source current.
+type moveOp struct {
+	to, share, from int32
+	minus           bool
+}
+
+// swapOp is for a pair of branches a, b that both carry source currents.
+type swapOp struct{ to, a, b, fromA, fromB int32 }
 
 // rowPlan says where the rows go.
 type rowPlan struct {
@@ -419,14 +429,14 @@ func (b *builder) branches() {
 			b.branch[k*(n+1)+int(g.far[e])] = e
 		}
 	}
-	g.pairs = make([]int32, n+1)
+	g.fills = make([][]fillOp, n)
 	for k := range n {
-		far := g.far[g.start[k]:g.start[k+1]]
-		for i, a := range far[:len(far)-1] {
-			for _, c := range far[i+1:] {
-				g.fill = append(g.fill, b.branch[int(a)*(n+1)+int(c)])
+		first, last := g.start[k], g.start[k+1]
+		for e := first; e < last; e++ {
+			for f := e + 1; f < last; f++ {
+				to := b.branch[int(g.far[e])*(n+1)+int(g.far[f])]
+				g.fills[k] = append(g.fills[k], fillOp{to: to, share: e, from: f})
 			}
 		}
-		g.pairs[k+1] = int32(len(g.fill))
 	}
 }

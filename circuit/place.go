@@ -161,15 +161,10 @@ func (b *builder) addAdmittances() {
 func (b *builder) carry() {
 	p, g := b.plan, &b.plan.program
 	n := p.n
-	fill := g.fill
 	for k := range n {
-		first, last := g.start[k], g.start[k+1]
-		for e := first; e < last; e++ {
-			for f := e + 1; f < last; f++ {
-				if b.source[e] || b.source[f] {
-					b.source[fill[0]] = true
-				}
-				fill = fill[1:]
+		for _, o := range g.fills[k] {
+			if b.source[o.share] || b.source[o.from] {
+				b.source[o.to] = true
 			}
 		}
 	}
@@ -186,23 +181,23 @@ func (b *builder) carry() {
 	}
 	p.branchSlot = b.slot
 	g.sums = make([][]int32, n)
-	g.adds = make([][]moveOp, n)
-	g.subs = make([][]moveOp, n)
-	fill = g.fill
+	g.moves = make([][]moveOp, n)
+	g.swaps = make([][]swapOp, n)
 	for k := range n {
-		first, last := g.start[k], g.start[k+1]
-		for e := first; e < last; e++ {
+		for e := g.start[k]; e < g.start[k+1]; e++ {
 			if b.source[e] {
 				g.sums[k] = append(g.sums[k], b.slot[e])
 			}
-			for f := e + 1; f < last; f++ {
-				if b.source[f] {
-					g.adds[k] = append(g.adds[k], moveOp{to: b.slot[fill[0]], share: e, from: b.slot[f]})
-				}
-				if b.source[e] {
-					g.subs[k] = append(g.subs[k], moveOp{to: b.slot[fill[0]], share: f, from: b.slot[e]})
-				}
-				fill = fill[1:]
+		}
+		for _, o := range g.fills[k] {
+			to, a, c := b.slot[o.to], b.slot[o.share], b.slot[o.from]
+			switch {
+			case a >= 0 && c >= 0:
+				g.swaps[k] = append(g.swaps[k], swapOp{to: to, a: o.share, b: o.from, fromA: a, fromB: c})
+			case a >= 0:
+				g.moves[k] = append(g.moves[k], moveOp{to: to, share: o.from, from: a, minus: true})
+			case c >= 0:
+				g.moves[k] = append(g.moves[k], moveOp{to: to, share: o.share, from: c})
 			}
 		}
 	}

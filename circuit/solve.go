@@ -73,11 +73,11 @@ func (ws *Workspace) adrift() []string {
 // whose pivot is unusable, or -1.
 func (ws *Workspace) eliminate(from, to int) int {
 	g := &ws.plan.program
-	y, fill := ws.y, g.fill[g.pairs[from]:]
+	y, shares := ws.y, ws.share
 	for k := from; k < to; k++ {
 		first, last := g.start[k], g.start[k+1]
 		row := y[first:last]
-		share := ws.share[first:last][:len(row)]
+		share := shares[first:last][:len(row)]
 		var sr, si float64
 		for i := range row {
 			sr += row[i].Re
@@ -91,17 +91,15 @@ func (ws *Workspace) eliminate(from, to int) int {
 		ir, ii := sr*d, -(si * d)
 		ws.inv[k] = Phasor{ir, ii}
 		for i := range row {
-			pr := float64(row[i].Re*ir) - float64(row[i].Im*ii)
-			pi := float64(row[i].Re*ii) + float64(row[i].Im*ir)
-			share[i] = Phasor{pr, pi}
-			rest := row[i+1:]
-			to := fill[:len(rest)]
-			fill = fill[len(rest):]
-			for x := range rest {
-				o, t := rest[x], &y[to[x]]
-				t.Re += float64(pr*o.Re) - float64(pi*o.Im)
-				t.Im += float64(pr*o.Im) + float64(pi*o.Re)
+			share[i] = Phasor{
+				float64(row[i].Re*ir) - float64(row[i].Im*ii),
+				float64(row[i].Re*ii) + float64(row[i].Im*ir),
 			}
+		}
+		for _, o := range g.fills[k] {
+			s, f, t := &shares[o.share], &y[o.from], &y[o.to]
+			t.Re += float64(s.Re*f.Re) - float64(s.Im*f.Im)
+			t.Im += float64(s.Re*f.Im) + float64(s.Im*f.Re)
 		}
 	}
 	return -1
@@ -113,7 +111,7 @@ func (ws *Workspace) carry(group, from, to int) {
 	p := ws.plan
 	g := &p.program
 	j := ws.j[group*g.slots : (group+1)*g.slots]
-	push := ws.push[group*p.n : (group+1)*p.n]
+	push, share := ws.push[group*p.n:(group+1)*p.n], ws.share
 	for k := from; k < to; k++ {
 		sums := g.sums[k]
 		if len(sums) == 0 {
@@ -124,11 +122,20 @@ func (ws *Workspace) carry(group, from, to int) {
 			sum = sum.Plus(j[s])
 		}
 		push[k] = sum.Times(ws.inv[k])
-		for _, o := range g.adds[k] {
-			j[o.to] = j[o.to].Plus(ws.share[o.share].Times(j[o.from]))
+		for _, o := range g.moves[k] {
+			s, f, t := &share[o.share], &j[o.from], &j[o.to]
+			re := float64(s.Re*f.Re) - float64(s.Im*f.Im)
+			im := float64(s.Re*f.Im) + float64(s.Im*f.Re)
+			if o.minus {
+				re, im = -re, -im
+			}
+			t.Re += re
+			t.Im += im
 		}
-		for _, o := range g.subs[k] {
-			j[o.to] = j[o.to].Minus(ws.share[o.share].Times(j[o.from]))
+		for _, o := range g.swaps[k] {
+			a, b, fa, fb, t := &share[o.a], &share[o.b], &j[o.fromA], &j[o.fromB], &j[o.to]
+			t.Re += float64(a.Re*fb.Re) - float64(a.Im*fb.Im) - (float64(b.Re*fa.Re) - float64(b.Im*fa.Im))
+			t.Im += float64(a.Re*fb.Im) + float64(a.Im*fb.Re) - (float64(b.Re*fa.Im) + float64(b.Im*fa.Re))
 		}
 	}
 }
