@@ -77,7 +77,7 @@ func TestEveryByteChanged(t *testing.T) {
 	if !soak() {
 		return
 	}
-	data = newDevice(t, testVisit, "one").add(KindOpened, `{"job":"J-1"}`).fill(29).add(KindEnded, `{}`).file()
+	data = newDevice(t, testVisit, "one").add(KindOpened, `{"job":"J-1"}`).fill(19).add(KindEnded, `{}`).file()
 	changed = bytes.Clone(data)
 	for at := range data {
 		for bit := range 8 {

@@ -378,8 +378,9 @@ The name is what a reader must find, the line at which, and what was done to the
 
     bad-signature.line2.body-altered.jsonl
 
-The first part is a verdict (genuine-and-ended, genuine-not-ended), a fault or a note as the package comment of
-` + "`record`" + ` lists them. Line 0 means that the outcome belongs to no line. No keys and no heads are given.
+The first part is a verdict (genuine-and-ended, genuine-not-ended), a fault (the constants of type What in package
+` + "`record`" + `) or a note (those of type NoteKind; every line is then genuine). Line 0 means that the outcome belongs to
+no line. No keys and no heads are given.
 
 The visits are fictional. The private keys are Ed25519 keys whose seed is the SHA-256 of
 "meterwright record test key " followed by "one", "two" or "three": never use them for anything else.
