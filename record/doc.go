@@ -45,11 +45,12 @@
 // "meterwright/event/1" LF, then digest.
 //
 // Signatures are checked by crypto/ed25519, that is by the equation without the cofactor, with
-// S below the group order (RFC 8032 section 5.1.7) and R compared byte for byte, so that no
-// second signature can be made from a first. That library also accepts keys in encodings with
+// S below the group order (RFC 8032 section 5.1.7) and R compared byte for byte, so that nobody
+// but the key's holder can make a second signature from a first. That library also accepts keys in encodings with
 // y of 2^255-19 and above, and keys of small order under which one signature fits many
 // messages; this package refuses both ([Key.Check]). Keys with a part of small order remain:
-// only the holder of the private key can make one, and gains nothing by it here.
+// only the holder of a private key can make one, and programs that check with the cofactor
+// may then judge some of its signatures otherwise.
 //
 // A signature says that the holder of a key made the line. Who holds a key is for the reader
 // to know: see [NamedKey].
