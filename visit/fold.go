@@ -25,10 +25,15 @@ type attempt struct {
 	elapsedMS int64
 }
 
-// warning reports whether the attempt says that something was not as expected.
-// A warning is never refused.
+// warning reports whether the attempt says that something was not as expected:
+// a reading, an answer, a proving, a check, an instrument past its date. A
+// warning is never refused.
 func (a *attempt) warning() bool {
-	return (a.do == doObserve || a.do == doInspect) && a.result == unexpected
+	switch a.do {
+	case doObserve, doInspect, doProve, doCheck, doTakeUp:
+		return a.result == unexpected
+	}
+	return false
 }
 
 // lapse takes the elapsed time off every proof that has a limit.

@@ -60,10 +60,10 @@ var guardTable = []guard{
 		return false
 	}},
 	{"instrument-in-date", func(m *Machine, c *Control, a *attempt) bool {
-		return a.do == doProve && a.result == expected && c.tools[a.tool] < toolUnproved
+		return a.do == doProve && !a.warning() && c.tools[a.tool] < toolUnproved
 	}},
 	{"source-suits", func(m *Machine, c *Control, a *attempt) bool {
-		return a.do == doProve && a.result == expected && a.source == 0
+		return a.do == doProve && !a.warning() && a.source == 0
 	}},
 	{"instrument-proved", func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doObserve && !a.warning() && c.tools[a.tool] != toolProved
