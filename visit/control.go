@@ -1,10 +1,6 @@
 package visit
 
-import (
-	"math/bits"
-
-	"meterwright/method"
-)
+import "meterwright/method"
 
 // Outcome is the way in which a visit ended.
 type Outcome uint8
@@ -139,50 +135,4 @@ func (m *Machine) span(c *Control, proof int) (first, last int16) {
 		last = i
 	}
 	return first, last
-}
-
-func (c *Control) void(set uint16) {
-	for ; set != 0; set &= set - 1 {
-		c.proofs[bits.TrailingZeros16(set)] = proofState{}
-	}
-}
-
-// undo voids every proof that the cause undoes.
-func (m *Machine) undo(c *Control, cause method.Cause) {
-	bit := causeBit(cause)
-	for i := range m.proofs {
-		if bit != 0 && m.proofs[i].undone&bit != 0 {
-			c.proofs[i] = proofState{}
-		}
-	}
-}
-
-// dropTool voids what still rests on an open bracket of the tool.
-func (m *Machine) dropTool(c *Control, tool int8, state toolState) {
-	c.tools[tool] = state
-	for i := range m.proofs {
-		if c.proofs[i].rests&(1<<tool) != 0 {
-			c.proofs[i] = proofState{}
-		}
-	}
-}
-
-// returnTo takes the position back to step i, or to the beginning of the run
-// that i stands in, and voids every proof whose run reaches that far.
-func (m *Machine) returnTo(c *Control, i int16) {
-	for moved := true; moved; {
-		moved = false
-		for p := range m.proofs {
-			first, last := m.span(c, p)
-			if first >= 0 && first < i && i <= last {
-				i, moved = first, true
-			}
-		}
-	}
-	for p := range m.proofs {
-		if _, last := m.span(c, p); last >= i {
-			c.proofs[p] = proofState{}
-		}
-	}
-	c.pos = m.next(c, int(i))
 }

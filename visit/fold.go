@@ -2,8 +2,6 @@ package visit
 
 import (
 	"math/bits"
-
-	"meterwright/method"
 )
 
 // attempt is an event reduced to what decides: small numbers only, so that a
@@ -36,79 +34,57 @@ func (a *attempt) warning() bool {
 	return false
 }
 
-// lapse takes the elapsed time off every proof that has a limit.
-func (m *Machine) lapse(c *Control, elapsedMS int64) {
-	for i := range m.proofs {
-		p := &c.proofs[i]
-		if p.phase == proofNone || m.proofs[i].lastsMS == 0 {
-			continue
-		}
-		if elapsedMS < 0 || p.leftMS <= elapsedMS {
-			*p = proofState{}
-			continue
-		}
-		p.leftMS -= elapsedMS
-	}
-}
-
-// fold returns the state after an accepted attempt. Time has already been
-// taken off by lapse.
+// fold returns the state after an accepted attempt: first everything that the
+// attempt undoes, row by row, then what it does.
 func (m *Machine) fold(c Control, a *attempt) Control {
-	if a.inSpite {
-		m.foldInSpite(&c, a)
-		return c
+	was := c
+	for _, u := range m.undoings {
+		u.undo(m, &c, &was, a)
 	}
 	switch a.do {
 	case doOpen:
 		c.begun = true
 		c.pos = m.next(&c, 0)
 	case doTakeUp:
-		state := toolUnproved
+		c.tools[a.tool] = toolUnproved
 		if a.result != expected {
-			state = toolOutdated
+			c.tools[a.tool] = toolOutdated
 		}
-		m.dropTool(&c, a.tool, state)
 		m.advance(&c, a)
 	case doCheck:
 		if a.result == expected {
 			c.fit |= a.items
 			m.advance(&c, a)
 		} else {
-			c.fit &^= a.items
-			m.uncover(&c, a.items)
 			m.answer(&c, a)
 		}
 	case doPutOn:
 		c.worn |= a.items
 		m.advance(&c, a)
 	case doTakeOff:
-		m.uncover(&c, a.items)
-		m.advance(&c, a)
+		c.worn &^= a.items
+		m.proceed(&c, a)
 	case doProve:
-		m.prove(&c, a)
+		if a.result == expected {
+			m.prove(&c, a)
+		}
 	case doObserve, doInspect:
 		m.answer(&c, a)
 	case doDecide:
-		m.setFact(&c, m.steps[a.step].fact, a.value)
+		m.setFact(&c, a)
 		m.advance(&c, a)
-	case doRecord:
+	case doRecord, doLeaveOut:
 		m.advance(&c, a)
 	case doAct:
-		m.move(&c, a.act)
-		m.advance(&c, a)
-	case doLeaveOut:
-		c.void(m.steps[a.step].supports &^ m.held(&c))
-		m.advance(&c, a)
+		row := &m.acts[a.act]
+		c.switches = c.switches&^row.mask | row.set
+		m.proceed(&c, a)
 	case doReturn:
-		m.returnTo(&c, a.step)
+		c.pos = m.next(&c, int(a.step))
 	case doGoAway:
 		c.away = true
-		m.leave(&c, method.Left)
 	case doComeBack:
 		c.away = false
-	case doTakeOver:
-		c.worn, c.fit = 0, 0
-		m.leave(&c, method.HandedOver)
 	case doCorrect:
 		m.correct(&c, a)
 	case doStop:
@@ -123,23 +99,6 @@ func (m *Machine) fold(c Control, a *attempt) Control {
 	return c
 }
 
-// foldInSpite records an act that was done although it was refused. Nothing
-// that was proved before it counts afterwards, and every instrument must be
-// proved again, because what happened is outside the method.
-func (m *Machine) foldInSpite(c *Control, a *attempt) {
-	switch a.do {
-	case doAct:
-		m.move(c, a.act)
-	case doTakeOff:
-		m.uncover(c, a.items)
-	}
-	c.void(1<<len(m.proofs) - 1)
-	m.unproveAll(c)
-	if c.stop == 0 && a.step >= c.pos {
-		c.pos = m.next(c, int(a.step)+1)
-	}
-}
-
 // advance moves past the step when the attempt carried out the one in turn.
 func (m *Machine) advance(c *Control, a *attempt) {
 	if a.step == c.pos && c.stop == 0 {
@@ -147,40 +106,18 @@ func (m *Machine) advance(c *Control, a *attempt) {
 	}
 }
 
-func (m *Machine) unproveAll(c *Control) {
-	for i := range c.tools {
-		if c.tools[i] == toolProved {
-			m.dropTool(c, int8(i), toolUnproved)
-		}
+// proceed is advance, except that an act in spite of a refusal moves on to what
+// comes after it, wherever it stands.
+func (m *Machine) proceed(c *Control, a *attempt) {
+	if a.inSpite && a.step > c.pos && c.stop == 0 {
+		c.pos = m.next(c, int(a.step)+1)
+		return
 	}
-}
-
-func (m *Machine) leave(c *Control, cause method.Cause) {
-	m.undo(c, cause)
-	m.unproveAll(c)
-}
-
-func (m *Machine) uncover(c *Control, items uint8) {
-	if c.worn&items != 0 {
-		m.undo(c, method.Uncovered)
-	}
-	c.worn &^= items
-}
-
-func (m *Machine) move(c *Control, act int8) {
-	row := &m.acts[act]
-	c.switches = c.switches&^row.mask | row.set
-	if row.cause != "" {
-		m.undo(c, row.cause)
-	}
+	m.advance(c, a)
 }
 
 // prove ends the bracket that is open, if one is, and begins the next.
 func (m *Machine) prove(c *Control, a *attempt) {
-	if a.result != expected {
-		m.dropTool(c, a.tool, toolUnproved)
-		return
-	}
 	if c.tools[a.tool] == toolProved {
 		for i := range m.proofs {
 			p := &c.proofs[i]
@@ -211,7 +148,6 @@ func (m *Machine) answer(c *Control, a *attempt) {
 			m.advance(c, a)
 		}
 	case unexpected:
-		c.void(s.supports)
 		if s.stop >= 0 {
 			m.stop(c, s.stop+1)
 			return
@@ -221,7 +157,7 @@ func (m *Machine) answer(c *Control, a *attempt) {
 }
 
 // contribute counts an expected observation towards a proof: the first step of
-// the run begins it, the last makes it whole.
+// the run begins it anew, the last makes it whole.
 func (m *Machine) contribute(c *Control, proof int, a *attempt) {
 	p := &c.proofs[proof]
 	first, last := m.span(c, proof)
@@ -257,61 +193,30 @@ func (m *Machine) resumable(stop int8) bool {
 
 // resume goes on after a stop, from the step that the stop names.
 func (m *Machine) resume(c *Control) {
-	at := c.pos
 	if c.stop != personStop {
-		at = min(at, m.stops[c.stop-1].resume)
+		c.pos = m.next(c, int(min(c.pos, m.stops[c.stop-1].resume)))
 	}
 	c.stop, c.told = 0, false
-	m.returnTo(c, at)
 }
 
-func (m *Machine) setFact(c *Control, fact int8, value uint8) {
-	if c.facts[fact] == value {
-		return
-	}
-	c.facts[fact] = value
-	for p := range m.proofs {
-		for _, i := range m.proofs[p].supports {
-			for _, w := range m.steps[i].when {
-				if w.fact == fact {
-					c.proofs[p] = proofState{}
-				}
-			}
-		}
-	}
+func (m *Machine) setFact(c *Control, a *attempt) {
+	c.facts[m.steps[a.step].fact] = a.value
 	c.pos = m.next(c, int(c.pos))
 }
 
-// correct takes back an earlier answer. It can void proofs and raise a stop; it
-// never makes a proof hold.
+// correct takes back an earlier answer. What that undoes stands in the table of
+// undoings; here it can only raise a stop or change a fact.
 func (m *Machine) correct(c *Control, a *attempt) {
 	switch a.target {
 	case doObserve, doInspect:
-		s := &m.steps[a.step]
-		c.void(s.supports)
-		if a.result == unexpected && s.stop >= 0 {
+		if s := &m.steps[a.step]; a.result == unexpected && s.stop >= 0 {
 			m.stop(c, s.stop+1)
 		}
-	case doProve, doTakeUp:
-		if a.result == expected {
-			return
-		}
-		for p := range m.proofs {
-			if m.proofs[p].tools&(1<<a.tool) != 0 {
-				c.proofs[p] = proofState{}
-			}
-		}
-		state := min(c.tools[a.tool], toolUnproved)
-		if a.target == doTakeUp {
-			state = toolOutdated
-		}
-		m.dropTool(c, a.tool, state)
-	case doCheck:
+	case doTakeUp:
 		if a.result != expected {
-			c.fit &^= a.items
-			m.uncover(c, a.items)
+			c.tools[a.tool] = min(c.tools[a.tool], toolOutdated)
 		}
 	case doDecide:
-		m.setFact(c, m.steps[a.step].fact, a.value)
+		m.setFact(c, a)
 	}
 }

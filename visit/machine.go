@@ -108,15 +108,16 @@ type Machine struct {
 	// Hash is the SHA-256 of the resolved method in hex.
 	Hash string
 
-	steps   []step
-	acts    []actRow
-	stops   []stopRow
-	proofs  []proofRow
-	kit     uint8 // protection that must be checked before it is worn
-	offNeed [method.MaxProtection]uint16
-	exposed uint32 // switches that leave conductors within reach when away from home
-	service uint32 // switches that must stand at home for a visit to be completed
-	guards  []guard
+	steps    []step
+	acts     []actRow
+	stops    []stopRow
+	proofs   []proofRow
+	kit      uint8 // protection that must be checked before it is worn
+	offNeed  [method.MaxProtection]uint16
+	exposed  uint32 // switches that leave conductors within reach when away from home
+	service  uint32 // switches that must stand at home for a visit to be completed
+	guards   []guard
+	undoings []undoing
 }
 
 // New prepares a resolved method. The error says what the method names that it
@@ -126,7 +127,7 @@ func New(r *method.Resolved) (*Machine, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := &Machine{Method: r, Hash: hash, guards: guardTable}
+	m := &Machine{Method: r, Hash: hash, guards: guardTable, undoings: undoTable}
 	b := &builder{m: m, r: r}
 	b.build()
 	if b.err != nil {

@@ -1,0 +1,188 @@
+package visit
+
+import (
+	"math/bits"
+
+	"meterwright/method"
+)
+
+// undoing is one row of the table of what makes earlier evidence count for
+// nothing. A row reads the attempt and the state before it, and only takes away.
+type undoing struct {
+	id   string
+	undo func(m *Machine, c *Control, was *Control, a *attempt)
+}
+
+// undoTable is every way in which a proof, an open bracket or worn protection
+// comes to nothing, but for time, which lapse takes off before each event.
+var undoTable = []undoing{
+	{"proving-failed", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doProve && a.result != expected {
+			m.dropTool(c, a.tool)
+		}
+	}},
+	{"instrument-replaced", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doTakeUp {
+			m.dropTool(c, a.tool)
+		}
+	}},
+	{"act-undoes", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doAct && m.acts[a.act].cause != "" {
+			m.undo(c, m.acts[a.act].cause)
+		}
+	}},
+	{"position-left", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doGoAway {
+			m.undo(c, method.Left)
+		}
+	}},
+	{"position-left-brackets", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doGoAway {
+			m.unproveAll(c)
+		}
+	}},
+	{"handed-over", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doTakeOver {
+			m.undo(c, method.HandedOver)
+		}
+	}},
+	{"handed-over-brackets", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doTakeOver {
+			m.unproveAll(c)
+		}
+	}},
+	{"handed-over-protection", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doTakeOver {
+			c.worn, c.fit = 0, 0
+		}
+	}},
+	{"check-failed", func(m *Machine, c, was *Control, a *attempt) {
+		if (a.do == doCheck || a.do == doCorrect && a.target == doCheck) && a.result != expected {
+			c.fit &^= a.items
+			c.worn &^= a.items
+		}
+	}},
+	{"uncovered", func(m *Machine, c, was *Control, a *attempt) {
+		off := a.do == doTakeOff || (a.do == doCheck || a.do == doCorrect && a.target == doCheck) && a.result != expected
+		if off && was.worn&a.items != 0 {
+			m.undo(c, method.Uncovered)
+		}
+	}},
+	{"done-in-spite", func(m *Machine, c, was *Control, a *attempt) {
+		if a.inSpite {
+			m.void(c, 1<<len(m.proofs)-1)
+		}
+	}},
+	{"done-in-spite-brackets", func(m *Machine, c, was *Control, a *attempt) {
+		if a.inSpite {
+			m.unproveAll(c)
+		}
+	}},
+	{"seen-otherwise", func(m *Machine, c, was *Control, a *attempt) {
+		if (a.do == doObserve || a.do == doInspect) && a.result == unexpected {
+			m.void(c, m.steps[a.step].supports)
+		}
+	}},
+	{"left-out", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doLeaveOut {
+			m.void(c, m.steps[a.step].supports&^m.held(was))
+		}
+	}},
+	{"stop-declared", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doStop {
+			m.void(c, 1<<len(m.proofs)-1)
+		}
+	}},
+	{"other-fact", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doDecide || a.do == doCorrect && a.target == doDecide {
+			if fact := m.steps[a.step].fact; was.facts[fact] != a.value {
+				m.void(c, m.hangsOn(fact))
+			}
+		}
+	}},
+	{"answer-corrected", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doCorrect && (a.target == doObserve || a.target == doInspect) {
+			m.void(c, m.steps[a.step].supports)
+		}
+	}},
+	{"proving-corrected", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doCorrect && (a.target == doProve || a.target == doTakeUp) && a.result != expected {
+			m.void(c, m.madeWith(a.tool))
+			m.dropTool(c, a.tool)
+		}
+	}},
+}
+
+// lapse takes the elapsed time off every proof that has a limit. Time that is
+// not known, written as a negative number, lets them all lapse.
+func (m *Machine) lapse(c *Control, elapsedMS int64) {
+	for i := range m.proofs {
+		p := &c.proofs[i]
+		if p.phase == proofNone || m.proofs[i].lastsMS == 0 {
+			continue
+		}
+		if elapsedMS < 0 || p.leftMS <= elapsedMS {
+			*p = proofState{}
+			continue
+		}
+		p.leftMS -= elapsedMS
+	}
+}
+
+func (m *Machine) void(c *Control, set uint16) {
+	for ; set != 0; set &= set - 1 {
+		c.proofs[bits.TrailingZeros16(set)] = proofState{}
+	}
+}
+
+// undo voids every proof that the cause undoes.
+func (m *Machine) undo(c *Control, cause method.Cause) {
+	bit := causeBit(cause)
+	for i := range m.proofs {
+		if m.proofs[i].undone&bit != 0 {
+			c.proofs[i] = proofState{}
+		}
+	}
+}
+
+// dropTool ends the open bracket of a tool as void, with what rests on it.
+func (m *Machine) dropTool(c *Control, tool int8) {
+	c.tools[tool] = min(c.tools[tool], toolUnproved)
+	for i := range m.proofs {
+		if c.proofs[i].rests&(1<<tool) != 0 {
+			c.proofs[i] = proofState{}
+		}
+	}
+}
+
+func (m *Machine) unproveAll(c *Control) {
+	for i := range c.tools {
+		if c.tools[i] == toolProved {
+			m.dropTool(c, int8(i))
+		}
+	}
+}
+
+// hangsOn returns the proofs with a step that depends on the fact.
+func (m *Machine) hangsOn(fact int8) uint16 {
+	var set uint16
+	for i := range m.steps {
+		for _, w := range m.steps[i].when {
+			if w.fact == fact {
+				set |= m.steps[i].supports
+			}
+		}
+	}
+	return set
+}
+
+// madeWith returns the proofs with an observation made with that kind of tool.
+func (m *Machine) madeWith(tool int8) uint16 {
+	var set uint16
+	for i := range m.proofs {
+		if m.proofs[i].tools&(1<<tool) != 0 {
+			set |= 1 << i
+		}
+	}
+	return set
+}
