@@ -305,22 +305,47 @@ func (ws *Workspace) loadExactly(pa, pb int, y Phasor, out []Phasor) error {
 }
 
 // settler seeks the voltage v at which a thing of admittance y(v) has the
-// voltage v across it. The voltage found falls as the admittance rises, so
-// the slope of found against assumed voltage is taken as the last secant, but
-// never above zero; a falling slope only shortens the step.
+// voltage v across it. What is brought to zero is v/found(v) − 1: it is −1
+// for no voltage, rises with v, and is a straight line if the admittance does
+// not change. The root stays bracketed and each step is the Illinois variant
+// of regula falsi (M. Dowell and P. Jarratt, BIT 11 (1971) 168–174), which
+// copes with the steep curve of a glow lamp.
 type settler struct {
-	v, lastV, lastW, slope, gap float64
-	started                     bool
+	v, gap                   float64
+	low, atLow, high, atHigh float64
+	bounded                  bool // high has been found
+	side                     int
 }
 
-func (s *settler) begin(v float64) { *s = settler{v: v, slope: -1} }
+// begin starts from the voltage without the thing, the most it can have
+// unless it resonates with the circuit.
+func (s *settler) begin(v float64) { *s = settler{v: v, atLow: -1} }
 
 // step takes the voltage found with the admittance at s.v and moves s.v.
-func (s *settler) step(w float64) {
-	if s.started && s.v != s.lastV {
-		s.slope = max(-1e6, min(0, (w-s.lastW)/(s.v-s.lastV)))
+func (s *settler) step(found float64) {
+	s.gap = math.Abs(found - s.v)
+	if found == 0 {
+		s.v = 0
+		return
 	}
-	s.started, s.lastV, s.lastW = true, s.v, w
-	s.gap = math.Abs(w - s.v)
-	s.v += (w - s.v) / (1 - s.slope)
+	d := s.v/found - 1
+	if d <= 0 {
+		s.low, s.atLow = s.v, d
+		if s.side < 0 {
+			s.atHigh /= 2
+		}
+		s.side = -1
+	} else {
+		s.high, s.atHigh, s.bounded = s.v, d, true
+		if s.side > 0 {
+			s.atLow /= 2
+		}
+		s.side = 1
+	}
+	switch {
+	case !s.bounded:
+		s.v = found
+	case s.atLow < s.atHigh:
+		s.v = s.low - float64((s.high-s.low)*s.atLow)/(s.atHigh-s.atLow)
+	}
 }
