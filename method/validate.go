@@ -269,7 +269,7 @@ func (v *docCheck) doing(at string, s *Step) {
 		if o.Bounds != nil {
 			v.add(at+"/observe/bounds", "delete it and name a limit", "bounds come from the rules and are not written by hand")
 		}
-		if o.At == "" || o.Against == "" && m.Kind != instrument.SocketTester {
+		if o.At == "" || o.Against == "" && ok && !readsAlone(m.Kind) {
 			v.add(at+"/observe", "say at and against", "an observation is at a point against another")
 		}
 	case s.Inspect != nil:
@@ -304,6 +304,12 @@ func (v *docCheck) doing(at string, s *Step) {
 			v.add(at+"/record/fields", "list at least one", "nothing is recorded")
 		}
 	}
+}
+
+// readsAlone reports whether an instrument of that kind is applied at one place
+// and needs no reference: plugged in, clamped on, or joined to every phase.
+func readsAlone(k instrument.Kind) bool {
+	return k == instrument.SocketTester || k == instrument.Clamp || k == instrument.PhaseSequence
 }
 
 // kinds returns the names of the things that the step does.

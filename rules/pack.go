@@ -27,6 +27,7 @@ type Pack struct {
 	Touch       Touch               `json:"touch"`
 	Earthing    []Earthing          `json:"earthing"`
 	Fault       Fault               `json:"fault"`
+	OnSite      OnSite              `json:"on_site"`
 	Disconnect  []DisconnectionTime `json:"disconnection"`
 	TT          TT                  `json:"tt"`
 	Conductors  []Conductor         `json:"conductors"`
@@ -100,6 +101,12 @@ type Fault struct {
 	CMin              Number `json:"c_min"`              // minimum voltage factor
 	CMax              Number `json:"c_max"`              // maximum voltage factor
 	TemperatureFactor Number `json:"temperature_factor"` // cold reading over hot impedance
+}
+
+// OnSite holds what a field instrument may show at most in the checks of a visit.
+type OnSite struct {
+	NoLoadCurrent    Number `json:"no_load_current"`   // A, clamp meter with every load off
+	JoinedResistance Number `json:"joined_resistance"` // ohm, continuity tester along a tail, leads included
 }
 
 // DisconnectionTime is the longest time, in seconds, in which a fault of one

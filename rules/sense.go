@@ -30,6 +30,8 @@ func (p *Pack) checkSense() error {
 	c.unit("/fault/declared_maximum", p.Fault.DeclaredMaximum, measure.Kiloampere)
 	c.band("/fault/c_min", p.Fault.CMin, p.Fault.CMax, measure.One)
 	c.unit("/fault/temperature_factor", p.Fault.TemperatureFactor, measure.One)
+	c.unit("/on_site/no_load_current", p.OnSite.NoLoadCurrent, measure.Ampere)
+	c.unit("/on_site/joined_resistance", p.OnSite.JoinedResistance, measure.Ohm)
 	for i, d := range p.Disconnect {
 		path := fmt.Sprintf("/disconnection/%d", i)
 		c.id(path, d.ID)
