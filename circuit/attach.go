@@ -195,7 +195,7 @@ func (t *portNet) eliminate() int {
 			return k
 		}
 		d = 1 / d
-		inv := Phasor{s.Re * d, -(s.Im * d)}
+		inv := Phasor{float64(s.Re * d), -float64(s.Im * d)}
 		t.inv[k] = inv
 		for i := range row {
 			q := row[i].Times(inv)

@@ -8,8 +8,8 @@ type Report struct {
 	Residual  float64
 	WorstNode string
 	// PivotLoss is the smallest pivot of the elimination as a share of the
-	// admittances it is the sum of; WorstPivot names its node. It is far
-	// below 1 only where an inductance and a capacitance cancel.
+	// sizes of all admittances added up for it; WorstPivot names its node. It
+	// is far below 1 only where an inductance and a capacitance cancel.
 	PivotLoss  float64
 	WorstPivot string
 	// Feedback is the largest change that the secondary currents of the
@@ -49,20 +49,27 @@ func (ws *Workspace) Check() (Report, error) {
 	return r, nil
 }
 
-// checkPivots repeats the sums that made the pivots.
+// checkPivots compares each pivot with the sizes of all that was added up to
+// make it, from the rows on. After elimination the branches of node k still
+// hold what its pivot was summed from, since later steps change only branches
+// of later nodes.
 func (ws *Workspace) checkPivots(r *Report) {
 	p := ws.plan
 	g := &p.program
-	// After elimination the branches of node k still hold what its pivot was
-	// summed from, since later steps change only branches of later nodes.
+	size := make([]float64, len(g.far))
+	for _, a := range p.rows.admittance {
+		size[a.branch] += ws.rowY[a.row].Abs()
+	}
 	for k := range p.n {
 		var sum Phasor
-		size := 0.0
-		for _, y := range ws.y[g.start[k]:g.start[k+1]] {
-			sum = sum.Plus(y)
-			size += y.Abs()
+		terms := 0.0
+		for e := g.start[k]; e < g.start[k+1]; e++ {
+			sum, terms = sum.Plus(ws.y[e]), terms+size[e]
 		}
-		if kept := sum.Abs() / size; !(kept >= r.PivotLoss) {
+		for _, o := range g.fills[k] {
+			size[o.to] += float64(ws.share[o.share].Abs() * ws.y[o.from].Abs())
+		}
+		if kept := sum.Abs() / terms; !(kept >= r.PivotLoss) {
 			r.PivotLoss, r.WorstPivot = kept, p.names[k]
 		}
 	}
@@ -76,7 +83,7 @@ func (ws *Workspace) checkNodes(group int, r *Report) {
 	for _, x := range v {
 		floor = max(floor, x.Abs())
 	}
-	floor *= 1e-3
+	floor = float64(floor * 1e-3)
 	sum, size := make([]Phasor, p.sites), make([]float64, p.sites)
 	flow := func(a, b int32, amp Phasor, bulk float64) {
 		if a == b {

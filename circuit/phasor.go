@@ -26,7 +26,7 @@ func (a Phasor) Times(b Phasor) Phasor {
 }
 
 // Scaled returns a multiplied by the real number f.
-func (a Phasor) Scaled(f float64) Phasor { return Phasor{a.Re * f, a.Im * f} }
+func (a Phasor) Scaled(f float64) Phasor { return Phasor{float64(a.Re * f), float64(a.Im * f)} }
 
 // Over returns a/b. Its parts are infinite or not a number if b is zero.
 func (a Phasor) Over(b Phasor) Phasor { return a.Times(b.inverse()) }
@@ -38,7 +38,7 @@ func (a Phasor) norm1() float64 { return math.Abs(a.Re) + math.Abs(a.Im) }
 
 func (a Phasor) inverse() Phasor {
 	d := 1 / a.abs2()
-	return Phasor{a.Re * d, -(a.Im * d)}
+	return Phasor{float64(a.Re * d), -float64(a.Im * d)}
 }
 
 func (a Phasor) finite() bool {

@@ -196,12 +196,12 @@ func (ws *Workspace) loadPlain(l *Pair, out *Phasor) bool {
 	if t.size[b] > larger {
 		larger = t.size[b]
 	}
-	lost := lostDigits * larger * size
+	lost := float64(float64(lostDigits*larger) * size)
 	if !(yr >= 0 && size <= maxSiemens && math.Abs(dr)+math.Abs(di) >= lost) {
 		return false
 	}
 	d := 1 / (float64(dr*dr) + float64(di*di))
-	ir, ii := dr*d, -(di * d)
+	ir, ii := float64(dr*d), -float64(di*d)
 	va, vb := &ws.v[p.ports[l.A]], &ws.v[p.ports[l.B]]
 	vr, vi := va.Re-vb.Re, va.Im-vb.Im
 	*out = Phasor{float64(vr*ir) - float64(vi*ii), float64(vr*ii) + float64(vi*ir)}

@@ -182,7 +182,7 @@ func TestCurvesSettle(t *testing.T) {
 		// Invented, of the usual shapes.
 		"falling with voltage": func(v float64) Phasor { return Phasor{(1 + v/50) / 6000, 1e-8} },
 		"glow":                 func(v float64) Phasor { return Phasor{1e-9 + 1e-5*max(0, v-60)/(v+1), 0} },
-		"filament":             func(v float64) Phasor { return Phasor{1 / (60 + 2*v), 0} },
+		"filament":             func(v float64) Phasor { return Phasor{1 / (60 + float64(2*v)), 0} },
 	}
 	names := []string{"falling with voltage", "filament", "glow"}
 	if len(names) != len(curves) {

@@ -88,7 +88,7 @@ func (ws *Workspace) eliminate(from, to int) int {
 			return k
 		}
 		d = 1 / d
-		ir, ii := sr*d, -(si * d)
+		ir, ii := float64(sr*d), -float64(si*d)
 		ws.inv[k] = Phasor{ir, ii}
 		for i := range row {
 			share[i] = Phasor{
