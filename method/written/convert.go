@@ -1,0 +1,323 @@
+package written
+
+import (
+	"bytes"
+	"encoding/json/jsontext"
+	"errors"
+	"fmt"
+	"reflect"
+	"strconv"
+	"strings"
+
+	yaml "github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
+	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
+)
+
+// convert reads the file as a value of type t and returns it as JSON with the
+// place of each value. The error is a Problems.
+func convert(src *source, t reflect.Type) ([]byte, Places, error) {
+	if list := src.checkBytes(); len(list) > 0 {
+		return nil, nil, list
+	}
+	root, list := src.tree()
+	if len(list) > 0 {
+		return nil, nil, list
+	}
+	w := &walker{src: src, places: Places{}}
+	w.out = jsontext.NewEncoder(&w.buf)
+	w.value(root, t, "", 1)
+	if len(w.list) > 0 {
+		return nil, nil, w.list.inOrder()
+	}
+	return w.buf.Bytes(), w.places, nil
+}
+
+// tree parses the text after a look at its tokens, which keeps out what the
+// language leaves out and what would make the parser recurse without bound.
+func (s *source) tree() (root ast.Node, list Problems) {
+	// The parser has panicked on malformed input in earlier releases; whatever is
+	// written in a file must come back as a problem with the file.
+	defer func() {
+		if r := recover(); r != nil {
+			root, list = nil, Problems{s.problem(Place{1, 1}, "the file cannot be read as YAML", "look for an unclosed bracket or quotation mark")}
+		}
+	}()
+	tokens := lexer.Tokenize(string(s.text))
+	if list := s.checkTokens(tokens); len(list) > 0 {
+		return nil, list
+	}
+	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
+	if err != nil {
+		return nil, Problems{s.syntax(err)}
+	}
+	var bodies []ast.Node
+	for _, d := range file.Docs {
+		if d != nil && d.Body != nil && d.Body.Type() != ast.CommentType {
+			bodies = append(bodies, d.Body)
+		}
+	}
+	switch len(bodies) {
+	case 0:
+		return nil, Problems{s.problem(Place{1, 1}, "the file is empty", "start from a shipped method")}
+	case 1:
+		return bodies[0], nil
+	}
+	return nil, Problems{s.problem(place(bodies[1]), "a second document begins here", "keep one document in a file")}
+}
+
+func (s *source) syntax(err error) Problem {
+	var syn *yaml.SyntaxError
+	if errors.As(err, &syn) && syn.Token != nil {
+		return s.problem(tokenPlace(syn.Token), "this is not well-formed YAML: "+strings.ReplaceAll(syn.Message, "\n", " "), "look at the indentation, the colons, the brackets and the quotation marks here and just above")
+	}
+	return s.problem(Place{1, 1}, "this is not well-formed YAML", "look for an unclosed bracket or quotation mark")
+}
+
+// perLine bounds what one line may nest without brackets: "- - - a" or "? ? a".
+const perLine = 200
+
+func (s *source) checkTokens(tokens token.Tokens) Problems {
+	var list Problems
+	refuse := func(t *token.Token, what, mend string) {
+		list = append(list, s.problem(tokenPlace(t), what, mend))
+	}
+	flow, line, marks, documents := 0, 0, 0, 0
+	for _, t := range tokens {
+		if t.Position.Line != line {
+			line, marks = t.Position.Line, 0
+		}
+		switch t.Type {
+		case token.AnchorType, token.AliasType:
+			refuse(t, "anchors and aliases are not part of the language", "write it out, or put quotation marks around a text that begins with & or *")
+		case token.MergeKeyType:
+			refuse(t, "merge keys are not part of the language", "write the keys out")
+		case token.TagType:
+			refuse(t, "tags are not part of the language", "delete it, or put quotation marks around a text that begins with !")
+		case token.DirectiveType:
+			refuse(t, "directives are not part of the language", "delete it, or put quotation marks around a text that begins with %")
+		case token.MappingKeyType:
+			refuse(t, "a key that begins with ? is not part of the language", "write key: value")
+		case token.DocumentHeaderType, token.DocumentEndType:
+			if documents++; documents > 1 || t.Type == token.DocumentEndType {
+				refuse(t, "a second document begins here", "keep one document in a file")
+			}
+		case token.SequenceStartType, token.MappingStartType:
+			if flow++; flow > MaxDepth {
+				refuse(t, "the brackets are nested too deep", fmt.Sprintf("keep it to %d levels", MaxDepth))
+			}
+		case token.SequenceEndType, token.MappingEndType:
+			flow--
+		case token.SequenceEntryType, token.MappingValueType:
+			if marks++; marks > perLine {
+				refuse(t, "too much stands on one line", "use more lines")
+			}
+		}
+		if len(list) >= 10 || flow > MaxDepth || marks > perLine {
+			break
+		}
+	}
+	return list
+}
+
+func tokenPlace(t *token.Token) Place {
+	if t == nil || t.Position == nil {
+		return Place{1, 1}
+	}
+	return Place{max(t.Position.Line, 1), max(t.Position.Column, 1)}
+}
+
+func place(n ast.Node) Place {
+	switch n := n.(type) {
+	case *ast.MappingNode:
+		if !n.IsFlowStyle && len(n.Values) > 0 {
+			return place(n.Values[0])
+		}
+	case *ast.MappingValueNode:
+		return tokenPlace(n.Key.GetToken())
+	case nil:
+		return Place{1, 1}
+	}
+	return tokenPlace(n.GetToken())
+}
+
+// walker writes a tree as JSON, guided by the Go type that each place wants.
+type walker struct {
+	src    *source
+	buf    bytes.Buffer
+	out    *jsontext.Encoder
+	places Places
+	list   Problems
+}
+
+func (w *walker) refuse(n ast.Node, mend, format string, args ...any) {
+	if len(w.list) < 50 {
+		w.list = append(w.list, w.src.problem(place(n), fmt.Sprintf(format, args...), mend))
+	}
+}
+
+// write ignores the encoder's error: it writes to memory, and when a value was
+// refused, so that the JSON is not whole, the problems are returned instead.
+func (w *walker) write(t jsontext.Token) { _ = w.out.WriteToken(t) }
+
+func (w *walker) value(n ast.Node, t reflect.Type, pointer string, depth int) {
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	w.places[pointer] = place(n)
+	if depth > MaxDepth {
+		w.refuse(n, fmt.Sprintf("keep it to %d levels", MaxDepth), "the file is nested too deep")
+		return
+	}
+	switch t.Kind() {
+	case reflect.Struct, reflect.Map:
+		w.mapping(n, t, pointer, depth)
+	case reflect.Slice:
+		w.sequence(n, t, pointer, depth)
+	default:
+		w.scalar(n, t)
+	}
+}
+
+func (w *walker) mapping(n ast.Node, t reflect.Type, pointer string, depth int) {
+	var pairs []*ast.MappingValueNode
+	switch m := n.(type) {
+	case *ast.MappingNode:
+		pairs = m.Values
+	case *ast.MappingValueNode:
+		pairs = []*ast.MappingValueNode{m}
+	default:
+		w.refuse(n, "write "+wanted(t), "%s stands where a mapping is wanted", found(n))
+		return
+	}
+	w.write(jsontext.BeginObject)
+	seen := map[string]Place{}
+	for _, p := range pairs {
+		key, ok := text(p.Key)
+		if !ok {
+			w.refuse(p.Key, "write a plain word and a colon", "%s cannot be a key", found(p.Key))
+			continue
+		}
+		if first, twice := seen[key]; twice {
+			w.refuse(p.Key, "keep one of them", "the key %s stands twice, first on line %d", strconv.Quote(key), first.Line)
+			continue
+		}
+		seen[key] = place(p.Key)
+		var want reflect.Type
+		if t.Kind() == reflect.Map {
+			want = t.Elem()
+		} else if want, ok = field(t, key); !ok {
+			w.refuse(p.Key, unknownMend(t, key), "the key %s is not known here", strconv.Quote(clip(key)))
+			continue
+		}
+		w.write(jsontext.String(key))
+		w.value(p.Value, want, pointer+"/"+escape(key), depth+1)
+	}
+	w.write(jsontext.EndObject)
+}
+
+func (w *walker) sequence(n ast.Node, t reflect.Type, pointer string, depth int) {
+	s, ok := n.(*ast.SequenceNode)
+	if !ok {
+		w.refuse(n, "write "+wanted(t), "%s stands where a list is wanted", found(n))
+		return
+	}
+	w.write(jsontext.BeginArray)
+	for i, v := range s.Values {
+		w.value(v, t.Elem(), pointer+"/"+strconv.Itoa(i), depth+1)
+	}
+	w.write(jsontext.EndArray)
+}
+
+func (w *walker) scalar(n ast.Node, t reflect.Type) {
+	s, ok := text(n)
+	if !ok {
+		w.refuse(n, "write "+wanted(t), "%s stands where %s is wanted", found(n), kindWord(t))
+		return
+	}
+	switch t.Kind() {
+	case reflect.Int:
+		v, err := strconv.ParseInt(s, 10, 32)
+		if err != nil || strconv.FormatInt(v, 10) != s {
+			w.refuse(n, "write digits only, for example 15", "%s is not a whole number", strconv.Quote(clip(s)))
+			return
+		}
+		w.write(jsontext.Int(v))
+	case reflect.Bool:
+		if s != "true" && s != "false" {
+			w.refuse(n, "write true or false", "%s is neither true nor false", strconv.Quote(clip(s)))
+			return
+		}
+		w.write(jsontext.Bool(s == "true"))
+	default:
+		w.write(jsontext.String(s))
+	}
+}
+
+// text returns what a scalar says as it was written, and false for anything
+// that is not a scalar or says nothing.
+func text(n ast.Node) (string, bool) {
+	switch n := n.(type) {
+	case *ast.StringNode:
+		return n.Value, true
+	case *ast.LiteralNode:
+		if n.Value != nil {
+			return n.Value.Value, true
+		}
+	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.InfinityNode, *ast.NanNode:
+		return n.GetToken().Value, true
+	case *ast.NullNode:
+		if t := n.GetToken(); t != nil && t.Type == token.NullType {
+			return t.Value, true
+		}
+	}
+	return "", false
+}
+
+func found(n ast.Node) string {
+	switch n.(type) {
+	case *ast.MappingNode, *ast.MappingValueNode:
+		return "a mapping"
+	case *ast.SequenceNode:
+		return "a list"
+	case *ast.NullNode, nil:
+		return "nothing"
+	}
+	if s, ok := text(n); ok {
+		return "the text " + strconv.Quote(clip(s))
+	}
+	return "something else"
+}
+
+func kindWord(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Int:
+		return "a whole number"
+	case reflect.Bool:
+		return "true or false"
+	}
+	return "text"
+}
+
+func wanted(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Slice:
+		return "[one, two], or each on its own line after a hyphen"
+	case reflect.Map, reflect.Struct:
+		return "key: value, each on its own line, or {key: value}"
+	}
+	return kindWord(t)
+}
+
+func escape(s string) string {
+	return strings.NewReplacer("~", "~0", "/", "~1").Replace(s)
+}
+
+func clip(s string) string {
+	if r := []rune(s); len(r) > 40 {
+		return string(r[:40]) + "…"
+	}
+	return s
+}
