@@ -33,7 +33,7 @@
 //
 // Only bytes that encode again to the same bytes are accepted. Refused are: unknown, missing
 // and repeated fields, at any depth a name twice in one object, invalid UTF-8, escapes of half
-// a surrogate pair, any spacing or order other than that of RFC 8785, lines above 65,536 bytes
+// a surrogate pair, any spacing or order other than that of RFC 8785, lines above 262,144 bytes
 // without the LF, nesting above 32 levels with the line's own object as the first, and chains
 // above 65,536 lines.
 //

@@ -15,8 +15,9 @@ const Format = "meterwright/record/1"
 // Bounds of the format. A line, a chain or a set of chains beyond them is refused, so that
 // reading a hostile file costs a known amount of memory.
 const (
-	// MaxLine is the greatest length of one line in bytes, without its LF.
-	MaxLine = 64 << 10
+	// MaxLine is the greatest length of one line in bytes, without its LF. The longest line
+	// carries the method that a visit follows.
+	MaxLine = 256 << 10
 	// MaxDepth is the greatest depth of nesting; the line's own object counts as one.
 	MaxDepth = 32
 	// MaxLines is the greatest number of lines in one chain.

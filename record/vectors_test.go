@@ -94,14 +94,14 @@ func vectors(t testing.TB) []vector {
 	raw(NoteLineCut, 4, "no-lf", string(bytes.TrimSuffix(four.file(), []byte("\n"))))
 	raw(NoteLineCut, 4, "half", string(append(file(l[:3]...), l[3][:200]...)))
 	long := reseal(t, p, l[1], `"231`, `"`+strings.Repeat("2", MaxLine))
-	one(LineTooLong, 2, "over-65536", second(long)...)
-	one(LineTooLong, 2, "over-65536-by-one", second(reseal(t, p, l[1], `"231`, `"`+strings.Repeat("2", MaxLine+1-len(l[1])+3)))...)
+	one(LineTooLong, 2, "over-262144", second(long)...)
+	one(LineTooLong, 2, "over-262144-by-one", second(reseal(t, p, l[1], `"231`, `"`+strings.Repeat("2", MaxLine+1-len(l[1])+3)))...)
 	d = dev()
 	d.add("observed", `{"a":"`+strings.Repeat("x", MaxLine-len(dev().add("observed", `{"a":""}`).lines[1]))+`"}`)
 	if len(d.lines[1]) != MaxLine {
 		t.Fatalf("line of %d bytes", len(d.lines[1]))
 	}
-	one(GenuineNotEnded, 0, "line-of-65536", d.lines...)
+	one(GenuineNotEnded, 0, "line-of-262144", d.lines...)
 
 	// Form.
 	one(NotUTF8, 2, "latin-1", change("meter.l-in", "meter.\xe4")...)
