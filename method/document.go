@@ -75,15 +75,16 @@ type Cause string
 // and an act in spite of a refusal undo every proof that they bear on, in every
 // method; the causes here are the ones that a method names.
 const (
-	Energised  Cause = "energised"
-	Rejoined   Cause = "rejoined"
-	Left       Cause = "left"
-	HandedOver Cause = "handed-over"
-	Uncovered  Cause = "uncovered"
+	Energised   Cause = "energised"
+	Rejoined    Cause = "rejoined"
+	Left        Cause = "left"
+	HandedOver  Cause = "handed-over"
+	Uncovered   Cause = "uncovered"
+	Deenergised Cause = "de-energised"
 )
 
 // Causes lists every cause in a fixed order.
-func Causes() []Cause { return []Cause{Energised, Rejoined, Left, HandedOver, Uncovered} }
+func Causes() []Cause { return []Cause{Energised, Rejoined, Left, HandedOver, Uncovered, Deenergised} }
 
 // Proof is something that observations can establish.
 type Proof struct {
