@@ -78,8 +78,8 @@ func (ws *Workspace) eliminate(from, to int) int {
 		first, last := g.start[k], g.start[k+1]
 		row := y[first:last]
 		share := shares[first:last][:len(row)]
-		var sr, si float64
-		for i := range row {
+		sr, si := row[len(row)-1].Re, row[len(row)-1].Im
+		for i := range row[:len(row)-1] {
 			sr += row[i].Re
 			si += row[i].Im
 		}
@@ -88,16 +88,18 @@ func (ws *Workspace) eliminate(from, to int) int {
 			return k
 		}
 		d = 1 / d
-		ir, ii := float64(sr*d), -float64(si*d)
-		ws.inv[k] = Phasor{ir, ii}
+		ws.inv[k] = Phasor{float64(sr * d), -float64(si * d)}
+		// Times the conjugate, then over the square: the products do not wait
+		// for the division.
 		for i := range row {
+			r, m := row[i].Re, row[i].Im
 			share[i] = Phasor{
-				float64(row[i].Re*ir) - float64(row[i].Im*ii),
-				float64(row[i].Re*ii) + float64(row[i].Im*ir),
+				float64((float64(r*sr) + float64(m*si)) * d),
+				float64((float64(m*sr) - float64(r*si)) * d),
 			}
 		}
 		for _, o := range g.fills[k] {
-			s, f, t := &shares[o.share], &y[o.from], &y[o.to]
+			s, f, t := shares[o.share], y[o.from], &y[o.to]
 			t.Re += float64(s.Re*f.Re) - float64(s.Im*f.Im)
 			t.Im += float64(s.Re*f.Im) + float64(s.Im*f.Re)
 		}
@@ -123,7 +125,7 @@ func (ws *Workspace) carry(group, from, to int) {
 		}
 		push[k] = sum.Times(ws.inv[k])
 		for _, o := range g.moves[k] {
-			s, f, t := &share[o.share], &j[o.from], &j[o.to]
+			s, f, t := share[o.share], j[o.from], &j[o.to]
 			re := float64(s.Re*f.Re) - float64(s.Im*f.Im)
 			im := float64(s.Re*f.Im) + float64(s.Im*f.Re)
 			if o.minus {
@@ -133,7 +135,7 @@ func (ws *Workspace) carry(group, from, to int) {
 			t.Im += im
 		}
 		for _, o := range g.swaps[k] {
-			a, b, fa, fb, t := &share[o.a], &share[o.b], &j[o.fromA], &j[o.fromB], &j[o.to]
+			a, b, fa, fb, t := share[o.a], share[o.b], j[o.fromA], j[o.fromB], &j[o.to]
 			t.Re += float64(a.Re*fb.Re) - float64(a.Im*fb.Im) - (float64(b.Re*fa.Re) - float64(b.Im*fa.Im))
 			t.Im += float64(a.Re*fb.Im) + float64(a.Im*fb.Re) - (float64(b.Re*fa.Im) + float64(b.Im*fa.Re))
 		}

@@ -71,7 +71,8 @@ func (d *deck) line(format string, args ...any) {
 	d.w.WriteByte('\n')
 }
 
-func number(x float64) string { return strconv.FormatFloat(x, 'e', 16, 64) }
+// number writes the fewest digits that read back as the same number.
+func number(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 
 func (d *deck) node(name string) string {
 	if i := d.index[name]; i > 0 {
