@@ -1,0 +1,185 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"time"
+
+	"meterwright/record"
+)
+
+// An AttachmentState is what the store knows of an attachment without its content.
+type AttachmentState struct {
+	ID       record.AttachmentID
+	Media    string
+	Bytes    int64 // of the content
+	Received time.Time
+	// Erased is zero unless the attachment was erased. Then By and Why say by whom and why.
+	Erased  time.Time
+	By, Why string
+}
+
+// PutAttachment keeps a container, checked by its own hash, and returns its reference. When it
+// returns without error the container is on the disk. The same container may be put any number
+// of times. The error wraps ErrErased if it was erased: then it is not kept.
+func (s *Store) PutAttachment(ctx context.Context, container []byte) (record.Reference, error) {
+	a, err := record.ParseContainer(container)
+	if err != nil {
+		return record.Reference{}, fmt.Errorf("put attachment: %w", err)
+	}
+	ref := a.Reference()
+	fail := func(err error) (record.Reference, error) {
+		return record.Reference{}, s.explain(fmt.Errorf("put attachment %s: %w", ref.ID, err))
+	}
+	switch state, err := s.AttachmentState(ctx, ref.ID); {
+	case err == nil && !state.Erased.IsZero():
+		return fail(ErrErased)
+	case err == nil:
+		if kept, err := s.files.read(ref.ID); err == nil && string(kept) == string(container) {
+			return ref, nil
+		} // Else the file is missing or damaged, and this is the cure.
+	case !errors.Is(err, ErrNotFound):
+		return fail(err)
+	}
+	temporary, err := s.files.write(container)
+	if err != nil {
+		return fail(fmt.Errorf("write to %s: %w", s.files.root.Name(), err))
+	}
+	// The file gets its name within the transaction, so that an erasure comes either before,
+	// and is seen here, or after, and finds the file.
+	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed)
+			VALUES ($1, $2, $3, $4, 0, '', '', FALSE) ON CONFLICT (id) DO NOTHING`, string(ref.ID), ref.Media, ref.Bytes, micros(s.opts.Now()))
+		if err != nil {
+			return err
+		}
+		state, err := attachmentState(ctx, tx, ref.ID)
+		if err != nil {
+			return err
+		}
+		if !state.Erased.IsZero() {
+			return ErrErased
+		}
+		return s.files.name(temporary, ref.ID)
+	})
+	if err != nil {
+		// The file may have its name by now; without a row nothing leads to it, and a later
+		// put or erasure deals with it.
+		if gone := s.files.root.Remove(temporary); gone != nil && !errors.Is(gone, fs.ErrNotExist) {
+			err = errors.Join(err, gone)
+		}
+		return fail(err)
+	}
+	return ref, nil
+}
+
+// Attachment returns the container, which fits its id: a file that does not is an error. The
+// error wraps ErrNotFound or ErrErased where that is the case.
+func (s *Store) Attachment(ctx context.Context, id record.AttachmentID) ([]byte, error) {
+	fail := func(err error) ([]byte, error) {
+		return nil, s.explain(fmt.Errorf("attachment %s: %w", id, err))
+	}
+	state, err := s.AttachmentState(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if !state.Erased.IsZero() {
+		return fail(fmt.Errorf("%w on %s by %s: %s", ErrErased, state.Erased.Format(time.DateOnly), state.By, state.Why))
+	}
+	container, err := s.files.read(id)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fail(fmt.Errorf("its file is missing in %s: bring it back from a backup: %w", s.files.root.Name(), ErrDamaged))
+	}
+	if err != nil {
+		return fail(err)
+	}
+	if _, err := (record.Reference{ID: id, Media: state.Media, Bytes: state.Bytes}).Open(container); err != nil {
+		return fail(fmt.Errorf("its file in %s is altered: bring it back from a backup: %w: %w", s.files.root.Name(), ErrDamaged, err))
+	}
+	return container, nil
+}
+
+// AttachmentState tells about an attachment. The error wraps ErrNotFound if there is none.
+func (s *Store) AttachmentState(ctx context.Context, id record.AttachmentID) (AttachmentState, error) {
+	state, err := attachmentState(ctx, s.db.Read, id)
+	if err != nil {
+		return AttachmentState{}, s.explain(fmt.Errorf("attachment %.80q: %w", string(id), err))
+	}
+	return state, nil
+}
+
+func attachmentState(ctx context.Context, q querier, id record.AttachmentID) (AttachmentState, error) {
+	a := AttachmentState{ID: id}
+	var received, erased int64
+	err := q.QueryRowContext(ctx, `SELECT media, bytes, received, erased, erased_by, erased_why FROM attachments WHERE id = $1`, string(id)).
+		Scan(&a.Media, &a.Bytes, &received, &erased, &a.By, &a.Why)
+	if errors.Is(err, sql.ErrNoRows) {
+		return a, ErrNotFound
+	}
+	a.Received, a.Erased = instant(received), instant(erased)
+	return a, err
+}
+
+// EraseAttachment removes the content for good, with its salt, and leaves a tombstone that
+// says who did it and why. An attachment that is not here yet can be erased too: it is not
+// taken when it comes. Erasing again changes nothing, the tombstone included.
+func (s *Store) EraseAttachment(ctx context.Context, id record.AttachmentID, who, why string) error {
+	fail := func(err error) error { return s.explain(fmt.Errorf("erase attachment %.80q: %w", string(id), err)) }
+	if _, err := record.ParseReference(record.Reference{ID: id, Media: record.MediaText}.JSON()); err != nil {
+		return fail(err)
+	}
+	if who == "" || why == "" {
+		return fail(errors.New("say who erases it and why"))
+	}
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		now := micros(s.opts.Now())
+		if _, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed)
+			VALUES ($1, '', 0, 0, 0, '', '', FALSE) ON CONFLICT (id) DO NOTHING`, string(id)); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, `UPDATE attachments SET erased = $1, erased_by = $2, erased_why = $3, removed = FALSE WHERE id = $4 AND erased = 0`, now, who, why, string(id))
+		return err
+	})
+	if err != nil {
+		return fail(err)
+	}
+	// From here on nobody is given the content; if the process ends, sweep goes on.
+	if err := s.removeErased(ctx, id); err != nil {
+		return fail(err)
+	}
+	return nil
+}
+
+// removeErased removes the file of a tombstone and notes that it is gone.
+func (s *Store) removeErased(ctx context.Context, id record.AttachmentID) error {
+	if err := s.files.remove(id); err != nil {
+		return fmt.Errorf("remove its file from %s: %w", s.files.root.Name(), err)
+	}
+	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `UPDATE attachments SET removed = TRUE WHERE id = $1 AND erased > 0`, string(id))
+		return err
+	})
+}
+
+// sweep removes files that an earlier process had no time to remove.
+func (s *Store) sweep(ctx context.Context) error {
+	var ids []record.AttachmentID
+	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+		var id record.AttachmentID
+		err := r.Scan(&id)
+		ids = append(ids, id)
+		return err
+	}, `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
+	for _, id := range ids {
+		if err == nil {
+			err = s.removeErased(ctx, id)
+		}
+	}
+	if err != nil {
+		return s.explain(fmt.Errorf("finish erasing attachments: %w", err))
+	}
+	return nil
+}

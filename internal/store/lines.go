@@ -1,0 +1,213 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"iter"
+	"slices"
+	"time"
+
+	"meterwright/record"
+)
+
+// A Line is one accepted line.
+type Line struct {
+	Number   int64 // acceptance number
+	Visit    string
+	Key      record.Key
+	Seq      int64
+	Version  int // of its chain; 0 is the one received first
+	Hash     record.Hash
+	Received time.Time // by the store's clock, UTC, to the microsecond
+	Bytes    []byte    // the line without its LF
+}
+
+// A Holding is what the store has of one version of one chain, durably. A chain without a
+// fork has one.
+type Holding struct {
+	Key     record.Key
+	Version int
+	Parent  int         // the version that it left; 0 for version 0
+	From    int64       // its first own line; those before are its parent's
+	Next    int64       // sequence number of the next line
+	Head    record.Hash // hash of the last line
+	Ended   bool        // only supplements may follow
+	Waiting int         // lines of the chain that wait for earlier ones, told with version 0
+}
+
+// Holds tells what the store has of a visit: its chains in the order in which they were
+// accepted first, each with its versions in order. A device sends the lines from Next on. A
+// visit of which nothing is accepted has no holdings.
+func (s *Store) Holds(ctx context.Context, visit string) ([]Holding, error) {
+	var all []Holding
+	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+		var key, head []byte
+		var h Holding
+		if err := r.Scan(&key, &h.Version, &h.Parent, &h.From, &h.Next, &head, &h.Ended, &h.Waiting); err != nil {
+			return err
+		}
+		copy(h.Key[:], key)
+		copy(h.Head[:], head)
+		if h.Version > 0 {
+			h.Waiting = 0
+		}
+		all = append(all, h)
+		return nil
+	}, `SELECT c.device_key, v.version, v.parent, v.from_seq, v.next_seq, v.head, v.ended,
+			(SELECT count(*) FROM waiting w WHERE w.visit = c.visit AND w.device_key = c.device_key)
+		FROM chains c JOIN versions v ON v.chain = c.chain
+		WHERE c.visit = $1 ORDER BY c.chain, v.version`, visit)
+	if err != nil {
+		return nil, s.explain(fmt.Errorf("what is held of visit %s: %w", visit, err))
+	}
+	return all, nil
+}
+
+// LastNumber returns the greatest acceptance number given out, 0 if there is none.
+func (s *Store) LastNumber(ctx context.Context) (int64, error) {
+	var n int64
+	err := s.db.Read.QueryRowContext(ctx, `SELECT last_accepted FROM office WHERE id = 1`).Scan(&n)
+	if err != nil {
+		return 0, s.explain(fmt.Errorf("last acceptance number: %w", err))
+	}
+	return n, nil
+}
+
+// lineColumns are those that scanLine reads.
+const lineColumns = `l.accepted, c.visit, c.device_key, l.seq, l.version, l.hash, l.received, l.line`
+
+func scanLine(r *sql.Rows) (Line, error) {
+	var l Line
+	var key, hash []byte
+	var received int64
+	if err := r.Scan(&l.Number, &l.Visit, &key, &l.Seq, &l.Version, &hash, &received, &l.Bytes); err != nil {
+		return Line{}, err
+	}
+	copy(l.Key[:], key)
+	copy(l.Hash[:], hash)
+	l.Received = instant(received)
+	return l, nil
+}
+
+// Accepted returns up to limit lines with numbers above after, in order of acceptance.
+func (s *Store) Accepted(ctx context.Context, after int64, limit int) ([]Line, error) {
+	var all []Line
+	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+		l, err := scanLine(r)
+		all = append(all, l)
+		return err
+	}, `SELECT `+lineColumns+` FROM lines l JOIN chains c ON c.chain = l.chain
+		WHERE l.accepted > $1 ORDER BY l.accepted LIMIT $2`, after, limit)
+	if err != nil {
+		return nil, s.explain(fmt.Errorf("lines accepted after %d: %w", after, err))
+	}
+	return all, nil
+}
+
+// linesPage is how many lines are read at once. In between nothing is held open, so that a
+// reader who takes a rest keeps no old state of the database alive.
+const linesPage = 256
+
+// Lines gives the lines of a visit: chains in the order in which they were accepted first,
+// within them by sequence, and where a chain is forked the lines of one place by acceptance
+// number. Lines accepted meanwhile may or may not be among them. After an error it stops.
+func (s *Store) Lines(ctx context.Context, visit string) iter.Seq2[Line, error] {
+	return func(yield func(Line, error) bool) {
+		fail := func(err error) {
+			yield(Line{}, s.explain(fmt.Errorf("lines of visit %s: %w", visit, err)))
+		}
+		var chains []int64
+		err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+			var id int64
+			err := r.Scan(&id)
+			chains = append(chains, id)
+			return err
+		}, `SELECT chain FROM chains WHERE visit = $1 ORDER BY chain`, visit)
+		if err != nil {
+			fail(err)
+			return
+		}
+		for _, chain := range chains {
+			seq, accepted := int64(-1), int64(0)
+			for more := true; more; {
+				page, err := s.chainPage(ctx, chain, seq, accepted)
+				if err != nil {
+					fail(err)
+					return
+				}
+				for _, l := range page {
+					if !yield(l, nil) {
+						return
+					}
+					seq, accepted = l.Seq, l.Number
+				}
+				more = len(page) == linesPage
+			}
+		}
+	}
+}
+
+// chainPage reads the lines of a chain that follow a place.
+func (s *Store) chainPage(ctx context.Context, chain, seq, accepted int64) ([]Line, error) {
+	page := make([]Line, 0, 32)
+	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+		l, err := scanLine(r)
+		page = append(page, l)
+		return err
+	}, `SELECT `+lineColumns+` FROM lines l JOIN chains c ON c.chain = l.chain
+		WHERE l.chain = $1 AND (l.seq > $2 OR l.seq = $2 AND l.accepted > $3)
+		ORDER BY l.seq, l.accepted LIMIT $4`, chain, seq, accepted, linesPage)
+	return page, err
+}
+
+// Files returns the visit as files that package record reads: for each chain one file of
+// whole lines for each of its versions. A chain that was never forked gives one.
+func (s *Store) Files(ctx context.Context, visit string) ([][]byte, error) {
+	holdings, err := s.Holds(ctx, visit)
+	if err != nil {
+		return nil, err
+	}
+	type place struct {
+		key     record.Key
+		version int
+	}
+	own := map[place][]Line{}
+	for l, err := range s.Lines(ctx, visit) {
+		if err != nil {
+			return nil, err
+		}
+		at := place{l.Key, l.Version}
+		own[at] = append(own[at], l)
+	}
+	var files [][]byte
+	for _, h := range holdings {
+		var file []byte
+		for _, l := range wholeVersion(h, holdings, func(version int) []Line { return own[place{h.Key, version}] }) {
+			file = append(append(file, l.Bytes...), '\n')
+		}
+		files = append(files, file)
+	}
+	return files, nil
+}
+
+// wholeVersion returns the lines of a version from the first of its chain on.
+func wholeVersion(h Holding, all []Holding, own func(version int) []Line) []Line {
+	parts := [][]Line{own(h.Version)}
+	for h.From > 0 {
+		from := h.From
+		i := slices.IndexFunc(all, func(o Holding) bool { return o.Key == h.Key && o.Version == h.Parent })
+		if i < 0 || all[i].Version >= h.Version {
+			break
+		}
+		h = all[i]
+		lines := own(h.Version)
+		upTo := slices.IndexFunc(lines, func(l Line) bool { return l.Seq >= from })
+		if upTo >= 0 {
+			lines = lines[:upTo]
+		}
+		parts = append(parts, lines)
+	}
+	slices.Reverse(parts)
+	return slices.Concat(parts...)
+}

@@ -1,0 +1,66 @@
+package sqlite
+
+import (
+	"errors"
+
+	driver "modernc.org/sqlite"
+
+	"meterwright/internal/store"
+)
+
+// Primary result codes of SQLite (https://www.sqlite.org/rescode.html).
+const (
+	busy     = 5
+	readOnly = 8
+	ioError  = 10
+	corrupt  = 11
+	full     = 13
+	cantOpen = 14
+	notADB   = 26
+)
+
+// codeOf returns the primary result code of an error, 0 if it is none of SQLite's.
+func codeOf(err error) int {
+	if e, ok := errors.AsType[*driver.Error](err); ok {
+		return e.Code() & 0xff
+	}
+	return 0
+}
+
+// explained is an error with advice.
+type explained struct {
+	advice string
+	kind   error // an error of package store that callers branch on, or nil
+	err    error
+}
+
+func (e *explained) Error() string { return e.advice + ": " + e.err.Error() }
+
+func (e *explained) Unwrap() []error {
+	if e.kind == nil {
+		return []error{e.err}
+	}
+	return []error{e.kind, e.err}
+}
+
+// explainer says what can be done about errors of the database file.
+func explainer(file string) func(error) error {
+	return func(err error) error {
+		if _, done := errors.AsType[*explained](err); done {
+			return err
+		}
+		switch codeOf(err) {
+		case corrupt, notADB:
+			return &explained{file + " is damaged or no database: stop the program, keep the file and those beside it aside, and bring back a backup; devices then hand in again what is missing", store.ErrDamaged, err}
+		case full:
+			return &explained{"the disk of " + file + " is full and nothing was kept: make room and try again", nil, err}
+		case ioError:
+			return &explained{"the disk of " + file + " failed and nothing was kept: look at the disk and try again", nil, err}
+		case readOnly, cantOpen:
+			return &explained{file + " cannot be opened for writing: give this user the right to write it and its folder", nil, err}
+		case busy:
+			return &explained{file + " stayed locked: close the other program that has it open", nil, err}
+		}
+		return err
+	}
+}

@@ -1,0 +1,135 @@
+-- +goose Up
+
+-- The one row of counters. last_accepted is the greatest acceptance number given out.
+CREATE TABLE office (
+	id            INTEGER PRIMARY KEY CHECK (id = 1),
+	last_accepted BIGINT NOT NULL,
+	last_chain    BIGINT NOT NULL
+);
+INSERT INTO office (id, last_accepted, last_chain) VALUES (1, 0, 0);
+
+-- Chains, versions and lines are the record. Nothing in them is ever changed, except that a
+-- version grows.
+CREATE TABLE chains (
+	chain      INTEGER PRIMARY KEY,
+	visit      TEXT NOT NULL,
+	device_key BLOB NOT NULL CHECK (length(device_key) = 32),
+	nature     TEXT NOT NULL CHECK (nature IN ('real', 'practice')),
+	UNIQUE (visit, device_key)
+);
+
+-- A version of a chain has its own lines from from_seq on; those before are its parent's.
+CREATE TABLE versions (
+	chain    BIGINT NOT NULL REFERENCES chains (chain),
+	version  BIGINT NOT NULL,
+	parent   BIGINT NOT NULL,
+	from_seq BIGINT NOT NULL,
+	next_seq BIGINT NOT NULL,
+	head     BLOB NOT NULL CHECK (length(head) = 32),
+	ended    BOOLEAN NOT NULL,
+	PRIMARY KEY (chain, version)
+) WITHOUT ROWID;
+
+-- ended is the state of the version after the line. The unique index serves three questions:
+-- is a line stored, is the line before it stored, which lines has a chain.
+CREATE TABLE lines (
+	accepted INTEGER PRIMARY KEY CHECK (accepted > 0),
+	chain    BIGINT NOT NULL REFERENCES chains (chain),
+	seq      BIGINT NOT NULL,
+	hash     BLOB NOT NULL CHECK (length(hash) = 32),
+	version  BIGINT NOT NULL,
+	ended    BOOLEAN NOT NULL,
+	received BIGINT NOT NULL,
+	line     BLOB NOT NULL,
+	UNIQUE (chain, seq, hash)
+);
+
+-- Genuine lines whose line before is not stored yet.
+CREATE TABLE waiting (
+	visit      TEXT NOT NULL,
+	device_key BLOB NOT NULL CHECK (length(device_key) = 32),
+	seq        BIGINT NOT NULL,
+	hash       BLOB NOT NULL CHECK (length(hash) = 32),
+	received   BIGINT NOT NULL,
+	line       BLOB NOT NULL,
+	PRIMARY KEY (visit, device_key, seq, hash)
+);
+
+-- Attachments; their containers are files. erased is 0, or the time from which on the row is
+-- a tombstone; removed says that its file is gone too.
+CREATE TABLE attachments (
+	id         TEXT PRIMARY KEY,
+	media      TEXT NOT NULL,
+	bytes      BIGINT NOT NULL,
+	received   BIGINT NOT NULL,
+	erased     BIGINT NOT NULL,
+	erased_by  TEXT NOT NULL,
+	erased_why TEXT NOT NULL,
+	removed    BOOLEAN NOT NULL
+) WITHOUT ROWID;
+CREATE INDEX attachments_unremoved ON attachments (erased) WHERE erased > 0 AND NOT removed;
+
+CREATE TABLE people (
+	person    TEXT PRIMARY KEY,
+	name      TEXT NOT NULL,
+	added     BIGINT NOT NULL,
+	withdrawn BIGINT NOT NULL
+) WITHOUT ROWID;
+
+CREATE TABLE device_keys (
+	device_key BLOB PRIMARY KEY CHECK (length(device_key) = 32),
+	person     TEXT NOT NULL REFERENCES people (person),
+	device     TEXT NOT NULL,
+	added      BIGINT NOT NULL,
+	withdrawn  BIGINT NOT NULL
+) WITHOUT ROWID;
+CREATE INDEX device_keys_person ON device_keys (person);
+
+CREATE TABLE jobs (
+	reference TEXT PRIMARY KEY,
+	body      TEXT NOT NULL,
+	batch     TEXT NOT NULL,
+	added     BIGINT NOT NULL,
+	changed   BIGINT NOT NULL
+) WITHOUT ROWID;
+
+-- The mark of the projections: all lines up to it are in them. edition is the projector's.
+CREATE TABLE projections (
+	id      INTEGER PRIMARY KEY CHECK (id = 1),
+	edition TEXT NOT NULL,
+	mark    BIGINT NOT NULL
+);
+INSERT INTO projections (id, edition, mark) VALUES (1, '', 0);
+
+-- One row for each visit, made from its lines alone. through is the greatest acceptance
+-- number among the lines that it was made from.
+CREATE TABLE summaries (
+	visit            TEXT PRIMARY KEY,
+	through          BIGINT NOT NULL,
+	nature           TEXT NOT NULL,
+	job              TEXT NOT NULL,
+	address          TEXT NOT NULL,
+	method           TEXT NOT NULL,
+	state            TEXT NOT NULL,
+	stop             TEXT NOT NULL,
+	supply_off_since BIGINT NOT NULL,
+	person           TEXT NOT NULL,
+	opened           BIGINT NOT NULL,
+	opened_offset    BIGINT NOT NULL,
+	day              TEXT NOT NULL,
+	last             BIGINT NOT NULL,
+	last_offset      BIGINT NOT NULL,
+	outcome          TEXT NOT NULL,
+	discrepancies    BIGINT NOT NULL,
+	attention        BOOLEAN NOT NULL,
+	lines            BIGINT NOT NULL,
+	chains           BIGINT NOT NULL,
+	forks            BIGINT NOT NULL,
+	details          TEXT NOT NULL
+);
+CREATE INDEX summaries_opened ON summaries (opened, visit);
+CREATE INDEX summaries_day ON summaries (day, opened, visit);
+CREATE INDEX summaries_person ON summaries (person, opened, visit);
+CREATE INDEX summaries_state ON summaries (state, opened, visit);
+CREATE INDEX summaries_job ON summaries (job, opened, visit);
+CREATE INDEX summaries_attention ON summaries (opened, visit) WHERE attention;

@@ -1,0 +1,252 @@
+// Package sqlite opens a store in one SQLite file.
+//
+// A commit is durable: the database runs with a write-ahead log and synchronous=FULL, which
+// syncs the log at every commit. With NORMAL, the usual advice for this log, a power cut
+// loses the last commits, and with them lines that a device was told to be kept and has
+// perhaps deleted. Before SQLite 3.51.3 a race when the log is begun anew could corrupt the
+// database (https://www.sqlite.org/wal.html, "the WAL-reset bug"); Open refuses older ones.
+//
+// One process has the store open at a time. It holds an exclusive lock on a second, empty
+// database beside the first, taken by SQLite itself, so that it works alike on all systems and
+// ends with the process.
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+
+	"github.com/pressly/goose/v3"
+	_ "modernc.org/sqlite" // the driver "sqlite"
+
+	"meterwright/internal/store"
+)
+
+// Names within a store's folder.
+const (
+	DatabaseName    = "office.db"
+	AttachmentsName = "attachments"
+	lockName        = "office.lock"
+)
+
+// oldest is the first version of SQLite whose write-ahead log can be trusted.
+var oldest = [3]int{3, 51, 3}
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// Open opens the store in a folder, which is made if it is missing, and brings its tables to
+// the present edition. Errors wrap store.ErrLocked if another process has it, store.ErrNewer
+// if a newer program made it, and store.ErrDamaged if its database cannot be read.
+func Open(ctx context.Context, dir string, opts store.Options) (*store.Store, error) {
+	s, err := open(ctx, dir, opts)
+	if err != nil {
+		return nil, fmt.Errorf("open the store in %s: %w", dir, err)
+	}
+	return s, nil
+}
+
+func open(ctx context.Context, dir string, opts store.Options) (s *store.Store, err error) {
+	var undo []func() error
+	defer func() {
+		if err == nil {
+			return
+		}
+		for i := len(undo) - 1; i >= 0; i-- {
+			err = errors.Join(err, undo[i]())
+		}
+	}()
+	dir, err = filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := writable(dir); err != nil {
+		return nil, err
+	}
+	lock, err := lockFolder(ctx, filepath.Join(dir, lockName))
+	if err != nil {
+		return nil, err
+	}
+	undo = append(undo, lock.Close)
+
+	file := filepath.Join(dir, DatabaseName)
+	explain := explainer(file)
+	writes, err := sql.Open("sqlite", dsn(file, "_txlock=immediate"))
+	if err != nil {
+		return nil, explain(err)
+	}
+	undo = append(undo, writes.Close)
+	writes.SetMaxOpenConns(1)
+	if err := bring(ctx, writes); err != nil {
+		return nil, explain(err)
+	}
+	reads, err := sql.Open("sqlite", dsn(file, "_query_only=1"))
+	if err != nil {
+		return nil, explain(err)
+	}
+	undo = append(undo, reads.Close)
+	readers := 2 * runtime.GOMAXPROCS(0)
+	reads.SetMaxOpenConns(readers)
+	reads.SetMaxIdleConns(readers)
+
+	files, err := os.OpenRoot(filepath.Join(dir, AttachmentsName))
+	if err != nil {
+		return nil, err
+	}
+	undo = append(undo, files.Close)
+	db := store.Database{Write: writes, Read: reads, Explain: explain, Close: func() error {
+		return errors.Join(reads.Close(), writes.Close(), lock.Close())
+	}}
+	return store.New(ctx, db, files, opts)
+}
+
+// dsn is the address of a database file with the settings of every connection.
+func dsn(file string, more ...string) string {
+	settings := append([]string{
+		"_busy_timeout=10000", // for the moments when a reader begins and the log is begun anew
+		"_journal_mode=WAL",
+		"_synchronous=FULL",
+		"_foreign_keys=1",
+		"_pragma=fullfsync(1)", // macOS: through the drive's cache too
+		"_defensive=1",
+		"_dqs=0",
+		"_error_rc=1",
+	}, more...)
+	return address(file) + "?" + strings.Join(settings, "&")
+}
+
+// address writes a file name so that no character of it is taken for a setting.
+func address(file string) string {
+	slashed := filepath.ToSlash(file)
+	if !strings.HasPrefix(slashed, "/") { // a drive letter
+		slashed = "/" + slashed
+	}
+	return (&url.URL{Scheme: "file", Path: slashed}).String()
+}
+
+// writable makes the folder and tries to write in it, for an error that says so.
+func writable(dir string) error {
+	if err := os.MkdirAll(filepath.Join(dir, AttachmentsName), 0o700); err != nil {
+		return fmt.Errorf("the folder cannot be made: give another one, or the right to write there: %w", err)
+	}
+	probe, err := os.CreateTemp(dir, ".probe-*")
+	if err != nil {
+		return fmt.Errorf("the folder is not writable: give this user the right to write there: %w", err)
+	}
+	return errors.Join(probe.Close(), os.Remove(probe.Name()))
+}
+
+// lockFolder takes the lock and returns what holds it.
+func lockFolder(ctx context.Context, file string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", address(file)+"?_busy_timeout=0&_journal_mode=MEMORY&_pragma=locking_mode(EXCLUSIVE)")
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	// In this mode the lock stays after the transaction, until the connection is closed.
+	if _, err := db.ExecContext(ctx, "BEGIN EXCLUSIVE; COMMIT"); err != nil {
+		if codeOf(err) == busy {
+			err = fmt.Errorf("%w: one process at a time writes a store: stop the other one, or use what it serves", store.ErrLocked)
+		} else {
+			err = fmt.Errorf("take the lock %s: %w", file, err)
+		}
+		return nil, errors.Join(err, db.Close())
+	}
+	return db, nil
+}
+
+// bring checks the database and brings its tables to the present edition.
+func bring(ctx context.Context, db *sql.DB) error {
+	var version, mode string
+	var synchronous int
+	if err := db.QueryRowContext(ctx, `SELECT sqlite_version()`).Scan(&version); err != nil {
+		return err
+	}
+	if err := recentEnough(version); err != nil {
+		return err
+	}
+	if err := db.QueryRowContext(ctx, `PRAGMA journal_mode`).Scan(&mode); err != nil {
+		return err
+	}
+	if err := db.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&synchronous); err != nil {
+		return err
+	}
+	if mode != "wal" || synchronous != 2 {
+		return fmt.Errorf("the database runs with journal_mode %q and synchronous %d, not \"wal\" and 2: put the folder on a local disk", mode, synchronous)
+	}
+	if err := ours(ctx, db); err != nil {
+		return err
+	}
+	sub, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, sub, goose.WithTableName("editions"), goose.WithDisableGlobalRegistry(true), goose.WithLogger(goose.NopLogger()))
+	if err != nil {
+		return err
+	}
+	present, known, err := p.GetVersions(ctx)
+	if err != nil {
+		return fmt.Errorf("edition of the tables: %w", err)
+	}
+	if present > known {
+		return fmt.Errorf("%w: its tables are of edition %d, this program knows up to %d: use the newer program, or a backup from before", store.ErrNewer, present, known)
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("bring the tables from edition %d to %d: %w", present, known, err)
+	}
+	return nil
+}
+
+// applicationID marks the file as ours: "mwof" in ASCII.
+const applicationID = 0x6d776f66
+
+// ours refuses a database that some other program made, and marks a new one.
+func ours(ctx context.Context, db *sql.DB) error {
+	var id int64
+	var tables int
+	if err := db.QueryRowContext(ctx, `PRAGMA application_id`).Scan(&id); err != nil {
+		return err
+	}
+	if id == applicationID {
+		return nil
+	}
+	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema`).Scan(&tables); err != nil {
+		return err
+	}
+	if id != 0 || tables > 0 {
+		return fmt.Errorf("%w: it has %d tables and the mark %#x of another program: give another folder", store.ErrDamaged, tables, id)
+	}
+	_, err := db.ExecContext(ctx, `PRAGMA application_id = `+strconv.Itoa(applicationID))
+	return err
+}
+
+func recentEnough(version string) error {
+	var have [3]int
+	parts := strings.Split(version, ".")
+	for i := range min(len(parts), 3) {
+		n, err := strconv.Atoi(parts[i])
+		if err != nil {
+			return fmt.Errorf("SQLite calls itself %q, which is no version number", version)
+		}
+		have[i] = n
+	}
+	for i := range have {
+		if have[i] != oldest[i] {
+			if have[i] > oldest[i] {
+				return nil
+			}
+			return fmt.Errorf("SQLite %s is too old: its write-ahead log can be corrupted; build with %d.%d.%d or newer", version, oldest[0], oldest[1], oldest[2])
+		}
+	}
+	return nil
+}

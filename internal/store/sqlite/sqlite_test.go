@@ -1,0 +1,9 @@
+package sqlite
+
+import (
+	"testing"
+
+	"meterwright/internal/store/storetest"
+)
+
+func TestContract(t *testing.T) { storetest.Run(t, Open) }

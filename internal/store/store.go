@@ -1,0 +1,169 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+)
+
+// Errors that callers branch on.
+var (
+	// ErrNotFound: there is no such visit, attachment, job, person or key.
+	ErrNotFound = errors.New("not found")
+	// ErrErased: the attachment was erased and is not taken or given again.
+	ErrErased = errors.New("erased")
+	// ErrConflict: the same identifier is in use for something else.
+	ErrConflict = errors.New("conflict")
+	// ErrLocked: another process has the store open.
+	ErrLocked = errors.New("in use by another process")
+	// ErrNewer: a newer edition of the program wrote the database.
+	ErrNewer = errors.New("made by a newer edition of this program")
+	// ErrDamaged: the database is not readable as one.
+	ErrDamaged = errors.New("damaged, or not a database of this program")
+)
+
+// A Database is what a driver gives: handles on tables of the present edition.
+type Database struct {
+	// Write is used for transactions that write. They must exclude each other from the
+	// first statement on, or at the latest from the row lock that the first statement of
+	// every such transaction takes.
+	Write *sql.DB
+	// Read is used for everything else and sees what is committed.
+	Read *sql.DB
+	// Explain adds to an error of either handle what a person can do about it. It may be
+	// nil.
+	Explain func(error) error
+	// Close closes both handles and gives up the driver's locks.
+	Close func() error
+}
+
+// Options are the parts of a store that its user chooses.
+type Options struct {
+	// Projector makes the summaries. Nil means that there are none.
+	Projector Projector
+	// Follow keeps the summaries up to date in the background. Without it they change only
+	// in CatchUp and Rebuild.
+	Follow bool
+	// Now is the clock for times of receipt; nil means time.Now.
+	Now func() time.Time
+	// Failed is told of errors of the background work, of which nobody else hears. It may
+	// be nil.
+	Failed func(error)
+}
+
+// A Store is an open store. Its methods may be called at the same time. The zero value is of
+// no use: a driver's Open makes one.
+type Store struct {
+	db    Database
+	files folder
+	opts  Options
+	queue queue
+
+	projecting sync.Mutex // held by whoever moves the mark
+	kick       chan struct{}
+	stop       context.CancelFunc
+	done       sync.WaitGroup
+}
+
+// New returns a store on a driver's database, with attachments in files, a folder that the
+// store from now on owns and closes. If it fails, it closes nothing.
+func New(ctx context.Context, db Database, files *os.Root, opts Options) (*Store, error) {
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	if opts.Failed == nil {
+		opts.Failed = func(error) {}
+	}
+	s := &Store{db: db, files: folder{root: files}, opts: opts, kick: make(chan struct{}, 1)}
+	s.queue.turn = make(chan struct{}, 1)
+	if err := s.files.prepare(); err != nil {
+		return nil, err
+	}
+	if err := s.sweep(ctx); err != nil {
+		return nil, err
+	}
+	if err := s.checkEdition(ctx); err != nil {
+		return nil, err
+	}
+	following, stop := context.WithCancel(context.Background())
+	s.stop = stop
+	if opts.Follow && opts.Projector != nil {
+		s.done.Go(func() { s.follow(following) })
+		s.noticed()
+	}
+	return s, nil
+}
+
+// Close waits for the background work and closes the database.
+func (s *Store) Close() error {
+	s.stop()
+	s.done.Wait()
+	return errors.Join(s.files.root.Close(), s.explain(s.db.Close()))
+}
+
+func (s *Store) explain(err error) error {
+	if err == nil || s.db.Explain == nil {
+		return err
+	}
+	return s.db.Explain(err)
+}
+
+// write runs do in one transaction that excludes all others that write, and commits it. Once
+// begun it is not cut off by the end of ctx: a transaction has an outcome that is known.
+func (s *Store) write(ctx context.Context, do func(context.Context, *sql.Tx) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	ctx = context.WithoutCancel(ctx)
+	tx, err := s.db.Write.BeginTx(ctx, nil)
+	if err != nil {
+		return s.explain(fmt.Errorf("begin: %w", err))
+	}
+	if err := do(ctx, tx); err != nil {
+		return s.explain(errors.Join(err, tx.Rollback()))
+	}
+	if err := tx.Commit(); err != nil {
+		return s.explain(fmt.Errorf("commit: %w", err))
+	}
+	return nil
+}
+
+// rows runs a query and calls each for every row, which scans it.
+func rows(ctx context.Context, q querier, each func(*sql.Rows) error, query string, args ...any) error {
+	r, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	for r.Next() {
+		if err := each(r); err != nil {
+			return errors.Join(err, r.Close())
+		}
+	}
+	return errors.Join(r.Err(), r.Close())
+}
+
+// querier is what sql.DB and sql.Tx have in common for reading.
+type querier interface {
+	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
+	QueryRowContext(context.Context, string, ...any) *sql.Row
+}
+
+// micros is how a time is kept; 0 is no time.
+func micros(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixMicro()
+}
+
+// instant is the time that micros kept, in UTC.
+func instant(us int64) time.Time {
+	if us == 0 {
+		return time.Time{}
+	}
+	return time.UnixMicro(us).UTC()
+}

@@ -1,0 +1,146 @@
+// Package storetest says in tests what every driver of package store promises.
+package storetest
+
+import (
+	"context"
+	"encoding/json/jsontext"
+	"fmt"
+	"iter"
+	"os"
+	"testing"
+	"time"
+
+	"meterwright/internal/store"
+	"meterwright/record"
+)
+
+// Open opens the store that belongs to a folder, again or for the first time.
+type Open func(ctx context.Context, dir string, opts store.Options) (*store.Store, error)
+
+// Run checks the whole contract.
+func Run(t *testing.T, open Open) {
+	h := harness{open}
+	t.Run("Receipts", h.receipts)
+	t.Run("BadLines", h.badLines)
+	t.Run("Order", h.order)
+	t.Run("Waiting", h.waiting)
+	t.Run("WaitingBounds", h.waitingBounds)
+	t.Run("Forks", h.forks)
+	t.Run("VersionBound", h.versionBound)
+	t.Run("ChainBound", h.chainBound)
+	t.Run("AfterEnd", h.afterEnd)
+	t.Run("Nature", h.nature)
+	t.Run("OpenedTwice", h.openedTwice)
+	t.Run("ManyAtOnce", h.manyAtOnce)
+	t.Run("Cancelled", h.cancelled)
+	t.Run("Attachments", h.attachments)
+	t.Run("AttachmentDamage", h.attachmentDamage)
+	t.Run("EraseBefore", h.eraseBefore)
+	t.Run("People", h.people)
+	t.Run("Jobs", h.jobs)
+	t.Run("Summaries", h.summaries)
+	t.Run("Follow", h.follow)
+	t.Run("Rebuild", h.rebuild)
+	t.Run("Editions", h.editions)
+	t.Run("Unreadable", h.unreadable)
+	t.Run("Pages", h.pages)
+	t.Run("Model", h.model)
+}
+
+// Soak reports whether full counts are asked for.
+func Soak() bool { return os.Getenv("MW_SOAK") == "1" }
+
+type harness struct{ open Open }
+
+// Clock is the time of receipt in tests; fictional.
+func Clock() time.Time { return time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC) }
+
+// options are those of most tests.
+func options() store.Options { return store.Options{Projector: Projector{}, Now: Clock} }
+
+// fresh opens a new store that is closed at the end of the test.
+func (h harness) fresh(t *testing.T, opts store.Options) *store.Store {
+	t.Helper()
+	return h.at(t, t.TempDir(), opts)
+}
+
+func (h harness) at(t *testing.T, dir string, opts store.Options) *store.Store {
+	t.Helper()
+	s, err := h.open(t.Context(), dir, opts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
+
+func submit(t *testing.T, s *store.Store, lines ...[]byte) []store.Receipt {
+	t.Helper()
+	receipts, err := s.Submit(t.Context(), lines)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(receipts) != len(lines) {
+		t.Fatalf("%d receipts for %d lines", len(receipts), len(lines))
+	}
+	return receipts
+}
+
+// want checks the statuses of receipts.
+func want(t *testing.T, receipts []store.Receipt, statuses ...store.Status) {
+	t.Helper()
+	for i, r := range receipts {
+		w := statuses[min(i, len(statuses)-1)]
+		if r.Status != w {
+			t.Errorf("line %d is %s (%v), want %s", i, r.Status, r.Err, w)
+		}
+		if (r.Number > 0) != (r.Status == store.Accepted) || (r.Err != nil) != (r.Status == store.Refused) || (r.Reason != "") != (r.Status == store.Refused) {
+			t.Errorf("line %d: the receipt %+v contradicts itself", i, r)
+		}
+	}
+}
+
+// Projector makes summaries that depend on every event and on their order.
+type Projector struct {
+	Rules string // the edition
+	Fail  string // a visit for which it gives an error
+	Lazy  bool   // stops after one event
+}
+
+// Edition returns Rules.
+func (p Projector) Edition() string { return p.Rules }
+
+// Project counts.
+func (p Projector) Project(visit string, events iter.Seq2[record.Event, error]) (store.Summary, error) {
+	m := store.Summary{State: "open", Job: "J-" + visit[len(visit)-2:]}
+	kinds := ""
+	for e, err := range events {
+		if err != nil {
+			return m, err
+		}
+		if p.Lazy {
+			break
+		}
+		if m.Opened.IsZero() {
+			m.Opened, m.Person = e.Wall, e.Person
+		}
+		m.Last = e.Wall
+		if e.Kind == record.KindEnded {
+			m.State, m.Outcome = "ended", "done"
+		}
+		if e.Kind == "noted" {
+			m.NeedsAttention, m.Stop = true, "noted"
+			m.SupplyOffSince = e.Wall
+		}
+		kinds += e.Kind[:1]
+	}
+	if visit == p.Fail {
+		return m, fmt.Errorf("cannot make sense of %q", kinds)
+	}
+	m.Details = jsontext.Value(`{"kinds":"` + kinds + `","rules":"` + p.Rules + `"}`)
+	return m, nil
+}

@@ -1,0 +1,239 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"fmt"
+	"slices"
+	"sync"
+
+	"meterwright/record"
+)
+
+// Submit takes lines, each without its LF, and answers with one receipt for each, in the same
+// order. An error says that none of the lines is promised: hand all of them in again. See the
+// package comment for what becomes of a line. The store keeps no reference to lines.
+func (s *Store) Submit(ctx context.Context, lines [][]byte) ([]Receipt, error) {
+	if len(lines) > MaxBatch {
+		return nil, fmt.Errorf("submit: %d lines in one batch are too many: send at most %d", len(lines), MaxBatch)
+	}
+	items := checkAll(lines)
+	if slices.ContainsFunc(items, func(it *item) bool { return it.err == nil }) {
+		if err := s.queue.pass(ctx, items, s.commit); err != nil {
+			return nil, fmt.Errorf("submit: %w", err)
+		}
+		s.noticed()
+	}
+	receipts := make([]Receipt, len(items))
+	for i, it := range items {
+		receipts[i] = it.receipt
+	}
+	return receipts, nil
+}
+
+// commit places items in one transaction.
+func (s *Store) commit(ctx context.Context, items []*item) error {
+	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		return place(ctx, tx, items, micros(s.opts.Now()))
+	})
+}
+
+// A queue lets callers share transactions: whoever comes to the disk takes along all who wait.
+// With several devices at once one sync then answers many of them.
+type queue struct {
+	turn chan struct{} // holds a token while somebody commits
+
+	mu      sync.Mutex
+	waiting []*passenger
+}
+
+type passenger struct {
+	items []*item
+	done  chan error // takes one error without blocking
+}
+
+// maxShared is about how many items share a transaction. A further batch waits for the next.
+const maxShared = 4 * MaxBatch
+
+func (q *queue) pass(ctx context.Context, items []*item, commit func(context.Context, []*item) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	me := &passenger{items: items, done: make(chan error, 1)}
+	q.mu.Lock()
+	q.waiting = append(q.waiting, me)
+	q.mu.Unlock()
+	for {
+		select {
+		case err := <-me.done:
+			return err
+		case q.turn <- struct{}{}:
+			q.lead(ctx, commit)
+			<-q.turn
+			select {
+			case err := <-me.done:
+				return err
+			default:
+			}
+		case <-ctx.Done():
+			if q.leave(me) {
+				return ctx.Err()
+			}
+			return <-me.done // under way: it has an outcome
+		}
+	}
+}
+
+// lead commits what waits and tells everybody the outcome.
+func (q *queue) lead(ctx context.Context, commit func(context.Context, []*item) error) {
+	var all []*item
+	q.mu.Lock()
+	n := 0
+	for n < len(q.waiting) && (n == 0 || len(all)+len(q.waiting[n].items) <= maxShared) {
+		all = append(all, q.waiting[n].items...)
+		n++
+	}
+	aboard := slices.Clone(q.waiting[:n])
+	q.waiting = slices.Delete(q.waiting, 0, n)
+	q.mu.Unlock()
+	if n == 0 {
+		return
+	}
+	// One passenger's haste must not cost the others their transaction.
+	err := commit(context.WithoutCancel(ctx), all)
+	for _, p := range aboard {
+		p.done <- err
+	}
+}
+
+// leave takes a passenger out of the queue; false if it is under way.
+func (q *queue) leave(p *passenger) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	i := slices.Index(q.waiting, p)
+	if i < 0 {
+		return false
+	}
+	q.waiting = slices.Delete(q.waiting, i, i+1)
+	return true
+}
+
+// place puts items into the tables and fills in their receipts.
+func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) error {
+	p := &placer{ctx: ctx, tx: tx, now: now}
+	// Always written, though often with the same value. First, it takes the row's lock, so
+	// that on any database one transaction at a time hands out numbers. Second, a batch that
+	// is known already writes and syncs something too: after a sync that failed, SQLite can
+	// find lines again that no sync ever brought to the disk, and a receipt promises that.
+	err := tx.QueryRowContext(ctx, `UPDATE office SET last_accepted = last_accepted WHERE id = 1 RETURNING last_accepted, last_chain`).Scan(&p.lastNumber, &p.lastChain)
+	if err != nil {
+		return fmt.Errorf("take the next acceptance number: %w", err)
+	}
+	before := *p
+	var order []string
+	visits := map[string][]*item{}
+	for _, it := range items {
+		if it.err != nil {
+			continue
+		}
+		v := it.event.Visit
+		if visits[v] == nil {
+			order = append(order, v)
+		}
+		visits[v] = append(visits[v], it)
+	}
+	for _, v := range order {
+		if err := p.visit(v, visits[v]); err != nil {
+			return fmt.Errorf("visit %s: %w", v, err)
+		}
+	}
+	if p.lastNumber == before.lastNumber {
+		return nil
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE office SET last_accepted = $1, last_chain = $2 WHERE id = 1`, p.lastNumber, p.lastChain)
+	return err
+}
+
+// visit places the items of one visit, and what waits for them.
+func (p *placer) visit(visit string, items []*item) error {
+	v, err := p.load(visit)
+	if err != nil {
+		return err
+	}
+	all, err := p.merge(v, items)
+	if err != nil {
+		return err
+	}
+	for _, group := range all {
+		for _, it := range group {
+			if err := p.place(v, it); err != nil {
+				return fmt.Errorf("line %d of device key %s: %w", it.event.Seq+1, it.event.Key, err)
+			}
+		}
+		if err := p.saveVersions(v.chains[group[0].event.Key]); err != nil {
+			return err
+		}
+	}
+	for _, it := range items {
+		if it.same != nil {
+			it.receipt = it.same.receipt
+			it.receipt.Again = it.receipt.Durable()
+		}
+	}
+	return nil
+}
+
+// merge joins the items with the lines that wait already, and gives them chain by chain, in
+// order of first appearance, each in order of sequence, equal lines once.
+func (p *placer) merge(v *visitState, items []*item) ([][]*item, error) {
+	var keys []record.Key
+	groups := map[record.Key][]*item{}
+	byHash := map[record.Hash]*item{}
+	add := func(it *item) {
+		byHash[it.event.Hash] = it
+		if groups[it.event.Key] == nil {
+			keys = append(keys, it.event.Key)
+		}
+		groups[it.event.Key] = append(groups[it.event.Key], it)
+	}
+	for _, it := range items {
+		if it.same = byHash[it.event.Hash]; it.same == nil {
+			add(it)
+		}
+	}
+	err := rows(p.ctx, p.tx, func(r *sql.Rows) error {
+		var key, hash, line sql.RawBytes
+		if err := r.Scan(&key, &hash, &line); err != nil {
+			return err
+		}
+		v.waiting++
+		v.waitingBytes += len(line)
+		if len(key) != len(record.Key{}) || len(hash) != len(record.Hash{}) {
+			return fmt.Errorf("a waiting line has a key of %d bytes and a hash of %d: %w", len(key), len(hash), ErrDamaged)
+		}
+		if it := byHash[record.Hash(hash)]; it != nil {
+			it.wasWaiting = true
+			return nil
+		}
+		if groups[record.Key(key)] == nil {
+			return nil // what it waits for is of its own chain, so it is not in this batch
+		}
+		e, err := record.Decode(line)
+		if err != nil {
+			return fmt.Errorf("a waiting line: %w", err)
+		}
+		// The verdict is worked out when the line before it is known.
+		add(&item{line: slices.Clone([]byte(line)), event: e, wasWaiting: true})
+		return nil
+	}, `SELECT device_key, hash, line FROM waiting WHERE visit = $1 ORDER BY device_key, seq, hash`, v.visit)
+	if err != nil {
+		return nil, err
+	}
+	all := make([][]*item, len(keys))
+	for i, k := range keys {
+		slices.SortStableFunc(groups[k], func(a, b *item) int { return cmp.Compare(a.event.Seq, b.event.Seq) })
+		all[i] = groups[k]
+	}
+	return all, nil
+}
