@@ -362,15 +362,21 @@ func (d Attached) ImpedanceCurrent(i, group int) Phasor {
 }
 
 // Across returns the voltage in volts across attachment i, from its B to its
-// A, due to one group.
+// A, due to one group. It is zero out of range.
 func (d Attached) Across(i, group int) Phasor {
+	if i < 0 || i >= len(d.ws.net.at) {
+		return Phasor{}
+	}
 	a := &d.ws.net.at[i]
 	return d.Voltage(a.a, group).Minus(d.Voltage(a.b, group))
 }
 
 // Current returns the current in amperes through attachment i, from its A to
-// its B, due to one group.
+// its B, due to one group. It is zero out of range.
 func (d Attached) Current(i, group int) Phasor {
+	if i < 0 || i >= len(d.ws.net.at) {
+		return Phasor{}
+	}
 	a := &d.ws.net.at[i]
 	v := d.Across(i, group)
 	if group == a.group {

@@ -146,21 +146,21 @@ func (c *Circuit) clone() Circuit {
 // the declaration, Earth 0; "unknown" numbers the nodes to solve for, in
 // declared order; "position" is what the plan uses.
 type builder struct {
-	plan    *Plan
-	c       *Circuit
-	root    []int32 // place to the first place merged with it
-	holder  []int32 // root to 1 + voltage source row that holds it
-	unknown []int32 // root to unknown, -1 for none
-	roots   []int32 // unknown to root
-	isPort  []bool  // by unknown
-	adj     []uint64
-	words   int
-	order_  []int32 // position to unknown
-	later   []uint64
-	pos     []int32 // unknown to position
-	branch  []int32 // position a · (n+1) + position b to branch, a before b
-	source  []bool  // branch can carry a source current
-	slot    []int32
+	plan     *Plan
+	c        *Circuit
+	root     []int32 // place to the first place merged with it
+	holder   []int32 // root to 1 + voltage source row that holds it
+	unknown  []int32 // root to unknown, -1 for none
+	roots    []int32 // unknown to root
+	isPort   []bool  // by unknown
+	adj      []uint64
+	words    int
+	sequence []int32 // position to unknown
+	later    []uint64
+	pos      []int32 // unknown to position
+	branch   []int32 // position a · (n+1) + position b to branch, a before b
+	source   []bool  // branch can carry a source current
+	slot     []int32
 }
 
 func (b *builder) find(i int) int32 {
@@ -363,7 +363,7 @@ func (b *builder) order() {
 	done := make([]bool, n)
 	for _, stage := range [2]bool{false, true} {
 		if stage {
-			b.plan.interior = len(b.order_)
+			b.plan.interior = len(b.sequence)
 		}
 		for {
 			best, degree := -1, 0
@@ -389,8 +389,8 @@ func (b *builder) order() {
 }
 
 func (b *builder) eliminate(u int) {
-	at := len(b.order_)
-	b.order_ = append(b.order_, int32(u))
+	at := len(b.sequence)
+	b.sequence = append(b.sequence, int32(u))
 	b.pos[u] = int32(at)
 	row := b.adj[u*b.words : (u+1)*b.words]
 	copy(b.later[at*b.words:], row)

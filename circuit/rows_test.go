@@ -105,7 +105,7 @@ func TestFloatingNodes(t *testing.T) {
 	c.CurrentSources = append(c.CurrentSources, CurrentSource{Name: "push", From: "top", To: "pushed", IReAmp: 1})
 	_, err := Compile(c, nil)
 	var floating *FloatingError
-	if !errors.As(err, &floating) || !slices.Equal(floating.Nodes, []string{"adrift", "beside", "pushed"}) {
+	if !errors.As(err, &floating) || !slices.Equal(floating.Nodes, []string{"adrift", "beside", "pushed"}) || !strings.Contains(err.Error(), "adrift, beside, pushed") {
 		t.Fatalf("got %v", err)
 	}
 	c.CurrentSources = c.CurrentSources[:1]

@@ -25,8 +25,8 @@ func ngspice(t testing.TB) string {
 	return path
 }
 
-// runDecks solves the decks in one ngspice process, each `times` times, and
-// returns the printed voltages by the node's number, deck by deck.
+// runDecks solves the decks in one ngspice process and returns the printed
+// voltages by the node's number, deck by deck.
 func runDecks(t testing.TB, circuits []Circuit) []map[int]Phasor {
 	t.Helper()
 	program := ngspice(t)
@@ -90,7 +90,7 @@ func runDecks(t testing.TB, circuits []Circuit) []map[int]Phasor {
 // A hundred mild circuits and a hundred with a nearly floating island, every
 // node against ngspice (its sparse LU loses digits on the islands).
 func TestAgainstNgspice(t *testing.T) {
-	const each = 100
+	each := times(100)
 	var circuits []Circuit
 	for seed := range uint64(each) {
 		circuits = append(circuits, randomCircuit(1000+seed, 6+int(seed%25), mild))
@@ -122,7 +122,7 @@ func TestAgainstNgspice(t *testing.T) {
 // A current transformer in a deck is a current-controlled current source.
 func TestTransformersAgainstNgspice(t *testing.T) {
 	var circuits []Circuit
-	for seed := range uint64(20) {
+	for seed := range uint64(times(20)) {
 		circuits = append(circuits, inSecondary(randomCircuit(8000+seed, 12, mild)))
 	}
 	for i, got := range runDecks(t, circuits) {

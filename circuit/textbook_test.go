@@ -5,6 +5,9 @@ import (
 	"testing"
 )
 
+// Each check names where its theorem comes from; those bibliographic data are
+// [M] from memory, and the numbers are worked by hand beside it.
+
 func near(t *testing.T, what string, got, want Phasor, tol float64) {
 	t.Helper()
 	if d := got.Minus(want).Abs(); !(d <= tol) {
