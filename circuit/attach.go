@@ -303,6 +303,9 @@ func (ws *Workspace) Attach(list []Attachment) (Attached, error) {
 			return Attached{}, err
 		}
 		for i := range t.at {
+			if list[i].Curve == nil {
+				continue
+			}
 			t.seek[i].step(Attached{ws}.RMS(t.at[i].a, t.at[i].b))
 		}
 	}

@@ -234,8 +234,21 @@ func TestCurvesSettle(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if gap := d.Gap(); gap > 1e-3 {
+	gap := d.Gap()
+	if gap > 1e-3 {
 		t.Errorf("three curves together leave a gap of %g V", gap)
+	}
+	// The gap is what it says: the curves at the voltages found give the
+	// admittances used, to within it.
+	for i, name := range []string{"filament", "falling with voltage", "", "glow"} {
+		if name == "" {
+			continue
+		}
+		v := d.Across(i, 0).Abs()
+		used, now := d.Current(i, 0).Abs(), curves[name](v).Abs()*v
+		if math.Abs(used-now) > 1e-4*used+1e-9 {
+			t.Errorf("%s: %g A at %g V, its curve says %g A", name, used, v, now)
+		}
 	}
 }
 
