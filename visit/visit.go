@@ -233,6 +233,15 @@ func (v *Visit) switchesIn(c *Control) map[string]string {
 	return out
 }
 
+// Position returns the id of the step in turn, after the end too, or "" when no step
+// is left.
+func (v *Visit) Position() string {
+	if int(v.control.pos) >= len(v.machine.steps) {
+		return ""
+	}
+	return v.machine.Method.Steps[v.control.pos].ID
+}
+
 // Outcome returns how the visit ended, or NotEnded.
 func (v *Visit) Outcome() Outcome { return v.control.ended }
 
