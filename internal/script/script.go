@@ -1,0 +1,252 @@
+package script
+
+import (
+	"encoding/json/jsontext"
+	json "encoding/json/v2"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"meterwright/internal/yamldoc"
+)
+
+// Script is a visit written down.
+type Script struct {
+	// Name names the script, Title says in a sentence what happens in it.
+	Name, Title string
+	Fictional   bool
+	// Begin is when the visit begins.
+	Begin time.Time
+	// Pace is the time that an entry takes that gives none.
+	Pace time.Duration
+	// Device names the first device, for boot ids and keys.
+	Device string
+	// Seed makes keys, visit id and salts the same on every run. Such keys prove nothing,
+	// so that it is for demonstrations alone.
+	Seed string
+	// Usual gives the values that go-on enters, by step, field, fact or limit.
+	Usual   map[string]string
+	Entries []Entry
+
+	doc *yamldoc.Document
+}
+
+// Entry is one entry of a script.
+type Entry struct {
+	// Verb is the key that says what happened.
+	Verb string
+	// Label is what as gives.
+	Label string
+	// At is the time that at gives, Happened the one for what is entered afterwards.
+	At       clock
+	Happened string
+
+	body    jsontext.Value
+	pointer string
+}
+
+// clock is a time of day or a span after the entry before.
+type clock struct {
+	day  time.Duration // since midnight
+	span time.Duration
+	kind clockKind
+}
+
+type clockKind uint8
+
+const (
+	noClock clockKind = iota
+	atDay
+	afterSpan
+)
+
+// maxEntries bounds a script; a go-on is one entry.
+const maxEntries = 5000
+
+type head struct {
+	Script    string            `json:"script"`
+	Title     string            `json:"title"`
+	Fictional bool              `json:"fictional"`
+	Date      string            `json:"date"`
+	Begin     string            `json:"begin"`
+	Zone      string            `json:"zone"`
+	Pace      string            `json:"pace"`
+	Device    string            `json:"device"`
+	Seed      string            `json:"seed"`
+	Usual     map[string]string `json:"usual"`
+	Entries   []jsontext.Value  `json:"entries"`
+}
+
+// Parse reads a script. The error is a *yamldoc.Error.
+func Parse(file string, b []byte) (*Script, error) {
+	d, err := yamldoc.Parse(file, b)
+	if err != nil {
+		return nil, err
+	}
+	var h head
+	if err := d.Decode(&h); err != nil {
+		return nil, err
+	}
+	s := &Script{Name: h.Script, Title: h.Title, Fictional: h.Fictional, Device: h.Device, Seed: h.Seed, Usual: h.Usual, Pace: 20 * time.Second, doc: d}
+	if s.Device == "" {
+		s.Device = "device-1"
+	}
+	if err := s.checkHead(&h); err != nil {
+		return nil, err
+	}
+	if len(h.Entries) > maxEntries {
+		return nil, d.Errorf("/entries", fmt.Sprintf("keep it under %d", maxEntries), "%d entries are too many", len(h.Entries))
+	}
+	labels := map[string]bool{}
+	for i, raw := range h.Entries {
+		e, err := s.entry(fmt.Sprintf("/entries/%d", i), raw)
+		if err != nil {
+			return nil, err
+		}
+		if e.Label != "" && labels[e.Label] {
+			return nil, d.Errorf(e.pointer, "use each label once", "the label %q stands twice", clip(e.Label))
+		}
+		labels[e.Label] = true
+		s.Entries = append(s.Entries, e)
+	}
+	return s, nil
+}
+
+func (s *Script) checkHead(h *head) error {
+	d := s.doc
+	if s.Name == "" {
+		return d.Errorf("/script", "give the script a name", "the name is missing")
+	}
+	zone := h.Zone
+	if zone == "" {
+		zone = "+00:00"
+	}
+	begin, err := time.Parse("2006-01-02 15:04 -07:00", h.Date+" "+h.Begin+" "+zone)
+	if err != nil {
+		return d.Errorf("/date", `write date: 2026-11-24 and begin: "09:00", and a zone like "+01:00" where it is not UTC`, "date, begin or zone is not one")
+	}
+	// A zone without a name, so that the result does not depend on the machine.
+	_, offset := begin.Zone()
+	s.Begin = begin.In(time.FixedZone("", offset))
+	if h.Pace != "" {
+		if s.Pace, err = time.ParseDuration(h.Pace); err != nil || s.Pace < 0 || s.Pace > time.Hour {
+			return d.Errorf("/pace", "write it like 20s", "%q is no time that an entry can take", clip(h.Pace))
+		}
+	}
+	if !identifier(s.Device) {
+		return d.Errorf("/device", "use letters, digits and hyphens", "%q cannot name a device", clip(s.Device))
+	}
+	if s.Seed != "" && !s.Fictional {
+		return d.Errorf("/seed", "leave it out, or mark the script fictional: true", "keys made from a seed prove nothing")
+	}
+	return nil
+}
+
+// identifier accepts up to 32 letters, digits and hyphens.
+func identifier(s string) bool {
+	bad := func(r rune) bool {
+		return (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != '-'
+	}
+	return s != "" && len(s) <= 32 && !strings.ContainsFunc(s, bad)
+}
+
+// entry reads one entry: a mapping with one verb, or a verb alone.
+func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
+	e := Entry{pointer: pointer}
+	d := s.doc
+	if raw.Kind() == '"' {
+		var verb string
+		if err := json.Unmarshal(raw, &verb); err != nil {
+			return e, d.Errorf(pointer, "", "%s", err)
+		}
+		e.Verb = verb
+		if v, ok := verbs[verb]; !ok || !v.bare {
+			return e, d.Errorf(pointer, "write one of "+strings.Join(bareVerbs(), ", ")+", or a mapping with one of "+strings.Join(verbNames(), ", "), "%q says nothing by itself", clip(verb))
+		}
+		return e, nil
+	}
+	var parts map[string]jsontext.Value
+	if raw.Kind() != '{' || json.Unmarshal(raw, &parts) != nil {
+		return e, d.Errorf(pointer, "write one of "+strings.Join(verbNames(), ", "), "this is no entry")
+	}
+	for _, key := range slices.Sorted(maps.Keys(parts)) {
+		here := pointer + "/" + escape(key)
+		var err error
+		switch key {
+		case "at":
+			e.At, err = s.clock(here, parts[key])
+		case "as":
+			if err = d.DecodePart(here, parts[key], &e.Label); err == nil && !identifier(e.Label) {
+				err = d.Errorf(here, "use up to 32 letters, digits and hyphens", "%q is no label", clip(e.Label))
+			}
+		case "happened":
+			var c clock
+			if c, err = s.clock(here, parts[key]); err == nil && c.kind != atDay {
+				err = d.Errorf(here, `write it like "10:31"`, "say when it happened as a time of day")
+			}
+			if err == nil {
+				e.Happened = s.day(c.day).Format(time.RFC3339)
+			}
+		default:
+			if _, ok := verbs[key]; !ok {
+				at := d.Key(here)
+				return e, &yamldoc.Error{File: d.File, Line: at.Line, Column: at.Column, Problem: fmt.Sprintf("the key %q is not known here", clip(key)), Mend: "write one of " + strings.Join(verbNames(), ", ")}
+			}
+			if e.Verb != "" {
+				return e, d.Errorf(pointer, "make two entries of it", "%s and %s stand in one entry", e.Verb, key)
+			}
+			e.Verb, e.body = key, parts[key]
+		}
+		if err != nil {
+			return e, err
+		}
+	}
+	if e.Verb == "" {
+		return e, d.Errorf(pointer, "write one of "+strings.Join(verbNames(), ", "), "the entry does not say what happened")
+	}
+	return e, nil
+}
+
+func (s *Script) clock(pointer string, raw jsontext.Value) (clock, error) {
+	var text string
+	if err := s.doc.DecodePart(pointer, raw, &text); err != nil {
+		return clock{}, err
+	}
+	if span, ok := strings.CutPrefix(text, "+"); ok {
+		d, err := time.ParseDuration(span)
+		if err == nil && d >= 0 && d <= 24*time.Hour {
+			return clock{span: d, kind: afterSpan}, nil
+		}
+	}
+	for _, layout := range []string{"15:04", "15:04:05"} {
+		if t, err := time.Parse(layout, text); err == nil && len(text) == len(layout) {
+			h, m, sec := t.Clock()
+			return clock{day: time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(sec)*time.Second, kind: atDay}, nil
+		}
+	}
+	return clock{}, s.doc.Errorf(pointer, `write a time of day like "10:31" or "10:31:20", or a span like +2m`, "%q is no time", clip(text))
+}
+
+// day returns the time of day on the day of the visit.
+func (s *Script) day(d time.Duration) time.Time {
+	y, m, day := s.Begin.Date()
+	return time.Date(y, m, day, 0, 0, 0, 0, s.Begin.Location()).Add(d)
+}
+
+// Place says where an entry stands, as file:line:column.
+func (s *Script) Place(e *Entry) string {
+	p := s.doc.At(e.pointer)
+	return s.doc.File + ":" + strconv.Itoa(p.Line) + ":" + strconv.Itoa(p.Column)
+}
+
+func escape(s string) string { return strings.NewReplacer("~", "~0", "/", "~1").Replace(s) }
+
+func clip(s string) string {
+	if len(s) > 40 {
+		return strings.ToValidUTF8(s[:40], "") + "…"
+	}
+	return s
+}
