@@ -17,6 +17,7 @@ type placer struct {
 	now        int64 // microseconds
 	lastNumber int64
 	lastChain  int64
+	insert     *sql.Stmt // the one statement that runs for every line
 }
 
 // visitState is what the tables hold of one visit.
@@ -178,7 +179,7 @@ func (p *placer) accept(c *chainState, n *versionState, it *item) error {
 	n.ended = n.ended || e.Kind == record.KindEnded || e.Kind == record.KindSupplement
 	p.lastNumber++
 	it.receipt.Status, it.receipt.Number, it.receipt.Version, it.receipt.Again = Accepted, p.lastNumber, n.number, it.wasWaiting
-	_, err := p.tx.ExecContext(p.ctx, `INSERT INTO lines (accepted, chain, seq, hash, version, ended, received, line) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+	_, err := p.insert.ExecContext(p.ctx,
 		p.lastNumber, c.id, e.Seq, e.Hash[:], n.number, n.ended, p.now, it.line)
 	return err
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -130,7 +131,11 @@ func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) error {
 	if err != nil {
 		return fmt.Errorf("take the next acceptance number: %w", err)
 	}
-	before := *p
+	before := p.lastNumber
+	p.insert, err = tx.PrepareContext(ctx, `INSERT INTO lines (accepted, chain, seq, hash, version, ended, received, line) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`)
+	if err != nil {
+		return err
+	}
 	var order []string
 	visits := map[string][]*item{}
 	for _, it := range items {
@@ -145,11 +150,11 @@ func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) error {
 	}
 	for _, v := range order {
 		if err := p.visit(v, visits[v]); err != nil {
-			return fmt.Errorf("visit %s: %w", v, err)
+			return errors.Join(fmt.Errorf("visit %s: %w", v, err), p.insert.Close())
 		}
 	}
-	if p.lastNumber == before.lastNumber {
-		return nil
+	if err := p.insert.Close(); err != nil || p.lastNumber == before {
+		return err
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE office SET last_accepted = $1, last_chain = $2 WHERE id = 1`, p.lastNumber, p.lastChain)
 	return err
