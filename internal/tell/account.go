@@ -402,3 +402,24 @@ func count(n int, what string) string {
 	}
 	return fmt.Sprintf("%d %ss", n, what)
 }
+
+// Story writes a visit that was folded from its record.
+func (t *Text) Story(v *visit.Visit) {
+	a := v.Account()
+	if a.Opened != nil {
+		o := a.Opened
+		t.Head("Job %s, %s; meter point %s; meter %s", o.Job, o.Premises.Address, o.Premises.MeterPoint, o.Premises.Meter)
+		if o.Fictional {
+			t.Line("Fictional: premises, people, companies and numbers are invented.")
+		}
+	}
+	t.methodLines(v.Machine().Method)
+	t.Line("")
+	for _, l := range a.Story {
+		words := l.Words
+		if l.Happened != "" {
+			words += " (entered afterwards; it happened at " + clockOf(l.Happened) + ")"
+		}
+		t.Line("%s  %s", l.At.Format(clockWords), words)
+	}
+}
