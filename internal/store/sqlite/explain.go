@@ -16,6 +16,7 @@ const (
 	corrupt  = 11
 	full     = 13
 	cantOpen = 14
+	protocol = 15
 	notADB   = 26
 )
 
@@ -58,6 +59,8 @@ func explainer(file string) func(error) error {
 			return &explained{"the disk of " + file + " failed and nothing was kept: look at the disk and try again", nil, err}
 		case readOnly, cantOpen:
 			return &explained{file + " cannot be opened for writing: give this user the right to write it and its folder", nil, err}
+		case protocol:
+			return &explained{"a lock on " + file + " was not given back: start the program again, and keep the folder on a local disk", nil, err}
 		case busy:
 			return &explained{file + " stayed locked: close the other program that has it open", nil, err}
 		}
