@@ -64,7 +64,7 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		}
 		return strings.TrimSpace(fmt.Sprintf("%s %s. %s", v.say(r.step), upperFirst(b.Answer), sentence(b.Note)))
 	case Decided:
-		return fmt.Sprintf("%s %s.", v.say(r.step), b.Value)
+		return fmt.Sprintf("%s %s.", v.say(r.step), upperFirst(b.Value))
 	case Recorded:
 		a.Entries = append(a.Entries, EntryLine{Event: e.Hash, At: e.Wall, Step: b.Step, Entries: b.Entries, Photographs: b.Photographs})
 		return "Recorded: " + entryWords(v.machine.Method.Steps[r.step].Record, b) + "."
@@ -108,7 +108,7 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		return "Taken over from another device."
 	case Ended:
 		a.End = &b
-		return strings.TrimSpace(fmt.Sprintf("Ended: %s. %s %s", strings.ReplaceAll(b.Outcome, "-", " "), sentence(b.Why), sentence(b.Left)))
+		return strings.Join(strings.Fields(fmt.Sprintf("Ended: %s. %s %s", strings.ReplaceAll(b.Outcome, "-", " "), sentence(upperFirst(b.Why)), sentence(upperFirst(b.Left)))), " ")
 	case Supplement:
 		return "Added afterwards: " + sentence(b.Words)
 	}
@@ -407,7 +407,7 @@ func entryWords(r *method.Record, b Recorded) string {
 	var parts []string
 	for _, f := range r.Fields {
 		if val, ok := b.Entries[f.ID]; ok {
-			text := f.Words + " " + val
+			text := f.Words + ": " + val
 			if f.Unit != "" {
 				text += " " + f.Unit
 			}
