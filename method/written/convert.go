@@ -76,15 +76,19 @@ func (s *source) syntax(err error) Problem {
 	return s.problem(Place{1, 1}, "this is not well-formed YAML", "look for an unclosed bracket or quotation mark")
 }
 
-// perLine bounds what one line may nest without brackets: "- - - a" or "? ? a".
-const perLine = 200
+// Bounds on keys and list entries. One line can nest without brackets, as "- - - a"
+// does, and the parser takes time that grows with the square of their number.
+const (
+	perLine = 200
+	perFile = 20_000
+)
 
 func (s *source) checkTokens(tokens token.Tokens) Problems {
 	var list Problems
 	refuse := func(t *token.Token, what, mend string) {
 		list = append(list, s.problem(tokenPlace(t), what, mend))
 	}
-	flow, line, marks, documents := 0, 0, 0, 0
+	flow, line, marks, all, documents := 0, 0, 0, 0, 0
 	for _, t := range tokens {
 		if t.Position.Line != line {
 			line, marks = t.Position.Line, 0
@@ -114,8 +118,11 @@ func (s *source) checkTokens(tokens token.Tokens) Problems {
 			if marks++; marks > perLine {
 				refuse(t, "too much stands on one line", "use more lines")
 			}
+			if all++; all > perFile {
+				refuse(t, fmt.Sprintf("the file has more than %d keys and list entries", perFile), "split the method")
+			}
 		}
-		if len(list) >= 10 || flow > MaxDepth || marks > perLine {
+		if len(list) >= 10 || flow > MaxDepth || marks > perLine || all > perFile {
 			break
 		}
 	}

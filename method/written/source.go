@@ -38,7 +38,7 @@ func (s *source) problem(at Place, what, mend string) Problem {
 	}
 	to := min(len(line), from+widest)
 	for i, r := range line {
-		if r < ' ' || r == 0x7f {
+		if r < ' ' || r == 0x7f || r == '\uFEFF' {
 			line[i] = ' '
 		}
 	}
