@@ -1,0 +1,173 @@
+package site
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Owner is who has to mend a departure.
+type Owner string
+
+// The owners.
+const (
+	Distributor Owner = "distributor"
+	Supplier    Owner = "supplier"
+	Consumer    Owner = "consumer"
+	Employer    Owner = "employer"
+)
+
+// Nature says what a departure is a departure of.
+type Nature string
+
+// The natures.
+const (
+	OfWiring     Nature = "wiring"
+	OfInstrument Nature = "instrument"
+	OfPerson     Nature = "person"
+)
+
+// Prior is how often a departure is met, for each visit.
+type Prior struct {
+	Rate float64 `json:"rate"`
+	// Mark is P throughout: no count of these has been published, so that the
+	// rates order the departures by what the trade meets and say no more.
+	Mark string `json:"mark"`
+}
+
+// Departure is one way in which a position, an instrument or a person differs
+// from what a healthy visit takes for granted.
+type Departure struct {
+	ID    string `json:"id"`
+	Words string `json:"words"`
+	// Nature tells wiring from instruments and people.
+	Nature Nature `json:"nature"`
+	// Changes are what it does to the wiring, in order.
+	Changes []Change `json:"changes,omitempty"`
+	// Kind and Condition are set for an instrument, in the words of package instrument.
+	Kind      string `json:"kind,omitempty"`
+	Condition string `json:"condition,omitempty"`
+	// Danger says that parts which are touched can stand at a dangerous voltage,
+	// or that an instrument can hide that they do.
+	Danger bool     `json:"danger"`
+	Prior  Prior    `json:"prior"`
+	Owner  Owner    `json:"owner"`
+	Do     []string `json:"do"`
+	// Unseen says why no test of this program's instruments shows it, where that
+	// lies in its nature.
+	Unseen string `json:"unseen,omitempty"`
+}
+
+// Occurrence is a departure that arises before the step with that number, 0 for
+// the start of the visit.
+type Occurrence struct {
+	Departure Departure
+	Before    int
+}
+
+// Present returns the departures that have arisen when step number step is made.
+func Present(all []Occurrence, step int) []Departure {
+	var list []Departure
+	for _, o := range all {
+		if o.Before <= step {
+			list = append(list, o.Departure)
+		}
+	}
+	return list
+}
+
+// The rates by which departures are ordered [P].
+const (
+	often  = 1e-3
+	seldom = 2e-4
+	rare   = 2e-5
+)
+
+// What to do, for each owner and danger.
+var (
+	keepClear  = []string{"Touch nothing and keep everybody clear", "Ring the distributor on 105 now", "Stay until they take over"}
+	ringFirst  = []string{"Leave the cut-out and the meter as they are", "Ring the distributor on 105", "Do not restore the supply until they agree"}
+	report     = []string{"Note it with a photograph", "Report it to the distributor"}
+	putRight   = []string{"Prove dead again before touching a terminal", "Put it right under the method", "Test again"}
+	tellOffice = []string{"Touch nothing and accuse nobody", "Ring your office from outside"}
+	tellUser   = []string{"Leave the main switch off", "Tell the consumer, in writing, what was found", "Advise an electrician"}
+	adviseUser = []string{"Tell the consumer, in writing, what was found", "Advise an electrician"}
+	takeOut    = []string{"Take it out of use", "Count nothing that it showed since it was last proved", "Repeat those tests with another one"}
+)
+
+// Departures returns the catalogue for this site, in a fixed order.
+func (s *Site) Departures() []Departure {
+	c := &catalogue{site: s}
+	c.service()
+	c.cutout()
+	if s.Spec.Metering == CTOperated {
+		c.transformers()
+	} else {
+		c.meter()
+	}
+	c.installation()
+	c.sources()
+	c.claims()
+	c.instruments()
+	c.people()
+	return c.list
+}
+
+// DepartureNamed returns the departure with that id.
+func (s *Site) DepartureNamed(id string) (Departure, error) {
+	var near []string
+	for _, d := range s.Departures() {
+		if d.ID == id {
+			return d, nil
+		}
+		if a, _, _ := strings.Cut(id, "/"); strings.HasPrefix(d.ID, a+"/") {
+			near = append(near, d.ID)
+		}
+	}
+	if len(near) > 0 {
+		return Departure{}, fmt.Errorf("%q is no departure of this position: it has %s", id, strings.Join(near, ", "))
+	}
+	return Departure{}, fmt.Errorf("%q is no departure of this position: the departures command lists them", id)
+}
+
+type catalogue struct {
+	site *Site
+	list []Departure
+}
+
+// add puts a departure of the wiring into the list.
+func (c *catalogue) add(id, words string, rate float64, owner Owner, danger bool, do []string, changes ...Change) *Departure {
+	c.list = append(c.list, Departure{
+		ID: id, Words: words, Nature: OfWiring, Changes: changes, Danger: danger,
+		Prior: Prior{rate, "P"}, Owner: owner, Do: do,
+	})
+	return &c.list[len(c.list)-1]
+}
+
+func part(on ...string) Change                { return Change{Op: Part, On: on} }
+func shut(on ...string) Change                { return Change{Op: Close, On: on} }
+func weaken(ohm float64, on ...string) Change { return Change{Op: Weaken, On: on, Ohm: ohm} }
+func swap(a, b string) Change                 { return Change{Op: Swap, On: []string{a, b}} }
+func bridge(a, b string, ohm float64) Change  { return Change{Op: Bridge, On: []string{a, b}, Ohm: ohm} }
+func coupled(a, b string, farad float64) Change {
+	return Change{Op: Couple, On: []string{a, b}, Farad: farad}
+}
+
+// suffix is "" for the only line of a position and ".l2" for one of three.
+func (c *catalogue) suffix(l string) string {
+	if c.site.Spec.Phases == 1 {
+		return ""
+	}
+	return "." + l
+}
+
+// named is "the line" or "L2".
+func named(l string) string {
+	if l == "l" {
+		return "the line"
+	}
+	return strings.ToUpper(l)
+}
+
+func (c *catalogue) feedOf(i int) string { return fmt.Sprintf("main.l%d", i+1) }
+
+func (c *catalogue) met() string { return string(MET) }
