@@ -33,22 +33,34 @@ func (t *Text) Account(v *visit.Visit, findings []script.Finding, schemes []rule
 func (t *Text) proofs(a *visit.Account) {
 	t.Head("PROOFS")
 	for _, p := range a.Proofs {
-		state := p.State
-		if !p.Since.IsZero() {
-			state += " since " + p.Since.Format(clockWords)
-		}
-		t.Line("  %s: %s", p.Words, state)
+		t.Line("  %s: %s", proofState(&p), p.Words)
 		for _, b := range under(a, p.Rests) {
 			t.Line("      %s", bracketWords(&a.Brackets[b]))
 		}
 		for _, u := range p.Undone {
-			what := "begun and came to nothing"
+			what := "begun, and came to nothing at"
 			if u.Held {
-				what = "held and was undone"
+				what = "held until"
 			}
-			t.Line("      %s at %s: %s", what, u.At.Format(clockWords), u.Why)
+			at := u.At.Format(clockWords)
+			t.Line("      %s %s: %s", what, at, strings.TrimSuffix(u.Why, " at "+u.At.Format("15:04")))
 		}
 	}
+}
+
+// proofState says how a proof stands, so that words of one that came to nothing cannot be
+// taken for a finding.
+func proofState(p *visit.ProofLine) string {
+	held := slices.ContainsFunc(p.Undone, func(u visit.Undone) bool { return u.Held })
+	switch {
+	case !p.Since.IsZero():
+		return "HOLDS since " + p.Since.Format(clockWords)
+	case held:
+		return "holds no longer"
+	case len(p.Undone) > 0 && p.State == "not shown":
+		return "NOT SHOWN"
+	}
+	return strings.ToUpper(p.State)
 }
 
 // under lists the brackets in which the readings of a proof were made.
@@ -179,7 +191,7 @@ func (t *Text) registers(findings []script.Finding) {
 	}
 	band := findings[0].Finding.Band
 	if !band.DoubtfulBelow.IsZero() {
-		t.Line("  Band: %s and %s times the earlier daily means [%s: %s]", band.DoubtfulBelow.Value, band.DoubtfulAbove.Value, band.DoubtfulAbove.Mark, band.DoubtfulAbove.Source)
+		t.Line("  Band: %s and %s times the earlier daily means [%s: %s]", band.DoubtfulBelow.Value, band.DoubtfulAbove.Value, string(band.DoubtfulAbove.Mark), band.DoubtfulAbove.Source)
 	}
 }
 
