@@ -51,7 +51,7 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		return "Put on: " + v.protectionWords(r.items) + "."
 	case TookOff:
 		if b.InSpite {
-			return "Took off in spite of a refusal: " + v.protectionWords(r.items) + ". " + sentence(b.Why)
+			return "Took off in spite of a refusal: " + v.protectionWords(r.items) + ". " + upperFirst(sentence(b.Why))
 		}
 		return "Took off: " + v.protectionWords(r.items) + "."
 	case Proved:
@@ -62,7 +62,7 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		if r.result == unexpected {
 			a.remark(v, e, r)
 		}
-		return strings.TrimSpace(fmt.Sprintf("%s %s. %s", v.say(r.step), upperFirst(b.Answer), sentence(b.Note)))
+		return strings.TrimSpace(fmt.Sprintf("%s %s. %s", v.say(r.step), upperFirst(b.Answer), upperFirst(sentence(b.Note))))
 	case Decided:
 		return fmt.Sprintf("%s %s.", v.say(r.step), upperFirst(b.Value))
 	case Recorded:
@@ -72,12 +72,12 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		return a.takeActed(v, b, e, r, before)
 	case LeftOut:
 		a.LeftOut = append(a.LeftOut, LeftOutLine{Event: e.Hash, At: e.Wall, Step: b.Step, Say: v.say(r.step), How: b.How, Why: b.Why})
-		return fmt.Sprintf("%s: %s %s", upperFirst(strings.ReplaceAll(b.How, "-", " ")), v.say(r.step), sentence(b.Why))
+		return fmt.Sprintf("%s: %s %s", upperFirst(strings.ReplaceAll(b.How, "-", " ")), v.say(r.step), upperFirst(sentence(b.Why)))
 	case Returned:
-		return fmt.Sprintf("Went back to: %s %s", v.say(r.step), sentence(b.Why))
+		return strings.TrimSpace(fmt.Sprintf("Went back to: %s %s", v.say(r.step), upperFirst(sentence(b.Why))))
 	case WentAway:
 		a.voidBrackets(e, before, after, "the service position was left")
-		return "Left the service position. " + sentence(b.Why)
+		return strings.TrimSpace("Left the service position. " + upperFirst(sentence(b.Why)))
 	case CameBack:
 		return "Back at the service position."
 	case Corrected:
@@ -102,7 +102,7 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		a.Photographs = append(a.Photographs, b)
 		return "Photograph of " + sentence(b.Of)
 	case Noted:
-		return sentence(b.Words)
+		return upperFirst(sentence(b.Words))
 	case TakenOver:
 		a.voidBrackets(e, before, after, "another person took the visit over")
 		return "Taken over from another device."
@@ -179,7 +179,7 @@ func (a *Account) takeActed(v *Visit, b Acted, e *Event, r *reduced, before *Con
 	}
 	a.Acts = append(a.Acts, line)
 	if b.InSpite {
-		return fmt.Sprintf("Done in spite of a refusal: %s. %s", act.Words, sentence(b.Why))
+		return fmt.Sprintf("Done in spite of a refusal: %s. %s", act.Words, upperFirst(sentence(b.Why)))
 	}
 	return upperFirst(act.Words) + "."
 }
@@ -201,7 +201,7 @@ func (a *Account) takeCorrected(v *Visit, b Corrected, e *Event, r *reduced) str
 	if c.Now != "" {
 		now = "now " + c.Now
 	}
-	return fmt.Sprintf("Corrected: %s was entered, %s. %s", c.Was, now, sentence(b.Why))
+	return fmt.Sprintf("Corrected: %s was entered, %s. %s", c.Was, now, upperFirst(sentence(b.Why)))
 }
 
 // correctEntries adds an entry line that replaces the fields corrected; the
@@ -428,7 +428,7 @@ func reportWords(b Reported) string {
 	if b.Reference != "" {
 		words += ", reference " + b.Reference
 	}
-	return strings.TrimSpace(words + ". " + sentence(b.Words))
+	return strings.TrimSpace(words + ". " + upperFirst(sentence(b.Words)))
 }
 
 func answerWords(b Body) string {

@@ -18,6 +18,11 @@ func (v *Visit) refuse(c *Control, r *reduced, e *Event) *Refusal {
 	f := &Refusal{Rows: rows, What: v.cannot(r), Undid: []string{}, Way: []string{}}
 	for _, row := range rows {
 		v.explain(f, row, c, r)
+		// Nothing else matters under a stop or after the end, and the way on of another
+		// row ("carry it out") would lead past it.
+		if row == "no-stop-in-force" || row == "not-after-the-end" {
+			break
+		}
 	}
 	return f
 }
