@@ -122,8 +122,8 @@ func (t *Text) readings(v *visit.Visit) {
 	if limited > 0 {
 		t.Line("  %s", Marks)
 	}
-	t.Head("OTHER READINGS")
-	t.Line("  %s without a number; %s in all do not stand between two good provings.", count(other, "reading"), count(open, "reading"))
+	t.Head("READINGS IN ALL")
+	t.Line("  Without a number: %d. Not between two good provings: %d of all %d.", other, open, len(a.Readings))
 	for _, r := range a.Readings {
 		if r.Bounds == nil && (r.Judged.Found != "expected" || r.Withdrawn) {
 			t.reading(v, &r)

@@ -7,6 +7,7 @@ package tell
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -155,19 +156,20 @@ func clockOf(rfc string) string {
 // Refusal writes a refusal in its three parts.
 func (t *Text) Refusal(at string, f *visit.Refusal) {
 	t.Line("%s  REFUSED: %s", at, f.What)
+	// Two rows of the guards can say the same thing.
 	part := func(name string, list []string) {
 		for i, s := range list {
-			if i > 0 {
-				name = ""
+			if slices.Contains(list[:i], s) {
+				continue
 			}
-			t.Line("%*s  %-10s%s", hang, "", name, s)
+			t.Line("%*s%-9s%s", hang, "", name, s)
+			name = ""
 		}
 	}
 	part("Why:", f.Undid)
 	part("Way on:", f.Way)
 	if f.Return != "" {
-		part("Go back to:", nil)
-		t.Line("%*s  %-10s%s", hang, "", "Step:", f.Return)
+		part("Step:", []string{f.Return})
 	}
 }
 
@@ -179,7 +181,7 @@ func (t *Text) stop(at string, s *method.Stop, schemes []rules.Scheme) {
 		t.Line("%*s%d. %s.", hang, "", i+1, d)
 	}
 	if s.Owner != "" {
-		t.Line("%*sFor the %s to mend%s.", hang, "", s.Owner, category(s.Scheme, s.Category, schemes))
+		t.Line("%*sThis is for the %s%s.", hang, "", s.Owner, category(s.Scheme, s.Category, schemes))
 	}
 	t.Line("%s", line)
 }
