@@ -93,3 +93,18 @@ func Shipped() ([]File, error) {
 	}
 	return files, nil
 }
+
+//go:embed schema/*.json
+var schemas embed.FS
+
+// Schemas returns the JSON Schemas (draft 2020-12) of a method and of an overlay,
+// for editors. They check the shape of a file; Parse checks the whole.
+func Schemas() (method, overlay []byte, err error) {
+	if method, err = schemas.ReadFile("schema/method.schema.json"); err != nil {
+		return nil, nil, fmt.Errorf("schema of a method: %w", err)
+	}
+	if overlay, err = schemas.ReadFile("schema/overlay.schema.json"); err != nil {
+		return nil, nil, fmt.Errorf("schema of an overlay: %w", err)
+	}
+	return method, overlay, nil
+}
