@@ -224,7 +224,7 @@ type Seen struct {
 	// Across holds, for each attachment of Load, the r.m.s. voltage across it.
 	Across [3]float64
 	// Turns is the imaginary part of V12·conj(V23) of a phase sequence indicator,
-	// in square volts: negative in the order L1, L2, L3.
+	// in square volts: above zero in the order L1, L2, L3.
 	Turns float64
 	// OpenVolt is the voltage before a test current flows, SourceOhm the
 	// impedance that it flows through, for loop, continuity and RCD testers.
@@ -352,7 +352,7 @@ func (in Instrument) sequence(s Seen, dead bool) Indication {
 		return Show(Dark)
 	case seen < 3 || in.leadOpen() || unequal(s.Across):
 		return Show(Missing)
-	case s.Turns < 0:
+	case s.Turns > 0:
 		return Show(Forward)
 	}
 	return Show(Reverse)
@@ -417,7 +417,7 @@ func (in Instrument) Prove(source SourceKind) Indication {
 	case PhaseSequence:
 		if source == KnownLive {
 			between := nominalVolt * math.Sqrt(3)
-			s.Across, s.Turns = [3]float64{between, between, between}, -1
+			s.Across, s.Turns = [3]float64{between, between, between}, 1
 		}
 	case LoopTester, RCDTester, Continuity:
 		s.SourceOhm = circuit.Phasor{Re: p.check}

@@ -70,8 +70,8 @@ func TestConditionsShow(t *testing.T) {
 		{New(SocketTester, Sound), Seen{Across: [3]float64{230, 230, 0}}, "healthy"},
 		{New(SocketTester, Sound), Seen{Across: [3]float64{230, 0, 230}}, "wrong: line to neutral lit, line to earth dark, neutral to earth lit"},
 		{New(SocketTester, Sound), none, "dark"},
-		{New(PhaseSequence, Sound), Seen{Across: [3]float64{400, 400, 400}, Turns: 1}, "reverse"},
-		{New(PhaseSequence, Sound), Seen{Across: [3]float64{400, 200, 200}, Turns: -1}, "missing"},
+		{New(PhaseSequence, Sound), Seen{Across: [3]float64{400, 400, 400}, Turns: -1}, "reverse"},
+		{New(PhaseSequence, Sound), Seen{Across: [3]float64{400, 200, 200}, Turns: 1}, "missing"},
 		{New(RCDTester, Sound), live, "trips"},
 	} {
 		got, _ := c.in.Indicate(c.seen)

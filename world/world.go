@@ -1,0 +1,370 @@
+// Package world says what every instrument would show and what a hand would meet at a position.
+//
+// A Setup is a site with departures, the state of its switches, and the things
+// that are on it at once; New solves it. The results are r.m.s. phasors in volts
+// to true earth, the indication of any instrument at any points, and for each
+// part its voltage and the current through a person who touches it.
+package world
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"meterwright/circuit"
+	"meterwright/instrument"
+	"meterwright/site"
+)
+
+// On is an instrument on its points.
+type On struct {
+	Instrument instrument.Instrument
+	Points     []site.PointID
+}
+
+// Setup is what is to be solved.
+type Setup struct {
+	Site       *site.Site
+	Values     *site.Values // the usual ones where nil
+	Switching  site.Switching
+	Departures []site.Departure
+	// Attached lists instruments that stay on their points together while others
+	// are read.
+	Attached []On
+}
+
+// World is a solved setup. One goroutine at a time may use it.
+type World struct {
+	// Circuit holds the rows as they were solved, with everything attached.
+	Circuit circuit.Circuit
+
+	setup Setup
+	model *site.Model
+	plan  *circuit.Plan
+	ws    *circuit.Workspace
+	port  map[site.PointID]int
+	list  []circuit.Attachment
+}
+
+// New compiles and solves a setup.
+func New(setup Setup) (*World, error) {
+	if setup.Site == nil {
+		return nil, errors.New("world: there is no site: expand one first")
+	}
+	if setup.Values == nil {
+		v := site.Usual()
+		setup.Values = &v
+	}
+	m, err := setup.Site.Compile(setup.Values, setup.Switching, setup.Departures...)
+	if err != nil {
+		return nil, fmt.Errorf("world: %w", err)
+	}
+	w := &World{Circuit: m.Circuit, setup: setup, model: m, port: make(map[site.PointID]int, len(setup.Site.Points))}
+	for i, p := range setup.Site.Points {
+		w.port[p.ID] = i
+	}
+	if err := w.solve(); err != nil {
+		return nil, err
+	}
+	if len(setup.Attached) == 0 {
+		return w, nil
+	}
+	if err := w.attach(setup.Attached); err != nil {
+		return nil, err
+	}
+	return w, w.solve()
+}
+
+func (w *World) solve() error {
+	p, err := circuit.Compile(w.Circuit, w.model.Ports)
+	if err != nil {
+		return fmt.Errorf("world: %w", err)
+	}
+	w.plan, w.ws = p, p.NewWorkspace()
+	if err := w.ws.Solve(); err != nil {
+		return fmt.Errorf("world: %w", err)
+	}
+	return nil
+}
+
+// Redraw gives the setup other values and solves again without compiling. It is
+// for setups with nothing attached and allocates nothing.
+func (w *World) Redraw(v *site.Values) error {
+	if len(w.setup.Attached) > 0 {
+		return errors.New("world: redraw with instruments attached: make a new world")
+	}
+	w.setup.Values = v
+	if err := w.model.Apply(w.ws, v); err != nil {
+		return fmt.Errorf("world: %w", err)
+	}
+	return w.ws.Solve()
+}
+
+// attach writes what is attached as rows. A lamp gets the conductance that it
+// has when everything is on.
+func (w *World) attach(on []On) error {
+	var list []circuit.Attachment
+	for _, o := range on {
+		if !o.Instrument.Kind.Passive() {
+			return fmt.Errorf("world: a %s drives a current of its own while it is read: it cannot stay on", o.Instrument.Kind)
+		}
+		ports, _, err := w.ports(o.Instrument.Kind, o.Points)
+		if err != nil {
+			return err
+		}
+		loads, _ := o.Instrument.Load(ports...)
+		list = append(list, loads...)
+	}
+	d, err := w.ws.Attach(list)
+	if err != nil {
+		return fmt.Errorf("world: %w", err)
+	}
+	for i, a := range list {
+		y := a.Y
+		if a.Curve != nil {
+			y = a.Curve(w.across(d, i))
+		}
+		name, from, to := fmt.Sprintf("attached.%d", i+1), w.model.Ports[a.A], w.model.Ports[a.B]
+		if y.Re > 0 {
+			w.Circuit.Impedances = append(w.Circuit.Impedances, circuit.Impedance{Name: name, A: from, B: to, ROhm: 1 / y.Re})
+		}
+		if y.Im > 0 {
+			w.Circuit.Capacitors = append(w.Circuit.Capacitors, circuit.Capacitor{Name: name, A: from, B: to, CFarad: y.Im / (2 * math.Pi * site.FHz)})
+		}
+	}
+	return nil
+}
+
+// across is the r.m.s. voltage across an attachment, over all groups.
+func (w *World) across(d circuit.Attached, i int) float64 {
+	sum := 0.0
+	for g := range w.plan.Groups() {
+		v := d.Across(i, g)
+		sum += float64(v.Re*v.Re) + float64(v.Im*v.Im)
+	}
+	return math.Sqrt(sum)
+}
+
+// ports resolves the points of a reading. Kinds with one point, and a two-pole
+// detector on one point, take the body as the other.
+func (w *World) ports(k instrument.Kind, points []site.PointID) (ports []int, onePole bool, err error) {
+	m, ok := instrument.Lookup(k)
+	if !ok {
+		return nil, false, fmt.Errorf("world: %q is no kind of instrument: write one of %s", k, kinds())
+	}
+	want := k.Poles()
+	if m.OnePole && len(points) == 1 {
+		points, onePole = append(points[:1:1], site.Body), true
+		want = 2
+	}
+	if len(points) == 2 && points[1] == site.Body {
+		onePole, want = true, 2
+	}
+	if len(points) != want {
+		return nil, false, fmt.Errorf("world: a %s is put on %d points, not on %d", m.Words, want, len(points))
+	}
+	for i, p := range points {
+		n, ok := w.port[p]
+		if !ok {
+			_, err := w.setup.Site.Match(string(p))
+			if err == nil {
+				err = fmt.Errorf("%q is a pattern: name one point", p)
+			}
+			return nil, false, fmt.Errorf("world: %w", err)
+		}
+		for _, q := range points[:i] {
+			if q == p {
+				return nil, false, fmt.Errorf("world: %s is named twice: name different points", p)
+			}
+		}
+		ports = append(ports, n)
+	}
+	return ports, onePole, nil
+}
+
+func kinds() string {
+	text := ""
+	for i, m := range instrument.Models() {
+		if i > 0 {
+			text += ", "
+		}
+		text += string(m.Kind)
+	}
+	return text
+}
+
+// Instrument returns the instrument of a kind as the departures of the setup
+// leave it.
+func (w *World) Instrument(k instrument.Kind) instrument.Instrument {
+	in := instrument.New(k, instrument.Sound)
+	for _, d := range w.setup.Departures {
+		if d.Kind == string(k) {
+			in.Condition = instrument.Condition(d.Condition)
+		}
+	}
+	return in
+}
+
+// Reading is what an instrument would show.
+type Reading struct {
+	Points []site.PointID
+	// Open is the r.m.s. voltage between the first two points without the
+	// instrument, in volts; for a clamp meter it is zero.
+	Open float64
+	// Shown is the number before rounding: volts at the instrument, ohms for a
+	// loop or continuity tester, amperes for a clamp meter or an RCD tester.
+	Shown      float64
+	Indication instrument.Indication
+}
+
+// Read puts an instrument on points, besides what is attached already.
+func (w *World) Read(in instrument.Instrument, points ...site.PointID) (Reading, error) {
+	ports, onePole, err := w.ports(in.Kind, points)
+	if err != nil {
+		return Reading{}, err
+	}
+	r := Reading{Points: points}
+	seen := instrument.Seen{OnePole: onePole, RCDStuck: w.model.Has("rcd-stuck")}
+	groups := len(w.plan.Groups())
+	switch {
+	case in.Kind == instrument.Clamp:
+		if seen.Amp, err = w.clamp(points[0]); err != nil {
+			return Reading{}, err
+		}
+	case in.Kind.Passive():
+		r.Open = w.between(ports[0], ports[1])
+		list, _ := in.Load(ports...)
+		w.list = append(w.list[:0], list...)
+		d, err := w.ws.Attach(w.list)
+		if err != nil {
+			return Reading{}, fmt.Errorf("world: %w", err)
+		}
+		most := 0.0
+		for i := range w.list {
+			seen.Across[i] = w.across(d, i)
+		}
+		if in.Kind == instrument.PhaseSequence {
+			for g := range groups {
+				a, b := d.Across(0, g), d.Across(1, g)
+				if size := a.Abs(); size > most {
+					most = size
+					seen.Turns = float64(a.Im*b.Re) - float64(a.Re*b.Im)
+				}
+			}
+		}
+	default:
+		sum := 0.0
+		for g := range groups {
+			open, z, err := w.ws.Thevenin(ports[0], ports[1], g)
+			if err != nil {
+				return Reading{}, fmt.Errorf("world: %w", err)
+			}
+			seen.SourceOhm = z
+			sum += float64(open.Re*open.Re) + float64(open.Im*open.Im)
+		}
+		seen.OpenVolt = math.Sqrt(sum)
+		r.Open = seen.OpenVolt
+	}
+	r.Indication, r.Shown = in.Indicate(seen)
+	return r, nil
+}
+
+// position returns the place of a port's node.
+func (w *World) position(port int) int {
+	if port < 0 {
+		return -1
+	}
+	i, _ := w.plan.Node(w.model.Ports[port])
+	return i
+}
+
+func (w *World) between(a, b int) float64 { return w.ws.RMS(w.position(a), w.position(b)) }
+
+func (w *World) clamp(p site.PointID) (float64, error) {
+	names, err := w.setup.Site.Jaw(p)
+	if err != nil {
+		return 0, fmt.Errorf("world: %w", err)
+	}
+	sum := 0.0
+	for g := range w.plan.Groups() {
+		var amp circuit.Phasor
+		for _, n := range names {
+			if row, ok := w.model.Joint(n); ok {
+				amp = amp.Plus(w.ws.ImpedanceCurrent(row, g))
+			}
+		}
+		sum += float64(amp.Re*amp.Re) + float64(amp.Im*amp.Im)
+	}
+	return math.Sqrt(sum), nil
+}
+
+// Groups returns the numbers of the groups of sources that do not run in step.
+func (w *World) Groups() []int { return w.plan.Groups() }
+
+// Node returns the voltage of a node to true earth due to one group, counted
+// from 0 in Groups.
+func (w *World) Node(name string, group int) (circuit.Phasor, bool) {
+	i, ok := w.plan.Node(name)
+	if !ok {
+		return circuit.Phasor{}, false
+	}
+	return w.ws.Voltage(i, group), true
+}
+
+// Volts returns the r.m.s. voltage of a point to true earth, in volts.
+func (w *World) Volts(p site.PointID) (float64, error) {
+	i, ok := w.port[p]
+	if !ok {
+		_, err := w.setup.Site.Match(string(p))
+		return 0, fmt.Errorf("world: %w", err)
+	}
+	return w.ws.RMS(w.position(i), w.earth()), nil
+}
+
+func (w *World) earth() int { i, _ := w.plan.Node(circuit.Earth); return i }
+
+// Check reports how far the solution can be relied on.
+func (w *World) Check() (circuit.Report, error) { return w.ws.Check() }
+
+// Register is what one phase of the meter takes part in.
+type Register struct {
+	Line  string
+	Volts float64
+	Amps  float64
+	// Watts counts forward, from supply to load.
+	Watts float64
+}
+
+// Registers returns what the meter's measuring elements see, phase by phase.
+// With current transformers the current and power are multiplied by their ratio.
+func (w *World) Registers() []Register {
+	var list []Register
+	ct := w.setup.Site.Spec.Metering == site.CTOperated
+	for _, l := range w.setup.Site.Lines() {
+		element, plus, factor := "meter."+l, "meter."+l+"-in", 1.0
+		if ct {
+			element, plus, factor = "burden."+l, "testblock."+l+"-v", w.setup.Values[site.TransformerRatio]
+		}
+		r := Register{Line: l}
+		row, closed := w.model.Joint(element)
+		_, live := w.model.Joint("meter-voltage." + l)
+		a, _ := w.plan.Node(plus)
+		b, _ := w.plan.Node("meter.n-in")
+		volts, amps := 0.0, 0.0
+		for g := range w.plan.Groups() {
+			v := w.ws.Voltage(a, g).Minus(w.ws.Voltage(b, g))
+			var i circuit.Phasor
+			if closed {
+				i = w.ws.ImpedanceCurrent(row, g).Scaled(factor)
+			}
+			if live {
+				volts += float64(v.Re*v.Re) + float64(v.Im*v.Im)
+				r.Watts += float64(v.Re*i.Re) + float64(v.Im*i.Im)
+			}
+			amps += float64(i.Re*i.Re) + float64(i.Im*i.Im)
+		}
+		r.Volts, r.Amps = math.Sqrt(volts), math.Sqrt(amps)
+		list = append(list, r)
+	}
+	return list
+}
