@@ -168,6 +168,7 @@ func TestResolveFaults(t *testing.T) {
 		{`"cover":"off"`, `"cover":"away"`, `/steps/4/state/cover: "away" is no position of cover`, tn},
 		{`"switch-off-*"`, `"switch-off"`, `/steps/4/act: there is no act "switch-off"`, tn},
 		{`"resume":"prove"`, `"resume":"prove","allows":["withdraw-carrier"]`, `/stops/0/allows/0: the stop allows "withdraw-carrier"`, tn},
+		{`"act":"put-cover-on"`, `"act":"withdraw-carrier"`, `/make_safe/0/act: the act "withdraw-carrier" does not make safe`, tn},
 		{`"T"`, `"T"`, "is for 1-phase whole-current positions", method.Job{Site: site.Spec{Arrangement: site.TNS, Phases: 3}}},
 		{`"T"`, `"T"`, "arrangement", method.Job{}},
 	} {
@@ -274,7 +275,7 @@ func TestResolvedComesBack(t *testing.T) {
 			}
 			return string(b)
 		}
-		if encode() != encode() {
+		if first, second := encode(), encode(); first != second {
 			t.Fatal("resolved differently twice")
 		}
 	})
