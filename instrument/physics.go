@@ -17,6 +17,9 @@ type Traits struct {
 	LoadedOhm float64
 	// LampAmp is the current of a test lamp at 230 V.
 	LampAmp float64
+	// OnePoleFarad is what a two-pole detector is in series with the body when
+	// it is held on one point: no more than a sensing electrode.
+	OnePoleFarad float64
 	// LitVolt is the least voltage at which something lights; OnePoleVolt the
 	// same for a single-pole indication through the body.
 	LitVolt, OnePoleVolt float64
@@ -39,6 +42,7 @@ func setFarad(t *Traits, v float64)   { t.Farad = v }
 func setLoaded(t *Traits, v float64)  { t.LoadedOhm = v }
 func setLamp(t *Traits, v float64)    { t.LampAmp = v }
 func setLit(t *Traits, v float64)     { t.LitVolt = v }
+func setSense(t *Traits, v float64)   { t.OnePoleFarad = v }
 func setOnePole(t *Traits, v float64) { t.OnePoleVolt = v }
 
 var traits = []Trait{
@@ -49,6 +53,7 @@ var traits = []Trait{
 	{TwoPole, "idle", "ohm", 300e3, 200e3, 400e3, "P", setOhm},
 	{TwoPole, "with its load pressed in", "ohm", 7e3, 3e3, 20e3, "P", setLoaded},
 	{TwoPole, "lights from, IEC 61243-3", "V", 50, 35, 70, "M", setLit},
+	{TwoPole, "single-pole, its sensing electrode", "F", 2e-12, 1e-12, 5e-12, "P", setSense},
 	{TwoPole, "single-pole indication from", "V", 100, 80, 150, "P", setOnePole},
 	{TestLamp, "current at 230 V", "A", 0.065, 0.020, 0.100, "P", setLamp},
 	{TestLamp, "glows from", "V", 50, 35, 70, "P", setLit},
@@ -79,6 +84,8 @@ type Instrument struct {
 	Traits    Traits
 	// Loaded presses the load of a two-pole detector in.
 	Loaded bool
+	// OnePole says that the body is the second pole.
+	OnePole bool
 }
 
 // New returns an instrument of a kind in a condition, with the usual traits.
@@ -155,6 +162,9 @@ func (in Instrument) Load(ports ...int) (list []circuit.Attachment, share float6
 		}
 		if in.Kind == TwoPole && in.Loaded {
 			y = circuit.Phasor{Re: reciprocal(t.LoadedOhm)}
+		}
+		if in.Kind == TwoPole && in.OnePole {
+			y = circuit.Phasor{Im: omega * t.OnePoleFarad}
 		}
 		one := pair(ports[0], ports[1])
 		if in.Kind == TestLamp {
@@ -234,8 +244,6 @@ type Seen struct {
 	RCDStuck bool
 	// Amp is the current in the jaw of a clamp meter.
 	Amp float64
-	// OnePole says that the body is the second pole.
-	OnePole bool
 }
 
 // Indicate returns what the instrument shows of it, and the number before
@@ -249,7 +257,7 @@ func (in Instrument) Indicate(s Seen) (Indication, float64) {
 		return in.socket(s, dead), volt
 	case NonContact, TwoPole, TestLamp:
 		lit := in.Traits.LitVolt
-		if s.OnePole && in.Kind == TwoPole {
+		if in.OnePole && in.Kind == TwoPole {
 			lit = in.Traits.OnePoleVolt
 		}
 		if weak {
@@ -279,11 +287,12 @@ func (in Instrument) Indicate(s Seen) (Indication, float64) {
 		}
 		return number(z, 2, "ohm", loopMostOhm), z
 	case Continuity:
+		// It drives a direct current: a path through capacitances is none.
 		r := s.SourceOhm.Re
 		if weak {
 			r *= 1.1
 		}
-		if dead || in.leadOpen() || s.OpenVolt > continuityMostVolt {
+		if dead || in.leadOpen() || s.OpenVolt > continuityMostVolt || s.SourceOhm.Abs() > continuityMostOhm {
 			return Show(Over), r
 		}
 		return number(r, 2, "ohm", continuityMostOhm), r

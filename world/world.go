@@ -108,10 +108,11 @@ func (w *World) attach(on []On) error {
 		if !o.Instrument.Kind.Passive() {
 			return fmt.Errorf("world: a %s drives a current of its own while it is read: it cannot stay on", o.Instrument.Kind)
 		}
-		ports, _, err := w.ports(o.Instrument.Kind, o.Points)
+		ports, onePole, err := w.ports(o.Instrument.Kind, o.Points)
 		if err != nil {
 			return err
 		}
+		o.Instrument.OnePole = onePole
 		loads, _ := o.Instrument.Load(ports...)
 		list = append(list, loads...)
 	}
@@ -224,7 +225,8 @@ func (w *World) Read(in instrument.Instrument, points ...site.PointID) (Reading,
 		return Reading{}, err
 	}
 	r := Reading{Points: points}
-	seen := instrument.Seen{OnePole: onePole, RCDStuck: w.model.Has("rcd-stuck")}
+	in.OnePole = onePole
+	seen := instrument.Seen{RCDStuck: w.model.Has("rcd-stuck")}
 	groups := len(w.plan.Groups())
 	switch {
 	case in.Kind == instrument.Clamp:
