@@ -32,12 +32,13 @@ Exit codes: 0 good; 1 not good, or it makes no sense; 2 a file could not be read
 
 // commands is the command line.
 type commands struct {
-	Visit   visitCommands  `cmd:"" help:"Carry visits out, and fold records again."`
-	Record  recordCommands `cmd:"" help:"Check and show records."`
-	Method  methodCommands `cmd:"" help:"List, show and check written methods."`
-	Jobs    jobsCommands   `cmd:"" help:"Take jobs over from another system."`
-	Calc    calcCommands   `cmd:"" help:"Reckon one thing, with its limits and their sources."`
-	Version versionCommand `cmd:"" help:"Say which edition this is."`
+	Visit       visitCommands       `cmd:"" help:"Carry visits out, and fold records again."`
+	Record      recordCommands      `cmd:"" help:"Check and show records."`
+	Method      methodCommands      `cmd:"" help:"List, show and check written methods."`
+	Jobs        jobsCommands        `cmd:"" help:"Take jobs over from another system."`
+	Projections projectionsCommands `cmd:"" help:"Summaries of visits, made from their records."`
+	Calc        calcCommands        `cmd:"" help:"Reckon one thing, with its limits and their sources."`
+	Version     versionCommand      `cmd:"" help:"Say which edition this is."`
 }
 
 // streams are where a command reads and writes.

@@ -13,9 +13,10 @@ import (
 )
 
 type methodCommands struct {
-	List methodList `cmd:"" help:"List the methods and overlays that come with the program."`
-	Show methodShow `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed."`
-	Lint methodLint `cmd:"" help:"Check files of methods and overlays. Exit 0 when all are good, 1 when one has a fault, 2 when one cannot be read."`
+	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program."`
+	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed."`
+	Lint   methodLint   `cmd:"" help:"Check files of methods and overlays. Exit 0 when all are good, 1 when one has a fault, 2 when one cannot be read."`
+	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, or of an overlay, for editors."`
 }
 
 type methodList struct {
@@ -289,4 +290,23 @@ func (l *linted) take(name string, err error) {
 	default:
 		l.Problems = append(l.Problems, problem{Problem: err.Error(), text: name + ": " + err.Error()})
 	}
+}
+
+type methodSchema struct {
+	Of   string `help:"method or overlay." enum:"method,overlay" default:"method"`
+	JSON bool   `help:"A schema is JSON in any case."`
+}
+
+func (c *methodSchema) Run(s *streams) error {
+	m, o, err := written.Schemas()
+	if err != nil {
+		return err
+	}
+	if c.Of == "overlay" {
+		m = o
+	}
+	if _, err := s.out.Write(m); err != nil {
+		return unread(fmt.Errorf("write the output: %w", err))
+	}
+	return nil
 }

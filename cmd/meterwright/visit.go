@@ -92,6 +92,9 @@ func (c *visitRun) carry(s *streams, shelf *shelf) (carried, error) {
 	if err := c.identify(r); err != nil {
 		return done, err
 	}
+	if err := r.Check(); err != nil {
+		return done, bad(err)
+	}
 	beside, err := os.OpenRoot(filepath.Dir(c.Script))
 	if err != nil {
 		return done, unread(err)
@@ -114,7 +117,7 @@ func (c *visitRun) carry(s *streams, shelf *shelf) (carried, error) {
 		err = unread(closing)
 	}
 	if err != nil {
-		return done, bad(fmt.Errorf("%w; what was kept until then stands in %s", err, c.Out))
+		return done, bad(fmt.Errorf("%w; the lines kept until then, %d of them, stand in %s", err, r.Chain().Next, c.Out))
 	}
 	done.ended = v.Outcome() != visit.NotEnded
 	if c.JSON {
@@ -150,10 +153,17 @@ func (c *visitRun) identify(r *script.Runner) error {
 		return fmt.Errorf("make the id of the visit: %w", err)
 	}
 	r.Visit, r.Random = id.String(), rand.Reader
+	key, err := devicekey.Fresh()
+	if c.Key != "" {
+		key, err = devicekey.Load(c.Key)
+	}
+	if err != nil {
+		return unread(err)
+	}
 	first := r.Script.Device
 	r.Signer = func(device string) (record.Signer, error) {
-		if c.Key != "" && device == first {
-			return devicekey.Load(c.Key)
+		if device == first {
+			return key, nil
 		}
 		return devicekey.Fresh()
 	}

@@ -35,8 +35,9 @@
 //	recorded: {FIELD: VALUE, …}         at the step in turn
 //	acted: ACT
 //	left-out: {how, why}                at the step in turn
+//	returned: STEP, or {step, why}
 //	stopped, resumed, noted, supplement: words
-//	reported: {to, name, reference, words}
+//	reported: {to, name, reference, words}; defect, dependant and ended likewise in full
 //
 // and these that are no events of their own:
 //

@@ -221,7 +221,7 @@ func (r *Runner) checkUsual() error {
 	}
 	for _, key := range slices.Sorted(maps.Keys(r.Script.Usual)) {
 		if !known[key] {
-			return r.Script.doc.Errorf("/usual/"+escape(key), "name a limit, a field, a fact, or a step that measures", "nothing in this job's method asks for %q", clip(key))
+			return r.Script.doc.KeyErrorf("/usual/"+escape(key), "name a limit, a field, a fact, or a step that measures", "nothing in this job's method asks for %q", clip(key))
 		}
 	}
 	for _, reg := range r.Job.Registers {

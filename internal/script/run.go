@@ -99,13 +99,10 @@ type Runner struct {
 func (r *Runner) Carry(ctx context.Context) (*visit.Visit, error) {
 	r.ctx, r.visit = ctx, visit.Begin(r.Machine)
 	r.answers, r.hands = map[string]string{}, map[instrument.Kind]string{}
-	if err := r.checkUsual(); err != nil {
+	if err := r.Check(); err != nil {
 		return r.visit, err
 	}
 	r.person = r.Job.Person
-	if r.person == "" {
-		return r.visit, errors.New("the job names no person: write person: with the identifier of who goes")
-	}
 	if err := r.chainOf(r.Script.Device); err != nil {
 		return r.visit, err
 	}
@@ -125,7 +122,15 @@ func (r *Runner) Carry(ctx context.Context) (*visit.Visit, error) {
 	return r.visit, nil
 }
 
-// Lines is the number of lines of the last device's chain, Head its last hash.
+// Check says whether job, script and method fit each other, before anything is kept.
+func (r *Runner) Check() error {
+	if r.Job.Person == "" {
+		return fmt.Errorf("job %s names no person: write person: with the identifier of who goes", r.Job.Reference)
+	}
+	return r.checkUsual()
+}
+
+// Chain returns the state of the last device's chain.
 func (r *Runner) Chain() record.Chain { return r.chain }
 
 func (r *Runner) nature() record.Nature {

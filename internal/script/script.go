@@ -192,8 +192,7 @@ func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
 			}
 		default:
 			if _, ok := verbs[key]; !ok {
-				at := d.Key(here)
-				return e, &yamldoc.Error{File: d.File, Line: at.Line, Column: at.Column, Problem: fmt.Sprintf("the key %q is not known here", clip(key)), Mend: "write one of " + strings.Join(verbNames(), ", ")}
+				return e, d.KeyErrorf(here, "write one of "+strings.Join(verbNames(), ", "), "the key %q is not known here", clip(key))
 			}
 			if e.Verb != "" {
 				return e, d.Errorf(pointer, "make two entries of it", "%s and %s stand in one entry", e.Verb, key)

@@ -295,6 +295,11 @@ func (d *Document) Errorf(pointer, mend, format string, args ...any) *Error {
 	return d.fault(d.At(pointer), mend, format, args...)
 }
 
+// KeyErrorf returns an error at the key of the value that a pointer names.
+func (d *Document) KeyErrorf(pointer, mend, format string, args ...any) *Error {
+	return d.fault(d.Key(pointer), mend, format, args...)
+}
+
 // Decode reads the document into a Go value. Keys that the value does not have are refused.
 // The error is an *Error.
 func (d *Document) Decode(into any) error { return d.DecodePart("", d.JSON, into) }

@@ -1,0 +1,50 @@
+package main
+
+import (
+	"errors"
+	"os"
+
+	"meterwright/internal/progress"
+	"meterwright/internal/store"
+	"meterwright/internal/store/sqlite"
+	"meterwright/internal/summary"
+	"meterwright/internal/tell"
+)
+
+type projectionsCommands struct {
+	Rebuild projectionsRebuild `cmd:"" help:"Make every summary anew from the records. May be broken off and begun again."`
+}
+
+type projectionsRebuild struct {
+	Data string `help:"The office's folder." required:"" placeholder:"DIR"`
+	JSON bool   `help:"Write JSON."`
+}
+
+func (c *projectionsRebuild) Run(s *streams) error {
+	// Opening a store makes one where there is none, and a mistyped name is likelier here.
+	if _, err := os.Stat(c.Data); err != nil {
+		return unread(err)
+	}
+	st, err := sqlite.Open(s.ctx, c.Data, store.Options{Projector: &summary.Projector{}})
+	if err != nil {
+		return unread(err)
+	}
+	line := progress.New(os.Stderr, "visits summarised")
+	var last store.RebuildProgress
+	err = st.Rebuild(s.ctx, func(p store.RebuildProgress) {
+		last = p
+		line.Show(p.Done, p.Visits)
+	})
+	line.Done()
+	if err = errors.Join(err, st.Close()); err != nil {
+		return unread(err)
+	}
+	if c.JSON {
+		return writeJSON(s.out, struct {
+			Visits int64 `json:"visits"`
+		}{last.Done})
+	}
+	t := tell.New(s.out)
+	t.Line("%d visits summarised anew", last.Done)
+	return wrote(t)
+}

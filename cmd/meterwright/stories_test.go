@@ -1,0 +1,130 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+var update = flag.Bool("update", false, "write the stories of the examples anew")
+
+const examples = "../../examples/visits"
+
+// TestStories compares what each example tells with what was reviewed.
+func TestStories(t *testing.T) {
+	folders, err := filepath.Glob(filepath.Join(examples, "*", "script.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(folders) < 14 {
+		t.Fatalf("%d examples, want at least 14", len(folders))
+	}
+	for _, script := range folders {
+		dir := filepath.Dir(script)
+		t.Run(filepath.Base(dir), func(t *testing.T) {
+			t.Parallel()
+			var out, errs bytes.Buffer
+			record := filepath.Join(t.TempDir(), "record.jsonl")
+			code := run(t.Context(), []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", script, "--out", record}, &out, &errs)
+			if code != exitGood {
+				t.Fatalf("exit %d: %s", code, errs.String())
+			}
+			story, _, ok := strings.Cut(out.String(), "\nRecord: ")
+			if !ok {
+				t.Fatal("the output names no record")
+			}
+			check(t, record, story)
+			golden := filepath.Join(dir, "story.txt")
+			if *update {
+				if err := os.WriteFile(golden, []byte(story), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(golden)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(story, "\n")); diff != "" {
+				t.Errorf("the story differs from what was reviewed (go test ./cmd/meterwright -run TestStories -update writes it anew):\n%s", diff)
+			}
+		})
+	}
+}
+
+// check asks that the record of an example is genuine, tells the same when it is folded again,
+// and that the words keep to the rules of this program.
+func check(t *testing.T, record, story string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	if code := run(t.Context(), []string{"record", "verify", record}, &out, &errs); code != exitGood {
+		t.Errorf("record verify: exit %d: %s%s", code, out.String(), errs.String())
+	}
+	out.Reset()
+	if code := run(t.Context(), []string{"visit", "replay", record}, &out, &errs); code != exitGood {
+		t.Errorf("visit replay: exit %d: %s", code, errs.String())
+	}
+	from := func(s string) string {
+		_, after, ok := strings.Cut(s, "\nPROOFS\n")
+		if !ok {
+			t.Fatal("the text has no proofs")
+		}
+		proofs, _, _ := strings.Cut(after, "\n\n")
+		return proofs
+	}
+	if diff := cmp.Diff(from(story), from(out.String())); diff != "" {
+		t.Errorf("the record folded again tells otherwise:\n%s", diff)
+	}
+	for _, text := range []string{story, out.String()} {
+		if !strings.Contains(text, "it authorises nobody") {
+			t.Error("the caution is missing")
+		}
+		for _, word := range strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return r < 'a' || r > 'z' }) {
+			if word == "safe" || word == "safely" {
+				t.Errorf("the text says %q", word)
+			}
+		}
+	}
+}
+
+// TestExamplesRepeat asks that two runs give the same bytes.
+func TestExamplesRepeat(t *testing.T) {
+	dir := filepath.Join(examples, "handed-over")
+	var records [2][]byte
+	for i := range records {
+		var out, errs bytes.Buffer
+		record := filepath.Join(t.TempDir(), "record.jsonl")
+		if code := run(t.Context(), []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", filepath.Join(dir, "script.yaml"), "--out", record}, &out, &errs); code != exitGood {
+			t.Fatalf("exit %d: %s", code, errs.String())
+		}
+		b, err := os.ReadFile(record)
+		if err != nil {
+			t.Fatal(err)
+		}
+		records[i] = b
+	}
+	if !bytes.Equal(records[0], records[1]) {
+		t.Error("two runs of one script gave two records")
+	}
+}
+
+// TestInterrupt asks that a script which is broken off leaves a genuine record.
+func TestInterrupt(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	dir := filepath.Join(examples, "completed-tt")
+	record := filepath.Join(t.TempDir(), "record.jsonl")
+	var out, errs bytes.Buffer
+	if code := run(ctx, []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", filepath.Join(dir, "script.yaml"), "--out", record}, &out, &errs); code != exitBad {
+		t.Errorf("exit %d, want %d: %s", code, exitBad, errs.String())
+	}
+	out.Reset()
+	if code := run(t.Context(), []string{"record", "verify", record}, &out, &errs); code != exitUnread && code != exitUndecided {
+		t.Errorf("record verify: exit %d: %s", code, out.String())
+	}
+}
