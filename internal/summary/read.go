@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"meterwright/method"
 	"meterwright/record"
@@ -28,6 +29,9 @@ type Case struct {
 	People []string
 	// Chains says where each device's chain stands, in order of appearance.
 	Chains []Chain
+	// Answers lists what was answered to the method's questions, with facts and entries left to
+	// the account.
+	Answers []Answer
 	// Unread lists lines whose kind or body this edition does not read.
 	Unread []Unread
 	// Aside counts lines that are in another version of a chain, and therefore in no fold.
@@ -40,6 +44,19 @@ type Chain struct {
 	Lines int
 	Head  record.Hash
 	Ended bool
+}
+
+// Answer is what was answered to one question, as it stands after corrections.
+type Answer struct {
+	Event string
+	At    time.Time
+	Step  string
+	Phase string
+	Say   string
+	Value string
+	Note  string
+	// Withdrawn says that it was taken back and nothing put in its place.
+	Withdrawn bool
 }
 
 // Unread is a line that this edition does not read. It changes nothing in the visit.
@@ -101,7 +118,43 @@ func (r *Reader) Read(events []record.Event) (*Case, error) {
 		return c, fmt.Errorf("the visit names the method %.12s…, and the one in the record is %.12s…", c.Opened.MethodHash, machine.Hash)
 	}
 	c.Visit = visit.Fold(machine, kept)
+	c.Answers = answers(c.Visit, kept)
 	return c, nil
+}
+
+// answers gathers the answers that the fold accepted.
+func answers(v *visit.Visit, events []visit.Event) []Answer {
+	refused := map[string]bool{}
+	for _, d := range v.Account().Discrepancies {
+		refused[d.Event] = true
+	}
+	at := map[string]int{}
+	var list []Answer
+	for _, e := range events {
+		if refused[e.Hash] {
+			continue
+		}
+		a := Answer{Event: e.Hash, At: e.Wall}
+		switch b := e.Body.(type) {
+		case visit.Inspected:
+			a.Step, a.Value, a.Note = b.Step, b.Answer, b.Note
+		case visit.Decided:
+			a.Step, a.Value = b.Step, b.Value
+		case visit.Corrected:
+			if i, ok := at[b.Event]; ok {
+				list[i].Value, list[i].Withdrawn = b.Now, b.Now == ""
+			}
+			continue
+		default:
+			continue
+		}
+		if s, _ := v.Machine().Method.Step(a.Step); s != nil {
+			a.Phase, a.Say = s.Phase, s.Say
+		}
+		at[e.Hash] = len(list)
+		list = append(list, a)
+	}
+	return list
 }
 
 // machine prepares a resolved method, or returns the one prepared before.

@@ -72,7 +72,7 @@ func Names() []string {
 }
 
 // Change alters a visit before it is made.
-type Change func(*jobs.Job, *script.Script)
+type Change func(*Job, *Script)
 
 // Make carries a visit out.
 func Make(name string, changes ...Change) (*Visit, error) {
@@ -158,3 +158,9 @@ func Somewhere(job, address, person string) Change {
 		s.Seed += " " + strings.ToLower(job)
 	}
 }
+
+// Job and Script are what a Change alters.
+type (
+	Job    = jobs.Job
+	Script = script.Script
+)
