@@ -1,0 +1,247 @@
+package serve
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"meterwright/internal/asset"
+	"meterwright/internal/devicekey"
+	"meterwright/internal/field"
+	"meterwright/internal/page"
+	"meterwright/internal/store"
+	"meterwright/internal/store/sqlite"
+	"meterwright/internal/summary"
+	"meterwright/internal/version"
+	"meterwright/rules"
+)
+
+// Config says what to serve.
+type Config struct {
+	// Data is the folder of the store and of the devices' keys. It is made if it is missing.
+	Data string
+	// Listen is the address; see CheckAddress.
+	Listen string
+	// Demo loads the invented demonstration once and shows the gallery.
+	Demo bool
+	// People are added to those whom the store knows, each as ID=NAME.
+	People []string
+	// Office makes the office's pages, to stand under /office/. It may be nil.
+	Office func(*store.Store) http.Handler
+	// Out is told the address.
+	Out io.Writer
+	// Log takes what went wrong inside. Nil means the standard logger.
+	Log *slog.Logger
+}
+
+// Server is a server that is ready to answer.
+type Server struct {
+	store   *store.Store
+	handler http.Handler
+	log     *slog.Logger
+}
+
+// Open opens the store and makes the pages.
+func Open(ctx context.Context, c Config) (s *Server, err error) {
+	log := c.Log
+	if log == nil {
+		log = slog.Default()
+	}
+	failed := func(err error) { log.Error("meterwright", "error", err) }
+	if err := os.MkdirAll(c.Data, 0o700); err != nil {
+		return nil, fmt.Errorf("make the folder for the data: %w", err)
+	}
+	st, err := sqlite.Open(ctx, c.Data, store.Options{Projector: &summary.Projector{}, Follow: true, Failed: failed})
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, st.Close())
+		}
+	}()
+	pack := rules.GB()
+	j, err := newJournal(st, pack)
+	if err != nil {
+		return nil, err
+	}
+	clock := newClock()
+	keys := keysIn(filepath.Join(c.Data, "keys"))
+	if c.Demo {
+		if err := loadDemo(ctx, st, j, pack, clock.Now()); err != nil {
+			return nil, fmt.Errorf("load the demonstration: %w", err)
+		}
+		keys = demoKeys
+	}
+	if err := st.CatchUp(ctx); err != nil {
+		return nil, err
+	}
+	hands, err := hands(ctx, st, c.People, keys)
+	if err != nil {
+		return nil, err
+	}
+	secret, err := secretIn(filepath.Join(c.Data, "secret"))
+	if err != nil {
+		return nil, err
+	}
+	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: "meterwright " + version.Edition, Pack: pack, Failed: failed})
+
+	mux := http.NewServeMux()
+	mux.Handle("/assets/", http.StripPrefix("/assets/", page.Assets(field.Static(), asset.Files())))
+	mux.Handle("/field/", f)
+	if c.Office != nil {
+		mux.Handle("/office/", c.Office(st))
+	} else {
+		mux.HandleFunc("GET /office/", func(w http.ResponseWriter, r *http.Request) {
+			page.Write(w, r, http.StatusOK, notYet{}.Page())
+		})
+	}
+	if c.Demo {
+		mux.HandleFunc("GET /gallery", field.Gallery)
+	}
+	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
+		page.Write(w, r, http.StatusOK, home{Demo: c.Demo, Edition: version.Edition}.Page())
+	})
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		page.Write(w, r, http.StatusNotFound, missing{}.Page())
+	})
+	guarded := http.NewCrossOriginProtection().Handler(mux)
+	return &Server{store: st, handler: local(page.Secure(guarded)), log: log}, nil
+}
+
+// Handler answers requests.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// Close closes the store.
+func (s *Server) Close() error { return s.store.Close() }
+
+// Run serves until ctx is done.
+func Run(ctx context.Context, c Config) error {
+	if err := CheckAddress(c.Listen); err != nil {
+		return err
+	}
+	s, err := Open(ctx, c)
+	if err != nil {
+		return err
+	}
+	return errors.Join(s.run(ctx, c), s.Close())
+}
+
+// leave is how long answers that are under way may take when the program ends.
+const leave = 5 * time.Second
+
+func (s *Server) run(ctx context.Context, c Config) error {
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("listen on %s: %w: choose another port with --listen", c.Listen, err)
+	}
+	srv := &http.Server{Handler: s.handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn)}
+	if _, err := fmt.Fprintf(c.Out, "meterwright is at http://%s/ on this machine, with its data in %s\n", l.Addr(), c.Data); err != nil {
+		return errors.Join(err, l.Close())
+	}
+	if !asset.Built() {
+		if _, err := fmt.Fprintln(c.Out, "built without its fonts and page script: pages use the system's fonts and ordinary loads; make assets adds them"); err != nil {
+			return errors.Join(err, l.Close())
+		}
+	}
+	done := make(chan error, 1)
+	go func() { done <- srv.Serve(l) }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+	}
+	end, cancel := context.WithTimeout(context.Background(), leave)
+	defer cancel()
+	err = srv.Shutdown(end)
+	if served := <-done; !errors.Is(served, http.ErrServerClosed) {
+		err = errors.Join(err, served)
+	}
+	return err
+}
+
+// hands lists who works with this machine: those whom the store knows, and those who are named.
+func hands(ctx context.Context, st *store.Store, named []string, key func(person string) (*field.Hand, error)) ([]*field.Hand, error) {
+	for _, n := range named {
+		id, name, ok := strings.Cut(n, "=")
+		if !ok || id == "" || name == "" {
+			return nil, fmt.Errorf("--person %.80q: write it like op-114=R. Quill", n)
+		}
+		if err := st.PutPerson(ctx, id, name); err != nil {
+			return nil, err
+		}
+	}
+	people, err := st.People(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if len(people) == 0 {
+		if err := st.PutPerson(ctx, "op-1", "Operative 1"); err != nil {
+			return nil, err
+		}
+		if people, err = st.People(ctx); err != nil {
+			return nil, err
+		}
+	}
+	var out []*field.Hand
+	for _, p := range people {
+		if !p.Withdrawn.IsZero() {
+			continue
+		}
+		h, err := key(p.ID)
+		if err != nil {
+			return nil, fmt.Errorf("device key of %s: %w", p.ID, err)
+		}
+		h.ID, h.Name = p.ID, p.Name
+		out = append(out, h)
+	}
+	return out, nil
+}
+
+// keysIn gives the key of each person's device from a folder, and makes it if it is missing.
+func keysIn(dir string) func(string) (*field.Hand, error) {
+	return func(person string) (*field.Hand, error) {
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			return nil, err
+		}
+		if person == "" || strings.ContainsAny(person, `/\`) || strings.HasPrefix(person, ".") {
+			return nil, fmt.Errorf("%.60q cannot name a file: give the person another identifier", person)
+		}
+		k, err := devicekey.Load(filepath.Join(dir, person+".pem"))
+		return &field.Hand{Signer: k}, err
+	}
+}
+
+// secretIn reads the secret from which salts are made, or makes it.
+func secretIn(path string) ([]byte, error) {
+	b, err := os.ReadFile(path)
+	if err == nil && len(b) == 32 {
+		return b, nil
+	}
+	if err == nil {
+		return nil, fmt.Errorf("%s has %d bytes and should have 32: remove it, and a new one is made", path, len(b))
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	b = make([]byte, 32)
+	if _, err := rand.Read(b); err != nil {
+		return nil, err
+	}
+	temporary := path + ".new"
+	if err := os.WriteFile(temporary, b, 0o600); err != nil {
+		return nil, err
+	}
+	return b, os.Rename(temporary, path)
+}
