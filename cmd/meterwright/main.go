@@ -103,7 +103,8 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 	return report(errs, err)
 }
 
-// report writes an error and returns its exit code.
+// report writes an error, without the control characters that a file may have brought into
+// it, and returns its exit code.
 func report(errs io.Writer, err error) int {
 	code := exitBad
 	var c coded
@@ -111,7 +112,9 @@ func report(errs io.Writer, err error) int {
 		code = c.code
 	}
 	if text := err.Error(); text != "" {
-		if _, err := fmt.Fprintf(errs, "meterwright: %s\n", text); err != nil {
+		t := tell.New(errs)
+		t.Lines("meterwright: " + text)
+		if t.Err() != nil {
 			return exitUnread
 		}
 	}

@@ -239,7 +239,8 @@ func decided(r *Runner, e *Entry) (visit.Body, error) {
 // recorded reads {FIELD: VALUE, …}, or {step: STEP, entries: {…}}. The value of a photograph
 // is the name of a file beside the script, or stand-in.
 func recorded(r *Runner, e *Entry) (visit.Body, error) {
-	step, fields := r.inTurn(), map[string]string{}
+	step := r.inTurn()
+	var fields map[string]string
 	var parts map[string]jsontext.Value
 	if e.body.Kind() != '{' || json.Unmarshal(e.body, &parts) != nil {
 		return nil, r.bad(e, "write {FIELD: VALUE}", "this is no set of fields")
