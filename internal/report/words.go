@@ -70,15 +70,6 @@ func (c *composer) worn(ids []string) string {
 	return strings.Join(words, ", ")
 }
 
-func (c *composer) phase(id string) string {
-	for _, p := range c.method.Phases {
-		if p.ID == id {
-			return p.Words
-		}
-	}
-	return id
-}
-
 // Limit writes a limit with its numbers, mark and source.
 func Limit(b *method.Bounds) string {
 	if b == nil {
