@@ -79,12 +79,11 @@ const (
 	Rejoined    Cause = "rejoined"
 	Left        Cause = "left"
 	HandedOver  Cause = "handed-over"
-	Uncovered   Cause = "uncovered"
 	Deenergised Cause = "de-energised"
 )
 
 // Causes lists every cause in a fixed order.
-func Causes() []Cause { return []Cause{Energised, Rejoined, Left, HandedOver, Uncovered, Deenergised} }
+func Causes() []Cause { return []Cause{Energised, Rejoined, Left, HandedOver, Deenergised} }
 
 // Proof is something that observations can establish.
 type Proof struct {

@@ -147,6 +147,9 @@ func Resolve(d *Document, overlays []*Overlay, job Job, rules Rules) (*Resolved,
 	for i, m := range d.MakeSafe {
 		at := fmt.Sprintf("/make_safe/%d", i)
 		for _, act := range x.acts(at+"/act", m.Act) {
+			if a, _ := st.Act(site.ActID(act)); !a.MakeSafe {
+				x.add(at+"/act", "list only acts that take the position to a more guarded state", "the act %q does not make safe", act)
+			}
 			r.MakeSafe = append(r.MakeSafe, MakeSafe{Act: act, Protect: m.Protect, State: x.state(at+"/state", m.State)})
 		}
 	}

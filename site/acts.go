@@ -89,7 +89,7 @@ func (s *Site) addActs() {
 		add(Act{ID: "connect-tails", Words: "connect the tails to the meter", Sets: set(TailsIn, "in"), Effect: Rejoin, Touches: terminals})
 		add(Act{ID: "refit-carrier", Words: "refit the cut-out carrier",
 			Sets:   []Setting{{Switch: Contact, Position: "covered by the carrier"}, {Switch: Carrier, Position: "in"}},
-			Effect: Energise, Touches: join(load)})
+			Effect: Energise})
 		add(Act{ID: "fit-isolating-switch", Words: "fit the isolating switch in the load-side tails", Effect: Rejoin, Touches: join(terminals, load)})
 	}
 	add(Act{ID: "take-meter-off", Words: "take the old meter off", Sets: set(MeterFit, "out"), Effect: Rejoin, Touches: terminals})

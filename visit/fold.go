@@ -38,65 +38,70 @@ func (a *attempt) warning() bool {
 // attempt undoes, row by row, then what it does.
 func (m *Machine) fold(c Control, a *attempt) Control {
 	was := c
+	m.foldInto(&c, &was, a)
+	return c
+}
+
+// foldInto is fold on a state in place; was is a copy of it.
+func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	for _, u := range m.undoings {
-		u.undo(m, &c, &was, a)
+		u.undo(m, c, was, a)
 	}
 	switch a.do {
 	case doOpen:
 		c.begun = true
-		c.pos = m.next(&c, 0)
+		c.pos = m.next(c, 0)
 	case doTakeUp:
 		c.tools[a.tool] = toolUnproved
 		if a.result != expected {
 			c.tools[a.tool] = toolOutdated
 		}
-		m.advance(&c, a)
+		m.advance(c, a)
 	case doCheck:
 		if a.result == expected {
 			c.fit |= a.items
-			m.advance(&c, a)
+			m.advance(c, a)
 		} else {
-			m.answer(&c, a)
+			m.answer(c, a)
 		}
 	case doPutOn:
 		c.worn |= a.items
-		m.advance(&c, a)
+		m.advance(c, a)
 	case doTakeOff:
 		c.worn &^= a.items
-		m.proceed(&c, a)
+		m.proceed(c, a)
 	case doProve:
 		if a.result == expected {
-			m.prove(&c, a)
+			m.prove(c, a)
 		}
 	case doObserve, doInspect:
-		m.answer(&c, a)
+		m.answer(c, a)
 	case doDecide:
-		m.setFact(&c, a)
-		m.advance(&c, a)
+		m.setFact(c, a)
+		m.advance(c, a)
 	case doRecord, doLeaveOut:
-		m.advance(&c, a)
+		m.advance(c, a)
 	case doAct:
 		row := &m.acts[a.act]
 		c.switches = c.switches&^row.mask | row.set
-		m.proceed(&c, a)
+		m.proceed(c, a)
 	case doReturn:
-		c.pos = m.next(&c, int(a.step))
+		c.pos = m.next(c, int(a.step))
 	case doGoAway:
 		c.away = true
 	case doComeBack:
 		c.away = false
 	case doCorrect:
-		m.correct(&c, a)
+		m.correct(c, a)
 	case doStop:
-		m.stop(&c, personStop)
+		m.stop(c, personStop)
 	case doReport:
 		c.told = c.told || c.stop != 0
 	case doResume:
-		m.resume(&c)
+		m.resume(c)
 	case doEnd:
 		c.ended = a.outcome
 	}
-	return c
 }
 
 // advance moves past the step when the attempt carried out the one in turn.
@@ -181,10 +186,11 @@ func (m *Machine) contribute(c *Control, proof int, a *attempt) {
 // stop puts a stop in force. One that can only end the visit replaces one that
 // can be resumed, never the other way round.
 func (m *Machine) stop(c *Control, stop int8) {
+	c.told = false
 	if c.stop != 0 && (!m.resumable(c.stop) || m.resumable(stop)) {
 		return
 	}
-	c.stop, c.told = stop, false
+	c.stop = stop
 }
 
 func (m *Machine) resumable(stop int8) bool {
@@ -193,7 +199,7 @@ func (m *Machine) resumable(stop int8) bool {
 
 // resume goes on after a stop, from the step that the stop names.
 func (m *Machine) resume(c *Control) {
-	if c.stop != personStop {
+	if c.stop > 0 && c.stop != personStop && m.stops[c.stop-1].resume >= 0 {
 		c.pos = m.next(c, int(min(c.pos, m.stops[c.stop-1].resume)))
 	}
 	c.stop, c.told = 0, false

@@ -273,6 +273,8 @@ func (b *builder) acts() {
 			row.cause = method.Energised
 		case site.Rejoin:
 			row.cause = method.Rejoined
+		case site.Deenergise:
+			row.cause = method.Deenergised
 		}
 		b.m.acts = append(b.m.acts, row)
 	}

@@ -62,12 +62,6 @@ var undoTable = []undoing{
 			c.worn &^= a.items
 		}
 	}},
-	{"uncovered", func(m *Machine, c, was *Control, a *attempt) {
-		off := a.do == doTakeOff || (a.do == doCheck || a.do == doCorrect && a.target == doCheck) && a.result != expected
-		if off && was.worn&a.items != 0 {
-			m.undo(c, method.Uncovered)
-		}
-	}},
 	{"done-in-spite", func(m *Machine, c, was *Control, a *attempt) {
 		if a.inSpite {
 			m.void(c, 1<<len(m.proofs)-1)
