@@ -2,5 +2,7 @@ package store
 
 import "os"
 
-// syncDir does nothing: Windows has no sync of a directory, and NTFS journals its names.
+// SyncDir does nothing: Windows has no sync of a directory, and NTFS journals its names.
+func SyncDir(string) error { return nil }
+
 func syncDir(*os.File) error { return nil }

@@ -318,10 +318,15 @@ func (p *promises) hold(t *testing.T, dir string) int64 {
 	return report.Lines
 }
 
+// openRaw opens the database of a store that is closed, behind the store's back.
+func openRaw(dir string) (*sql.DB, error) {
+	return sql.Open("sqlite", dsn(filepath.Join(dir, DatabaseName)))
+}
+
 // waitingIn reads the hashes of waiting lines from the file itself.
 func waitingIn(t *testing.T, dir string) map[string]bool {
 	t.Helper()
-	db, err := sql.Open("sqlite", dsn(filepath.Join(dir, DatabaseName)))
+	db, err := openRaw(dir)
 	if err != nil {
 		t.Fatal(err)
 	}

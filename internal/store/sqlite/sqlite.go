@@ -142,7 +142,8 @@ func writable(dir string) error {
 	if err != nil {
 		return fmt.Errorf("the folder is not writable: give this user the right to write there: %w", err)
 	}
-	return errors.Join(probe.Close(), os.Remove(probe.Name()))
+	// The names of the folder and of what is in it must be as durable as the lines will be.
+	return errors.Join(probe.Close(), os.Remove(probe.Name()), store.SyncDir(dir), store.SyncDir(filepath.Dir(dir)))
 }
 
 // lockFolder takes the lock and returns what holds it.
@@ -217,14 +218,20 @@ func ours(ctx context.Context, db *sql.DB) error {
 	if err := db.QueryRowContext(ctx, `PRAGMA application_id`).Scan(&id); err != nil {
 		return err
 	}
-	if id == applicationID {
-		return nil
-	}
 	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema`).Scan(&tables); err != nil {
 		return err
 	}
-	if id != 0 || tables > 0 {
+	switch {
+	case id == 0 && tables == 0:
+	case id != applicationID:
 		return fmt.Errorf("%w: it has %d tables and the mark %#x of another program: give another folder", store.ErrDamaged, tables, id)
+	case tables == 0:
+		return nil
+	default:
+		// The library for migrations takes a table that it cannot read for one that is not
+		// there, tries for seconds to make it, and says nothing of damage.
+		var edition sql.NullInt64
+		return db.QueryRowContext(ctx, `SELECT max(version_id) FROM editions`).Scan(&edition)
 	}
 	_, err := db.ExecContext(ctx, `PRAGMA application_id = `+strconv.Itoa(applicationID))
 	return err

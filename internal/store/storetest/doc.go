@@ -34,7 +34,7 @@ func Run(t *testing.T, open Open) {
 	t.Run("ManyAtOnce", h.manyAtOnce)
 	t.Run("Cancelled", h.cancelled)
 	t.Run("Attachments", h.attachments)
-	t.Run("AttachmentDamage", h.attachmentDamage)
+	t.Run("SomeErased", h.someErased)
 	t.Run("EraseBefore", h.eraseBefore)
 	t.Run("People", h.people)
 	t.Run("Jobs", h.jobs)

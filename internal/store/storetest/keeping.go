@@ -78,9 +78,8 @@ func (h harness) attachments(t *testing.T) {
 	}
 }
 
-// attachmentDamage: an altered or lost file is never given, and putting it again cures it.
-// It needs no knowledge of where the files are: a store whose files are lost is a new one's.
-func (h harness) attachmentDamage(t *testing.T) {
+// someErased: erasing some of many leaves the others as they are.
+func (h harness) someErased(t *testing.T) {
 	s := h.fresh(t, options())
 	var refs []record.Reference
 	var containers [][]byte

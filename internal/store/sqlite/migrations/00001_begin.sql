@@ -127,9 +127,29 @@ CREATE TABLE summaries (
 	forks            BIGINT NOT NULL,
 	details          TEXT NOT NULL
 );
-CREATE INDEX summaries_opened ON summaries (opened, visit);
-CREATE INDEX summaries_day ON summaries (day, opened, visit);
-CREATE INDEX summaries_person ON summaries (person, opened, visit);
-CREATE INDEX summaries_state ON summaries (state, opened, visit);
+-- Each index begins with what a list is filtered by, goes on with its order, and ends with
+-- what it may be filtered by besides, so that rows that do not fit are passed over unread.
+CREATE INDEX summaries_opened ON summaries (opened, visit, nature);
+CREATE INDEX summaries_day ON summaries (day, opened, visit, nature, state);
+CREATE INDEX summaries_person ON summaries (person, opened, visit, nature, state);
+CREATE INDEX summaries_state ON summaries (state, opened, visit, nature);
 CREATE INDEX summaries_job ON summaries (job, opened, visit);
-CREATE INDEX summaries_attention ON summaries (opened, visit) WHERE attention;
+CREATE INDEX attention_opened ON summaries (opened, visit, nature) WHERE attention;
+CREATE INDEX attention_person ON summaries (person, opened, visit, nature, state) WHERE attention;
+CREATE INDEX attention_state ON summaries (state, opened, visit, nature) WHERE attention;
+
+-- What the planner is to believe of these indexes, for good: how many rows there are, and how
+-- many have the same first column, first two columns and so on. Without it, it takes the
+-- index on a state that most visits have as readily as that on a person, and lists of rare
+-- combinations take seconds.
+ANALYZE;
+DELETE FROM sqlite_stat1;
+INSERT INTO sqlite_stat1 (tbl, idx, stat) VALUES
+	('summaries', 'summaries_opened', '1000000 2 1 1'),
+	('summaries', 'summaries_day', '1000000 1000 2 1 1 1'),
+	('summaries', 'summaries_person', '1000000 5000 2 1 1 1'),
+	('summaries', 'summaries_state', '1000000 300000 2 1 1'),
+	('summaries', 'summaries_job', '1000000 2 1 1'),
+	('summaries', 'attention_opened', '20000 2 1 1'),
+	('summaries', 'attention_person', '20000 100 2 1 1 1'),
+	('summaries', 'attention_state', '20000 5000 2 1 1');

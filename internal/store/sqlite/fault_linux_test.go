@@ -35,7 +35,7 @@ var faults = map[string][]string{
 
 var ignored = []string{"fchown", "epoll_ctl"}
 
-// TestFaults runs a child under strace, which makes one system call on the store's files fail,
+// TestFaults, on Linux because of strace, runs a child under it, which makes one system call on the store's files fail,
 // once. After that failure the child must come to its end, with everything it has to do done,
 // and every promise that it ever gave must hold. The calls are counted in a run without
 // faults; by default some of each are failed, with MW_SOAK=1 all.
