@@ -1,0 +1,247 @@
+package serve
+
+import (
+	"bytes"
+	"context"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"meterwright/instrument"
+	"meterwright/internal/jobs"
+	"meterwright/internal/store"
+	"meterwright/internal/store/sqlite"
+	"meterwright/method"
+	"meterwright/rules"
+)
+
+// walker carries out visits by taps, as the method expects them.
+type walker struct {
+	*phone
+	m     *method.Resolved
+	photo string
+	usual map[string]string
+}
+
+func walk(t *testing.T, p *phone, m *method.Resolved) *walker {
+	photo := filepath.Join(t.TempDir(), "picture.jpg")
+	img := image.NewRGBA(image.Rect(0, 0, 48, 32))
+	for i := range img.Pix {
+		img.Pix[i] = uint8(i * 7)
+	}
+	img.Set(0, 0, color.White)
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, img, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(photo, b.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return &walker{phone: p, m: m, photo: photo, usual: map[string]string{
+		"declared-voltage": "238.1", "dead-voltage": "0.4", "no-load-current": "0.00", "joined-resistance": "0.04", "loop-tn-cs": "0.18", "loop-tn-s": "0.41", "loop-tt-electrode": "86",
+	}}
+}
+
+// demoMethod resolves the method of a job of the demonstration.
+func demoMethod(t *testing.T, ref string) *method.Resolved {
+	t.Helper()
+	st, err := sqlite.Open(t.Context(), t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	j, err := newJournal(st, rules.GB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, d := range demoDay {
+		if d.ref == ref {
+			job, err := jobs.ParseYAML(ref, []byte(d.file(i, newClock().Now())), rules.GB().MeterPoint)
+			if err != nil {
+				t.Fatal(err)
+			}
+			m, err := j.resolve(job)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return m
+		}
+	}
+	t.Fatalf("no job %s", ref)
+	return nil
+}
+
+// at is the step that the page shows, or empty.
+func (w *walker) at() string {
+	return eval[string](w.phone, `document.querySelector("form[data-step]")?.dataset.step ?? ""`)
+}
+
+// to carries out every step up to the one named, which it leaves.
+func (w *walker) to(until string) {
+	w.t.Helper()
+	for n := 0; n < 200; n++ {
+		at := w.at()
+		if at == until || at == "" && until == "end" {
+			return
+		}
+		if at == "" {
+			w.t.Fatalf("no step is shown on the way to %s:\n%s", until, w.text())
+		}
+		w.expected(at)
+	}
+	w.t.Fatalf("%s was not met", until)
+}
+
+// expected answers a step as the method expects it.
+func (w *walker) expected(id string) {
+	w.t.Helper()
+	s, _ := w.m.Step(id)
+	if s == nil {
+		w.t.Fatalf("the page shows a step %q that the method has not", id)
+	}
+	switch {
+	case s.TakeUp != nil:
+		w.look("step-take-up")
+		w.tap(map[string]string{"socket-tester": "ST-12", "non-contact-detector": "NC-40", "two-pole-detector": "VD-204", "loaded-test-lamp": "TL-5", "voltmeter": "VM-118",
+			"clamp-meter": "CM-31", "continuity-tester": "CT-77", "loop-tester": "LT-63", "rcd-tester": "RT-14"}[s.TakeUp.With])
+	case s.Check != nil:
+		w.look("step-check")
+		if s.Check.Item == "gloves" {
+			w.touch("G-31")
+		}
+		w.tap("Sound")
+	case len(s.PutOn) > 0:
+		w.look("step-put-on")
+		w.tap("On:")
+	case len(s.TakeOff) > 0:
+		w.look("step-take-off")
+		w.tap("Off:")
+	case s.Prove != nil:
+		w.prove(instrument.Kind(s.Prove.With))
+	case s.Observe != nil:
+		w.observe(s)
+	case s.Inspect != nil:
+		w.look("step-inspect")
+		if len(s.Inspect.Answers) > 2 {
+			w.look("step-inspect-many")
+		}
+		answer := s.Inspect.Expect
+		if answer == "" {
+			answer = s.Inspect.Answers[0]
+		}
+		w.tap(strings.ToUpper(answer[:1]) + answer[1:])
+	case s.Decide != nil:
+		w.look("step-decide")
+		w.tap(map[string]string{"arrangement": string(w.m.Claims.Arrangement), "reference": map[bool]string{true: "Yes", false: "No"}[w.m.Claims.Reference]}[s.Decide.Fact])
+	case s.Record != nil:
+		w.record(s)
+	default:
+		w.look("step-act")
+		if s.Act == "withdraw-carrier" {
+			w.look("step-act-withdraw")
+		}
+		w.tap("Done")
+	}
+}
+
+func (w *walker) prove(kind instrument.Kind) {
+	w.t.Helper()
+	m, _ := instrument.Lookup(kind)
+	if m.Good[0] == instrument.Value {
+		w.look("step-prove-number")
+		w.keys(map[instrument.Kind]string{instrument.Voltmeter: "229.4", instrument.Clamp: "5.02", instrument.Continuity: "0.51", instrument.LoopTester: "1.01", instrument.RCDTester: "40"}[kind])
+		w.tap("Enter the number")
+		return
+	}
+	w.look("step-prove")
+	w.tap(map[instrument.Shows]string{instrument.Lit: "It lights", instrument.Healthy: "The healthy pattern"}[m.Good[0]])
+}
+
+func (w *walker) observe(s *method.Step) {
+	w.t.Helper()
+	if s.Observe.Limit != "" {
+		w.look("step-observe-number")
+		w.keys(w.usual[s.Observe.Limit])
+		w.tap("Enter the number")
+		return
+	}
+	w.look("step-observe")
+	switch {
+	case strings.HasPrefix(s.ID, "polarity-neutral"):
+		w.look("step-observe-neutral")
+	case strings.HasPrefix(s.ID, "dead-meter"):
+		w.look("step-observe-dead")
+	case strings.HasPrefix(s.ID, "dead-load-neutral"):
+		w.look("step-observe-dead-load")
+	case strings.HasPrefix(s.ID, "metalwork-detector"):
+		w.look("step-observe-metalwork")
+	case strings.HasPrefix(s.ID, "supply-lamp"):
+		w.look("step-observe-lamp")
+	}
+	w.tap(map[string]string{"lit": "It lights", "dark": "It stays dark", "healthy": "The healthy pattern", "over-range": "Over its range", "trips": "It trips"}[s.Observe.Expect])
+}
+
+func (w *walker) record(s *method.Step) {
+	w.t.Helper()
+	for _, f := range s.Record.Fields {
+		switch {
+		case f.Type == "photograph":
+			w.do(chromedp.SetUploadFiles(chromedp.ID("p-"+f.ID), []string{w.photo}))
+		case f.Optional:
+		case f.Type == "choice":
+			w.touch(f.Choices[0])
+		case f.Type == "text":
+			w.write("f-"+f.ID, "as seen")
+		case f.ID == "final-import":
+			w.write("f-"+f.ID, "04330")
+		default:
+			w.write("f-"+f.ID, "10")
+		}
+	}
+	w.look("step-record-" + s.ID)
+	w.tap("Enter")
+}
+
+func TestWholeVisitByTaps(t *testing.T) {
+	s := open(t, t.TempDir())
+	p := newPhone(t, s)
+	w := walk(t, p, demoMethod(t, "NM-3001"))
+	p.open("/")
+	p.look("first-page")
+	p.tap("Field")
+	p.look("who")
+	p.tap("R. Quill")
+	p.look("day")
+	p.tap("08:00 7 Lantern Row")
+	p.look("arrival")
+	p.tap("I am there: begin the visit")
+	w.to("end")
+	p.look("finish")
+	p.tap("More")
+	p.look("more")
+	p.tap("The story so far")
+	p.look("story")
+	p.tap("Back to the visit")
+	p.tap("End the visit")
+	p.look("end")
+	p.touch("Completed")
+	p.write("left", "the new meter is fitted and sealed and the supply is on")
+	p.tap("End the visit")
+	p.says("the visit has ended", "Nothing found", "Nothing was left out")
+	p.look("ended")
+	p.tap("Add something afterwards")
+	p.look("supplement")
+	p.write("words", "the office called back")
+	p.tap("Add it")
+
+	page, err := s.store.Visits(context.Background(), store.Filter{Job: "NM-3001"})
+	if err != nil || len(page.Visits) != 1 {
+		t.Fatalf("%d visits, %v", len(page.Visits), err)
+	}
+}
