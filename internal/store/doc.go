@@ -37,7 +37,8 @@
 // a visit with a fork always needs attention.
 //
 // The nature of a visit, real or practice, is that of the line accepted first; lines of the
-// other nature are refused. Two chains that both open the visit are both kept, because which
+// other nature are refused. Within one batch the chains of a visit come in the order in which
+// their first lines stand in it. Two chains that both open the visit are both kept, because which
 // of them is out of place cannot be known here: record.VerifyAll reports it.
 //
 // # Attachments

@@ -36,7 +36,11 @@ func (m *model) submit(lines [][]byte) []expected {
 	for h := range m.waiting {
 		known[h] = true
 	}
-	var keys []record.Key
+	type chain struct {
+		visit string
+		key   record.Key
+	}
+	var chains []chain
 	events := make([]*record.Event, len(lines))
 	bad := make([]string, len(lines))
 	for i, line := range lines {
@@ -52,17 +56,17 @@ func (m *model) submit(lines [][]byte) []expected {
 		if _, done := m.accepted[e.Hash]; !done {
 			m.waiting[e.Hash] = e
 		}
-		if !slices.Contains(keys, e.Key) {
-			keys = append(keys, e.Key)
+		if c := (chain{e.Visit, e.Key}); !slices.Contains(chains, c) {
+			chains = append(chains, c)
 		}
 	}
 	// Chains one after another in order of appearance, because of the nature, which belongs
 	// to the first.
-	for _, key := range keys {
+	for _, c := range chains {
 		for changed := true; changed; {
 			changed = false
 			for h, e := range m.waiting {
-				if e.Key != key || e.Seq > 0 && !m.has(e.Prev) {
+				if c != (chain{e.Visit, e.Key}) || e.Seq > 0 && !m.has(e.Prev) {
 					continue
 				}
 				changed = true
