@@ -85,9 +85,8 @@ type nodeKey struct {
 
 // move is one event of a trace.
 type move struct {
-	a    attempt
-	f    laws.Fact
-	note string
+	a attempt
+	f laws.Fact
 }
 
 func newSearch(m *Machine, waived map[site.ActID]uint8) (*search, error) {

@@ -13,10 +13,7 @@
 // spite of a refusal.
 package visit
 
-import (
-	"fmt"
-	"time"
-)
+import "fmt"
 
 // Visit is a visit in progress. It is a fold: the same machine and events give
 // the same Visit. It is not for use by several goroutines at once.
@@ -260,13 +257,4 @@ func (v *Visit) Facts() map[string]string {
 		}
 	}
 	return out
-}
-
-// minutesBetween writes a span between two times of day.
-func minutesBetween(a, b time.Time) string {
-	m := int(b.Sub(a).Minutes())
-	if m < 0 {
-		return "an unknown time"
-	}
-	return fmt.Sprintf("%d min", m)
 }

@@ -1,0 +1,273 @@
+package visit
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"meterwright/instrument"
+	"meterwright/measure"
+)
+
+func dark() instrument.Indication { return instrument.Show(instrument.Dark) }
+func lit() instrument.Indication  { return instrument.Show(instrument.Lit) }
+
+func TestWholeVisitIsCompleted(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.through()
+	d.must(Ended{Outcome: "completed", Left: "on, through the new meter"})
+	a := d.v.Account()
+	if len(a.Supply) != 1 || a.Supply[0].On.IsZero() {
+		t.Errorf("supply: %+v, want one time off that ended", a.Supply)
+	}
+	for _, act := range a.Acts {
+		if act.InSpite || act.Withdrawn {
+			t.Errorf("%s is flagged", act.Act)
+		}
+	}
+	if len(a.Discrepancies)+len(a.Refusals)+len(a.Stops) != 0 {
+		t.Error("a visit as expected has discrepancies, refusals or stops")
+	}
+	for _, b := range a.Brackets {
+		if b.State == "void" {
+			t.Errorf("bracket of %s is void: %s", b.Kind, b.Why)
+		}
+	}
+	d.refused(Noted{Words: "after the end"}, "not-after-the-end")
+}
+
+// A folded visit is a function of its events alone.
+func TestFoldAgain(t *testing.T) {
+	m := plainMachine(t)
+	d := drive(t, m)
+	d.through()
+	d.must(Ended{Outcome: "completed"})
+	again := Fold(m, d.log)
+	if again.Control() != d.v.Control() || len(again.Account().Discrepancies) != 0 {
+		t.Error("folding the same events again comes to another state")
+	}
+}
+
+func TestSecondProvingFailsAfterTheDeadTest(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("dead-prove-again")
+	d.must(Proved{Kind: instrument.TwoPole, ID: "i-two-pole-detector", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: dark()})
+	r := d.refused(TookOff{Items: []string{"gloves"}}, "covered")
+	if !strings.Contains(strings.Join(r.Undid, " "), "two-pole detector showed dark on the proving unit") {
+		t.Errorf("the refusal does not say what undid the proof: %v", r.Undid)
+	}
+	d.must(LeftOut{Step: "dead-prove-again", How: "could-not", Why: "the detector failed"})
+	d.must(LeftOut{Step: "gloves-off", How: "could-not", Why: "not proved dead"})
+	d.to("take-tails-out")
+	r = d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
+	if r.Return == "" {
+		t.Error("the refusal names no step to go back to")
+	}
+	d.must(Returned{Step: r.Return, Why: "prove dead again"})
+	// The bracket is void: nothing read before counts, and the detector must be proved first.
+	d.refused(Observed{Step: d.v.Next().Step, Shows: dark()}, "instrument-proved")
+	d.must(Proved{Kind: instrument.TwoPole, ID: "i-two-pole-detector", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()})
+	d.to("take-tails-out")
+	d.must(Acted{Step: "take-tails-out", Act: "take-tails-out"})
+}
+
+func TestSourceThatDoesNotSuit(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("supply-prove-lamp")
+	r := d.refused(Proved{Kind: instrument.TestLamp, ID: "i-loaded-test-lamp", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()}, "source-suits")
+	if !strings.Contains(strings.Join(r.Way, " "), "loaded proving source") {
+		t.Errorf("the way on does not name a source that suits: %v", r.Way)
+	}
+}
+
+func TestDeadLapsesWithTime(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("take-tails-out")
+	if !slices.Contains(d.v.Held(), "dead") {
+		t.Fatal("dead does not hold")
+	}
+	d.mono += 31 * 60_000
+	r := d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
+	// A refusal leaves the visit as it was; the story learns of the lapse with the next event.
+	d.must(Noted{Words: "waited for the distributor"})
+	if u := d.v.Account().Proofs; len(r.Way) == 0 || !slices.ContainsFunc(u, func(p ProofLine) bool {
+		return p.ID == "dead" && len(p.Undone) > 0 && strings.Contains(p.Undone[0].Why, "too much time")
+	}) {
+		t.Error("the account does not say that time undid the proof")
+	}
+}
+
+func TestRestartHidesTimeAndLetsProofsLapse(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("take-tails-out")
+	d.boot, d.mono = "boot-2", 10
+	d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
+}
+
+// At the end of summer time the wall clock goes back an hour. Order and elapsed
+// time come from the sequence and the monotonic clock, so that nothing lapses
+// and nothing lasts longer. The date is the last Sunday of October, 2026-10-25,
+// 01:00 UTC, by the Summer Time Order 2002 [M].
+func TestClockChangeUndoesNothing(t *testing.T) {
+	for name, step := range map[string]time.Duration{"back an hour": -time.Hour, "on an hour": time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			d := drive(t, plainMachine(t))
+			d.wall = time.Date(2026, 10, 25, 0, 30, 0, 0, time.UTC)
+			d.to("take-tails-out")
+			d.wall = d.wall.Add(step)
+			d.must(Acted{Step: "take-tails-out", Act: "take-tails-out"})
+			d.mono += 31 * 60_000
+			d.refused(Acted{Step: "take-meter-off", Act: "take-meter-off"}, "proofs-hold")
+		})
+	}
+}
+
+func TestCorrectionVoidsAndFlags(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("take-tails-out")
+	var reading string
+	for _, r := range d.v.Account().Readings {
+		if strings.HasPrefix(r.Step, "dead-meter-earth/meter.l-in") {
+			reading = r.Event
+		}
+	}
+	d.must(Acted{Step: "take-tails-out", Act: "take-tails-out"})
+	d.must(Corrected{Event: reading, Now: "lit", Why: "mistyped: it was lit"})
+	if d.v.Stop() != "dead-shows-voltage" {
+		t.Errorf("stop %q, want dead-shows-voltage", d.v.Stop())
+	}
+	if acts := d.v.Account().Acts; !acts[len(acts)-1].Withdrawn {
+		t.Error("the act is not flagged as resting on a withdrawn observation")
+	}
+	if slices.Contains(d.v.Held(), "dead") {
+		t.Error("dead still holds")
+	}
+	d.refused(Acted{Step: "take-meter-off", Act: "take-meter-off"}, "no-stop-in-force")
+	d.must(Corrected{Event: reading, Now: "dark", Why: "it was dark after all"})
+	if slices.Contains(d.v.Held(), "dead") {
+		t.Error("a correction made a proof")
+	}
+}
+
+func TestInSpite(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("withdraw-carrier")
+	d.must(WentAway{})
+	d.must(CameBack{})
+	d.refused(Acted{Step: "withdraw-carrier", Act: "withdraw-carrier"}, "proofs-hold")
+	if _, err := d.do(Acted{Step: "withdraw-carrier", Act: "withdraw-carrier", InSpite: true}); err == nil {
+		t.Error("an act in spite of a refusal was taken without a reason")
+	}
+	d.must(Acted{Step: "withdraw-carrier", Act: "withdraw-carrier", InSpite: true, Why: "smoke from the meter"})
+	if len(d.v.Held()) != 0 {
+		t.Errorf("%v still hold after an act outside the method", d.v.Held())
+	}
+	if acts := d.v.Account().Acts; !acts[len(acts)-1].InSpite {
+		t.Error("the act is not recorded as done in spite")
+	}
+	if _, off := d.v.Account().Off(); !off {
+		t.Error("the supply is off and the account does not say so")
+	}
+	if _, err := d.do(Acted{Act: "shroud-contact", InSpite: true, Why: "x"}); err == nil {
+		t.Error("an act that nothing refuses was taken as done in spite")
+	}
+}
+
+func TestWarningsAreNeverRefused(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	// At the very start, with nothing proved, nothing worn and out of turn.
+	d.must(Observed{Step: "metalwork-detector/metalwork.box", Shows: lit()})
+	if d.v.Stop() != "metalwork-live" {
+		t.Fatalf("stop %q, want metalwork-live", d.v.Stop())
+	}
+	d.must(Reported{To: "distributor", Reference: "N-44"})
+	d.refused(Resumed{Why: "it went away"}, "stop-can-be-left")
+	d.must(Ended{Outcome: "stopped-danger", Left: "guarded, supply on", Guarded: "the operative stays"})
+}
+
+func TestEntryAfterThePhase(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	late := Entry{Entered: "after", Happened: "2026-11-24T09:10:00Z"}
+	d.refused(Inspected{Step: "premises", Answer: "they agree", Entry: late}, "entered-live")
+	d.to("socket-test")
+	d.must(Observed{Step: "socket-test", Shows: instrument.Show(instrument.Healthy), Entry: late})
+	r := d.v.Account().Readings
+	if r[len(r)-1].Happened == "" {
+		t.Error("the reading does not say when it happened")
+	}
+	if _, err := d.do(Observed{Step: "socket-test", Shows: lit(), Entry: Entry{Entered: "after"}}); err == nil {
+		t.Error("an answer entered afterwards without its time was taken")
+	}
+}
+
+func TestDoubtfulReadingSupportsNothing(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("no-load-clamp")
+	// 0.45 A with ±(2 % + 5 digits) may be over the 0.5 A limit.
+	d.must(Observed{Step: "no-load-clamp", Shows: instrument.ShowValue(measure.MustDecimal("0.45"), "A")})
+	if d.v.Next().Step != "no-load-clamp" {
+		t.Errorf("next is %s: a doubtful reading should be taken again", d.v.Next().Step)
+	}
+	if j := d.v.Account().Readings; j[len(j)-1].Judged.Verdict != "doubtful" {
+		t.Errorf("judged %+v, want doubtful", j[len(j)-1].Judged)
+	}
+}
+
+func TestOutOfCalibration(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("take-two-pole")
+	d.must(TookUp{Instrument: Instrument{Kind: instrument.TwoPole, ID: "T-9", Due: "2026-11-23"}})
+	d.refused(Proved{Kind: instrument.TwoPole, ID: "T-9", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()}, "instrument-in-date")
+	// On the very day that it falls due it is still in date.
+	d.must(TookUp{Instrument: Instrument{Kind: instrument.TwoPole, ID: "T-10", Due: "2026-11-24"}})
+	d.must(Proved{Kind: instrument.TwoPole, ID: "T-10", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()})
+}
+
+func TestNonsenseIsAnErrorNotARefusal(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	long := strings.Repeat("x", maxText+1)
+	for name, b := range map[string]Body{
+		"unknown step":         Observed{Step: "no-such-step", Shows: dark()},
+		"wrong kind of step":   Observed{Step: "premises", Shows: dark()},
+		"impossible reading":   Observed{Step: "metalwork-detector/metalwork.box", Shows: instrument.ShowValue(measure.MustDecimal("3"), "V")},
+		"nothing read":         Observed{Step: "metalwork-detector/metalwork.box"},
+		"unknown answer":       Inspected{Step: "premises", Answer: "maybe"},
+		"unknown value":        Decided{Step: "arrangement", Value: "IT"},
+		"unknown act":          Acted{Act: "cut-the-cable"},
+		"act of another step":  Acted{Step: "take-cover-off", Act: "withdraw-carrier"},
+		"unknown protection":   PutOn{Items: []string{"hat"}},
+		"no protection":        PutOn{},
+		"no such event":        Corrected{Event: "ff", Why: "x"},
+		"correction of itself": Corrected{Event: d.log[0].Hash, Why: "x"},
+		"bad date":             TookUp{Instrument: Instrument{Kind: instrument.TwoPole, ID: "x", Due: "next year"}},
+		"unknown instrument":   TookUp{Instrument: Instrument{Kind: "divining-rod", ID: "x"}},
+		"unknown outcome":      Ended{Outcome: "fine"},
+		"empty note":           Noted{},
+		"long note":            Noted{Words: long},
+		"bare category":        Defect{Owner: "distributor", Words: "hot", Category: "A"},
+		"how left out":         LeftOut{Step: "premises", How: "skipped"},
+		"reported to nobody":   Reported{},
+	} {
+		before := d.v.Control()
+		r, err := d.do(b)
+		if err == nil || r != nil {
+			t.Errorf("%s: got refusal %v and error %v, want an error", name, r, err)
+		}
+		if d.v.Control() != before {
+			t.Errorf("%s: changed the state", name)
+		}
+	}
+}
+
+func TestReplayKeepsWhatTheEngineDoesNotAccept(t *testing.T) {
+	m := plainMachine(t)
+	d := drive(t, m)
+	d.to("withdraw-carrier")
+	// A device that did not ask the engine pulled the carrier without gloves.
+	events := append(slices.Clone(d.log), d.event(TookOff{Items: []string{"gloves"}}), d.event(Acted{Step: "withdraw-carrier", Act: "withdraw-carrier"}))
+	v := Fold(m, events)
+	if n := len(v.Account().Discrepancies); n == 0 {
+		t.Error("an act that the engine does not accept is no discrepancy")
+	}
+}
