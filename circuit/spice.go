@@ -16,9 +16,12 @@ import (
 // are sources of 0 V (those that would only close a ring of contacts are left
 // out, since a ring of sources is singular); a phasor is two sources, its
 // real part at 0° and its imaginary part at 90°; ideal current transformers
-// are current-controlled current sources. The deck makes one AC point at the
-// circuit's frequency and prints every node to 15 digits. The same circuit
-// gives the same bytes.
+// are current-controlled current sources. A resistance below one ohm is a voltage
+// source that its own current controls: as a conductance it would stand beside
+// picofarads in one sum, and a program that solves for node voltages would lose
+// the picofarads' digits; for the same reason the deck asks for large pivots.
+// The deck makes one AC point at the circuit's frequency and prints every node to
+// 15 digits. The same circuit gives the same bytes.
 func (c *Circuit) WriteSPICE(w io.Writer, group int) error {
 	index, err := c.validate()
 	if err != nil {
@@ -36,7 +39,7 @@ func (c *Circuit) WriteSPICE(w io.Writer, group int) error {
 	}
 	d.sources()
 	d.contacts()
-	d.line(".options noopac")
+	d.line(".options noopac pivrel=0.9")
 	d.line(".control")
 	d.line("set numdgt=15")
 	d.line("ac lin 1 %s %s", number(c.FHz), number(c.FHz))
@@ -86,13 +89,25 @@ func (d *deck) series(id, a, b string, rOhm, xOhm float64) {
 	henry := xOhm / omega(d.c.FHz)
 	switch {
 	case xOhm == 0:
-		d.line("R%s %s %s %s", id, a, b, number(rOhm))
+		d.resistance(id, a, b, rOhm)
 	case rOhm == 0:
 		d.line("L%s %s %s %s", id, a, b, number(henry))
 	default:
-		d.line("R%s %s m%s %s", id, a, id, number(rOhm))
+		d.resistance(id, a, "m"+id, rOhm)
 		d.line("L%s m%s %s %s", id, id, b, number(henry))
 	}
+}
+
+// smallOhm is the resistance below which a row is written as a controlled source.
+const smallOhm = 1
+
+func (d *deck) resistance(id, a, b string, rOhm float64) {
+	if rOhm >= smallOhm {
+		d.line("R%s %s %s %s", id, a, b, number(rOhm))
+		return
+	}
+	d.line("Vx%s %s x%s DC 0 AC 0 0", id, a, id)
+	d.line("Hx%s x%s %s Vx%s %s", id, id, b, id, number(rOhm))
 }
 
 func (d *deck) impedances() {

@@ -170,7 +170,8 @@ func TestDeck(t *testing.T) {
 * node n3 = metalwork.box
 * node n4 = odd?name
 Vp0 n1 p0 DC 0 AC 0 0
-Rz0 p0 mz0 0.25
+Vxz0 p0 xz0 DC 0 AC 0 0
+Hxz0 xz0 mz0 Vxz0 0.25
 Lz0 mz0 n2 0.00039788735772973834
 Lz1 n2 0 0.025464790894703253
 Ft0 0 n3 Vp0 0.25
@@ -182,7 +183,7 @@ Vr1 n4 q1 DC 0 AC 9 0
 Vi1 q1 s1 DC 0 AC -1 90
 Vk0 n2 n3 DC 0 AC 0 0
 * contact 1 closes a ring of contacts
-.options noopac
+.options noopac pivrel=0.9
 .control
 set numdgt=15
 ac lin 1 50 50
