@@ -31,7 +31,6 @@ type spot struct{ x, y int }
 type canvas struct {
 	b     strings.Builder
 	spots map[string]spot
-	tiny  map[string]string
 }
 
 const (
@@ -72,7 +71,7 @@ func lineClass(l string) string {
 
 // svg writes the drawing.
 func (d drawing) svg() string {
-	c := &canvas{spots: map[string]spot{}, tiny: map[string]string{}}
+	c := &canvas{spots: map[string]spot{}}
 	spec := d.Method.Claims
 	lines := []string{"l"}
 	if spec.Phases == 3 {
@@ -109,10 +108,8 @@ func (d drawing) svg() string {
 	if out {
 		c.text(51, 136, "tiny", "middle", "carrier out")
 	}
-	if spec.Units != nil || true {
-		c.put(`<rect x="272" y="60" width="44" height="62" class="part"/>`)
-		c.text(294, 54, "tiny", "middle", "unit")
-	}
+	c.put(`<rect x="272" y="60" width="44" height="62" class="part"/>`)
+	c.text(294, 54, "tiny", "middle", "unit")
 	// The points.
 	for _, p := range d.Method.Points {
 		id := string(p.ID)
@@ -152,10 +149,11 @@ func (d drawing) place(c *canvas, lines []string) {
 	c.spots["cutout.e"] = spot{74, 106}
 	c.spots["earthing.met"] = spot{74, 196}
 	c.spots["reference.independent"] = spot{24, 190}
-	c.spots["body.self"] = spot{232, 192}
-	c.spots["socket.l"] = spot{282, 186}
-	c.spots["socket.n"] = spot{304, 186}
-	c.spots["socket.e"] = spot{293, 168}
+	c.spots["body.self"] = spot{226, 192}
+	// As its face is seen: earth at the top, line at the right below (BS 1363-2) [S].
+	c.spots["socket.l"] = spot{302, 196}
+	c.spots["socket.n"] = spot{264, 196}
+	c.spots["socket.e"] = spot{283, 166}
 	terms := d.Method.Claims.Terminals
 	step := 120
 	if len(terms) > 1 {
@@ -233,7 +231,7 @@ func (d drawing) point(c *canvas, p site.Point, at spot) {
 	switch {
 	case id == string(site.MET):
 		c.put(`<rect x="%d" y="%d" width="36" height="10" class="part"/>`, at.x-18, at.y-5)
-		c.text(at.x+24, at.y+5, "tiny", "start", "main earthing terminal")
+		c.text(at.x+24, at.y+5, "tiny", "start", "earthing terminal")
 	case id == string(site.Reference):
 		if id == d.Tip || id == d.Other {
 			c.put(`<path d="M%d %dv-22m-9 6h18m-14 5h10" class="thin"/>`, at.x, at.y)
@@ -241,13 +239,11 @@ func (d drawing) point(c *canvas, p site.Point, at spot) {
 		}
 	case id == string(site.Body):
 		c.put(`<path d="M%d %dc-7 0-10-6-10-14v-7h4v5v-12h5v10v-13h5v13v-9h5v17c0 6-4 10-9 10z" class="thin"/>`, at.x, at.y+8)
-		c.text(at.x+14, at.y+8, "tiny", "start", "")
 	case strings.HasPrefix(id, "metalwork."):
 		c.put(`<circle cx="%d" cy="%d" r="6" class="hole"/><path d="M%d %dl6 6" class="thin"/>`, at.x, at.y, at.x-3, at.y-3)
 	case strings.HasPrefix(id, "socket."):
 		if id == "socket.e" {
-			c.put(`<rect x="272" y="158" width="42" height="42" class="part"/>`)
-			c.text(266, 182, "tiny", "end", "socket")
+			c.put(`<rect x="248" y="152" width="70" height="60" class="part"/>`)
 		}
 		c.put(`<rect x="%d" y="%d" width="8" height="6" class="hole"/>`, at.x-4, at.y-3)
 	case strings.HasPrefix(id, "unit."):

@@ -76,6 +76,13 @@ func New(opts Options) *Handler {
 	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/{on}", h.withVisit(h.on))
 	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/refused/{event}", h.withVisit(h.refused))
 	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/pictures/{id}", h.withVisit(h.pictureOf))
+	// A page that answers a form stands under its address: loading it again shows where things stand.
+	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/do", h.withHand(func(c *call) {
+		http.Redirect(c.w, c.r, h.visitURL(c.hand, c.r.PathValue("visit")), http.StatusSeeOther)
+	}))
+	h.mux.HandleFunc("GET "+b+"/{hand}/jobs/{job}/open", h.withHand(func(c *call) {
+		http.Redirect(c.w, c.r, h.jobURL(c.hand, c.r.PathValue("job")), http.StatusSeeOther)
+	}))
 	h.mux.HandleFunc("POST "+b+"/{hand}/visits/{visit}/do", h.withVisit(h.do))
 	h.mux.HandleFunc(b+"/", func(w http.ResponseWriter, r *http.Request) { h.fail(w, r, fmt.Errorf("this page: %w", ErrNotFound)) })
 	return h

@@ -172,7 +172,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
 	case s.Observe != nil:
 		kind := instrument.Kind(s.Observe.With)
 		p.Kind, p.With = visit.KindObserved, modelWords(kind)
-		p.Rail = h.rail(e, kind)
+		p.Rail = h.rail(e, kind, true)
 		p.Limit = limitOf(s.Observe.Bounds)
 		p.Draw = drawing{Method: e.method(), Switches: e.visit.Switches(), Tip: s.Observe.At, Other: s.Observe.Against}.component()
 		p.Tip, p.Other = upperFirst(points(e.method(), s.Observe.At)), upperFirst(points(e.method(), s.Observe.Against))
@@ -193,7 +193,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
 			p.Answers = append(p.Answers, answer{"answer", a, upperFirst(a)})
 		}
 		p.Hidden = []answer{{Name: "step", Value: s.ID}}
-		p.Rail = h.rail(e, "")
+		p.Rail = h.rail(e, "", false)
 	case s.Decide != nil:
 		p.Kind = visit.KindDecided
 		for _, f := range e.method().Facts {
@@ -220,7 +220,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
 		p.Kind = visit.KindActed
 		p.Done = "Done"
 		p.Hidden = []answer{{Name: "step", Value: s.ID}, {Name: "act", Value: s.Act}}
-		p.Rail = h.rail(e, "")
+		p.Rail = h.rail(e, "", false)
 		p.Draw = drawing{Method: e.method(), Switches: e.visit.Switches(), Act: s.Act}.component()
 	}
 }
@@ -250,7 +250,7 @@ func (h *Handler) fillCheck(p *stepPage, item string, j *Job) {
 
 func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []string, j *Job) {
 	p.Kind, p.With = visit.KindProved, modelWords(kind)
-	p.Rail = h.rail(c.e, kind)
+	p.Rail = h.rail(c.e, kind, false)
 	id := ""
 	for _, i := range c.e.visit.Account().Instruments {
 		if i.Kind == kind {
@@ -329,7 +329,7 @@ func (h *Handler) blocked(c *call, n visit.Next) {
 	if s.Prove != nil {
 		kind = instrument.Kind(s.Prove.With)
 	}
-	p.Rail = h.rail(c.e, kind)
+	p.Rail = h.rail(c.e, kind, s.Observe != nil)
 	p.Ways = h.ways(c.e, p.URL, n.Blocked, s, nil)
 	if s.Observe != nil || s.Inspect != nil || s.Check != nil || s.TakeUp != nil || s.Prove != nil {
 		p.Seen = p.URL + "?seen=1"

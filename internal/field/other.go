@@ -532,6 +532,38 @@ func remaining(e *entry) []untestedLine {
 	return lines
 }
 
+// remainingByPhase counts the steps that are left in each phase, and the tests among them.
+func remainingByPhase(e *entry) []untestedLine {
+	var lines []untestedLine
+	facts := e.visit.Facts()
+	_, at := e.method().Step(e.visit.Position())
+	if at < 0 {
+		return nil
+	}
+	for _, ph := range e.method().Phases {
+		steps, tests := 0, 0
+		for i := at; i < len(e.method().Steps); i++ {
+			if s := &e.method().Steps[i]; s.Phase == ph.ID && applies(s, facts) {
+				steps++
+				if s.Observe != nil {
+					tests++
+				}
+			}
+		}
+		if steps > 0 {
+			lines = append(lines, untestedLine{ph.Words, count(steps, "step") + " not carried out, " + count(tests, "test") + " among them", ""})
+		}
+	}
+	return lines
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
 type untestedPage struct {
 	visitFrame
 	Left      []untestedLine
@@ -636,7 +668,7 @@ func (h *Handler) ended(c *call) {
 		}
 		p.Found = append(p.Found, words)
 	}
-	p.Untested = append(h.untestedLines(e), remaining(e)...)
+	p.Untested = append(h.untestedLines(e), remainingByPhase(e)...)
 	var off []string
 	for _, o := range a.Supply {
 		if o.On.IsZero() {

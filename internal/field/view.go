@@ -216,7 +216,7 @@ const railLines = 3
 
 // rail returns the bracket that matters for a step: that of its instrument, or the last one that
 // is open. A proving that has just closed a bracket shows it closed.
-func (h *Handler) rail(e *entry, kind instrument.Kind) railView {
+func (h *Handler) rail(e *entry, kind instrument.Kind, reads bool) railView {
 	a := e.visit.Account()
 	at, named := -1, kind != ""
 	justClosed := -1
@@ -229,7 +229,8 @@ func (h *Handler) rail(e *entry, kind instrument.Kind) railView {
 			at = i
 		}
 	}
-	if justClosed >= 0 && (!named || a.Brackets[justClosed].Kind == kind || at < 0) {
+	// What is about to be read rests on the bracket that is open now.
+	if justClosed >= 0 && !reads && (!named || a.Brackets[justClosed].Kind == kind || at < 0) {
 		at = justClosed
 	}
 	if at < 0 {

@@ -88,17 +88,20 @@ func (f fieldEntry) label() string {
 }
 
 func toolWords(t toolChoice) string {
-	w := dueWords("calibration due", t)
-	if t.Leads != "" {
-		w += " · leads " + t.Leads
+	var parts []string
+	if w := dueWords("calibration due", t); w != "" {
+		parts = append(parts, w)
 	}
-	return w
+	if t.Leads != "" {
+		parts = append(parts, "leads "+t.Leads)
+	}
+	return strings.Join(parts, " · ")
 }
 
 func dueWords(what string, t toolChoice) string {
 	switch {
 	case t.Due == "":
-		return "no date"
+		return ""
 	case t.Past:
 		return what + " " + t.Due + ", which has passed"
 	}
@@ -143,4 +146,16 @@ func (j jobLine) cells() []string {
 		}
 	}
 	return out
+}
+
+// strip is the line under the bar: what is worn, and that a visit is practice.
+func (f visitFrame) strip() string {
+	var parts []string
+	if f.Fictional {
+		parts = append(parts, "Practice")
+	}
+	if f.Worn != "" && !f.Ended {
+		parts = append(parts, "worn: "+f.Worn)
+	}
+	return strings.Join(parts, " · ")
 }

@@ -90,6 +90,21 @@ func (w *walker) to(until string) {
 		if at == until || at == "" && until == "end" {
 			return
 		}
+		if at == "" && eval[bool](w.phone, `!!document.querySelector("main.blocked .answers .button.go")`) {
+			w.look("blocked-on-the-way")
+			w.tap(eval[string](w.phone, `document.querySelector("main.blocked .answers .button.go").innerText.trim()`))
+			if with := eval[string](w.phone, `document.querySelector("form[data-step='']:has(input[name=kind][value=proved]) input[name=with]")?.value ?? ""`); with != "" {
+				w.look("prove-out-of-turn")
+				w.prove(instrument.Kind(with))
+			}
+			if item := eval[string](w.phone, `document.querySelector("form[data-step='']:has(input[name=kind][value=checked]) input[name=item]")?.value ?? ""`); item != "" {
+				if item == "gloves" {
+					w.touch("G-31")
+				}
+				w.tap("Sound")
+			}
+			continue
+		}
 		if at == "" {
 			w.t.Fatalf("no step is shown on the way to %s:\n%s", until, w.text())
 		}
