@@ -162,8 +162,11 @@ func (s *Site) Match(pattern string) ([]PointID, error) {
 	if len(ids) > 0 {
 		return ids, nil
 	}
-	if strings.Contains(pattern, "*") && s.knownPart(part) {
-		return nil, nil
+	kind, star := strings.CutSuffix(place, ":*")
+	if place == "*" || star && slices.Contains([]Conductor{Line, Neutral, Earth, Metal}, Conductor(kind)) {
+		if s.knownPart(part) {
+			return nil, nil
+		}
 	}
 	return nil, fmt.Errorf("%q is no test point here: %s", pattern, s.suggest(part))
 }
