@@ -85,12 +85,11 @@ func volts(t *testing.T, w *World, p site.PointID) float64 {
 }
 
 var (
-	tncs     = site.Spec{Arrangement: site.TNCS, Reference: true}
-	loadOff  = []site.ActID{"switch-off-house"}
-	carrier  = []site.ActID{"switch-off-house", "withdraw-carrier"}
-	box      = site.PointID("metalwork.box")
-	damp     = setting{"floor-ohm", 1000}
-	electrod = setting{"house-electrode-ohm", 10}
+	tncs    = site.Spec{Arrangement: site.TNCS, Reference: true}
+	loadOff = []site.ActID{"switch-off-house"}
+	carrier = []site.ActID{"switch-off-house", "withdraw-carrier"}
+	box     = site.PointID("metalwork.box")
+	damp    = setting{"floor-ohm", 1000}
 )
 
 // Reversed PEN at the supply of a TN-C-S position, with the fuse in and out.

@@ -32,6 +32,7 @@ var catalogueSites = []struct {
 func TestCatalogue(t *testing.T) {
 	for _, c := range catalogueSites {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			s := expand(t, c.spec)
 			v := site.Usual()
 			healthy, err := Sign(s, &v)
