@@ -65,7 +65,7 @@ func edit(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Replace(was, args[1], args[2], 1)), 0o600))
 }
 
-// cut takes bytes off the end of a file: cut FILE BYTES|LINE
+// cut takes bytes off the end of a file: cut FILE half-line|line|all
 func cut(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: cut FILE half-line|line|all")
@@ -87,7 +87,7 @@ func cut(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(b), 0o600))
 }
 
-// big writes a file of many times one text: big FILE TIMES TEXT
+// big writes a file of many times one text: big FILE k|M TEXT
 func big(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 3 {
 		ts.Fatalf("usage: big FILE k|M TEXT")
