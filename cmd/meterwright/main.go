@@ -38,6 +38,9 @@ type commands struct {
 	Jobs        jobsCommands        `cmd:"" help:"Take jobs over from another system."`
 	Projections projectionsCommands `cmd:"" help:"Summaries of visits, made from their records."`
 	Calc        calcCommands        `cmd:"" help:"Reckon one thing, with its limits and their sources."`
+	Departures  departuresCommand   `cmd:"" help:"List what can be wrong at a service position."`
+	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet."`
+	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program."`
 	Version     versionCommand      `cmd:"" help:"Say which edition this is."`
 }
 

@@ -16,6 +16,7 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/internal/sitefile"
+	"meterwright/internal/tell"
 	"meterwright/site"
 	"meterwright/world"
 )
@@ -29,8 +30,8 @@ type unread struct{ error }
 func (u unread) Is(target error) bool { return target == ErrRead }
 func (u unread) Unwrap() error        { return u.error }
 
-// Caution stands under what the commands write for people.
-const Caution = "The model is a model: it does not say that any part may be touched. Your employer's rules, the distributor's consent and local law come first."
+// Caution stands under what the commands write.
+const Caution = "The model is a model: it does not say that any part may be touched.\n" + tell.Caution
 
 // At is a position in a state: the flags that predict and netlist share.
 type At struct {
@@ -264,7 +265,8 @@ func (c *Predict) Do(w io.Writer) error {
 // Netlist writes the position as a deck for a SPICE program.
 type Netlist struct {
 	At
-	Group int `help:"The group of sources that is alive: 0 runs in step with the supply, 1 does not." default:"0"`
+	Group int  `help:"The group of sources that is alive: 0 runs in step with the supply, 1 does not." default:"0"`
+	JSON  bool `help:"Write JSON with the deck as one text."`
 }
 
 // Do writes the deck.
@@ -275,6 +277,16 @@ func (c *Netlist) Do(out io.Writer) error {
 	}
 	if !has(w.Groups(), c.Group) {
 		return fmt.Errorf("--group: there is no group %d here: write one of %v", c.Group, w.Groups())
+	}
+	if c.JSON {
+		var b strings.Builder
+		if err := w.Circuit.WriteSPICE(&b, c.Group); err != nil {
+			return err
+		}
+		return writeJSON(out, struct {
+			Group int    `json:"group"`
+			Deck  string `json:"deck"`
+		}{c.Group, b.String()})
 	}
 	if err := w.Circuit.WriteSPICE(out, c.Group); err != nil {
 		return unread{err}
