@@ -89,7 +89,7 @@ var parameters = [parameterCount]Parameter{
 	{ServiceOhmPerKm, "service-ohm-per-km", "resistance of the service, each conductor", "ohm/km", 0.868, 0.727, 1.20, true, PerVisit, "M", "IEC 60228: Cu 16/25 mm² 1.15/0.727, Al 25/35 1.20/0.868"},
 	{ServiceM, "service-m", "length of the service", "m", 15, 5, 40, true, PerVisit, "P", "common practice"},
 	{StarElectrodeOhm, "star-electrode-ohm", "star point and every electrode of the main to true earth", "ohm", 5, 1, 20, true, PerVisit, "M", "PME neutral to earth"},
-	{HouseElectrodeOhm, "house-electrode-ohm", "the installation to true earth by way of what is bonded", "ohm", 10, 1, 500, true, PerVisit, "P", "metal pipe 10 (1 to 50), plastic 500 to open"},
+	{HouseElectrodeOhm, "house-electrode-ohm", "the installation to true earth by way of what is bonded", "ohm", 500, 1, 5000, true, PerVisit, "M", "plastic pipes 500 to open, metal pipe 10 (1 to 50)"},
 	{RodOhm, "rod-ohm", "the consumer's earth rod (TT)", "ohm", 80, 10, 500, true, PerVisit, "P", "common practice"},
 	{SpikeOhm, "spike-ohm", "the independent earth reference to true earth", "ohm", 100, 20, 2000, true, PerVisit, "P", "common practice"},
 	{JointOhm, "joint-ohm", "a good joint", "ohm", 0.0005, 0.0002, 0.002, true, PerVisit, "P", "common practice"},
