@@ -9,7 +9,7 @@ run: build ## serve the demonstration on this machine
 	bin/meterwright serve --demo
 
 visits: build ## carry out the example visits and print each one's story
-	bin/meterwright visit run-all examples/visits --out build/visits
+	bin/meterwright visit run-all examples/visits
 
 build: assets
 	go build -trimpath -o bin/meterwright ./cmd/meterwright

@@ -257,11 +257,15 @@ func (a *Account) discrepancy(e *Event, why string) {
 
 // lapsed notes the proofs that time undid.
 func (a *Account) lapsed(v *Visit, e *Event, before, after *Control, elapsedMS int64) {
-	why := "too much time had passed"
+	a.proofs(v, e, before, after, lapseWords(elapsedMS))
+}
+
+// lapseWords says how time undid a proof.
+func lapseWords(elapsedMS int64) string {
 	if elapsedMS < 0 {
-		why = "how much time had passed is not known, because the device restarted or its clock went back"
+		return "how much time had passed is not known, because the device restarted or its clock went back"
 	}
-	a.proofs(v, e, before, after, why)
+	return "too much time had passed"
 }
 
 // proofs notes every proof that came to hold or to nothing.

@@ -17,6 +17,9 @@ var guardTable = []guard{
 		return c.begun == (a.do == doOpen)
 	}},
 	{"not-after-the-end", func(m *Machine, c *Control, a *attempt) bool {
+		if a.do == doSupplement {
+			return c.ended == NotEnded
+		}
 		return c.ended != NotEnded
 	}},
 	{"present", func(m *Machine, c *Control, a *attempt) bool {
@@ -30,7 +33,10 @@ var guardTable = []guard{
 		case doPutOn, doCheck, doTakeUp, doProve:
 			return false
 		case doAct:
-			return c.stop == personStop || m.stops[c.stop-1].allows&(1<<a.act) == 0
+			if c.stop == personStop {
+				return !m.acts[a.act].makeSafe
+			}
+			return m.stops[c.stop-1].allows&(1<<a.act) == 0
 		}
 		return true
 	}},

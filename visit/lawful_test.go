@@ -117,6 +117,9 @@ func walk(m *Machine, waived map[site.ActID]uint8) (*outcome, error) {
 			return nil, err
 		}
 		s.project(p)
+		if soak() {
+			s.spite = 1
+		}
 		if err := s.run(nil); err != nil {
 			return nil, fmt.Errorf("proof %s: %w", m.Method.Proofs[p].ID, err)
 		}

@@ -35,12 +35,13 @@ const (
 	doResume
 	doTakeOver
 	doNote
+	doSupplement
 	doEnd
 )
 
 var doingWords = [...]string{"", "open", "take up", "check", "put on", "take off", "prove", "observe", "inspect",
 	"decide", "record", "act", "leave out", "return", "go away", "come back", "correct", "stop", "report", "resume",
-	"take over", "note", "end"}
+	"take over", "note", "add afterwards", "end"}
 
 func (d doing) String() string { return doingWords[d] }
 

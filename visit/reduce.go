@@ -32,7 +32,10 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 		if b.MethodHash != v.machine.Hash {
 			err = fmt.Errorf("the visit names the method %s and was given %s: give it the method that it names", short(b.MethodHash), short(v.machine.Hash))
 		}
-	case Method, Noted, Refused, Photograph, Dependant, Supplement, Defect:
+	case Supplement:
+		r.do = doSupplement
+		err = checkNote(b)
+	case Method, Noted, Refused, Photograph, Dependant, Defect:
 		r.do = doNote
 		err = checkNote(b)
 	case TookUp:

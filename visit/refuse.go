@@ -75,6 +75,11 @@ func (v *Visit) explain(f *Refusal, row string, c *Control, r *reduced) {
 			f.way("Go on with the step in turn.")
 		}
 	case "not-after-the-end":
+		if r.do == doSupplement {
+			f.undid("The visit has not ended.")
+			f.way("Record it as a note.")
+			return
+		}
 		f.undid("The visit ended: %s.", strings.ReplaceAll(c.ended.String(), "-", " "))
 		f.way("What comes afterwards is added as a supplement, or belongs to a new visit.")
 	case "present":
@@ -117,12 +122,12 @@ func (v *Visit) explain(f *Refusal, row string, c *Control, r *reduced) {
 	case "instrument-proved":
 		v.explainTool(f, c, r.tool)
 	case "proofs-hold":
-		v.explainProofs(f, m.steps[r.step].needs&^m.held(c), c)
+		v.explainProofs(f, m.steps[r.step].needs&^m.held(c), c, r.elapsedMS)
 	case "switches-stand":
 		v.explainSwitches(f, c, r)
 	case "covered":
 		f.undid("Conductors are within reach.")
-		v.explainProofs(f, m.baring(r.items)&^m.held(c), c)
+		v.explainProofs(f, m.baring(r.items)&^m.held(c), c, r.elapsedMS)
 	case "backwards-only":
 		f.undid("That step comes later, or does not belong to this visit.")
 		f.way("Carry out the step in turn, or say that it was left out and why.")
@@ -164,7 +169,7 @@ func (v *Visit) explainTool(f *Refusal, c *Control, tool int8) {
 	}
 }
 
-func (v *Visit) explainProofs(f *Refusal, missing uint16, c *Control) {
+func (v *Visit) explainProofs(f *Refusal, missing uint16, c *Control, elapsedMS int64) {
 	for ; missing != 0; missing &= missing - 1 {
 		p := bits.TrailingZeros16(missing)
 		words := v.machine.Method.Proofs[p].Words
@@ -177,7 +182,10 @@ func (v *Visit) explainProofs(f *Refusal, missing uint16, c *Control) {
 		case proofRunning:
 			f.undid("Begun and not finished: %s.", words)
 		default:
-			if u := v.account.lastUndone(p); u != nil {
+			if v.control.proofs[p].phase != proofNone {
+				// Time undid it just now, which the account learns with the next event.
+				f.undid("No longer shown: %s. What undid it: %s.", words, lapseWords(elapsedMS))
+			} else if u := v.account.lastUndone(p); u != nil {
 				f.undid("No longer shown: %s. What undid it: %s.", words, u.Why)
 			} else {
 				f.undid("Not shown: %s.", words)

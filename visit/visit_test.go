@@ -35,6 +35,7 @@ func TestWholeVisitIsCompleted(t *testing.T) {
 		}
 	}
 	d.refused(Noted{Words: "after the end"}, "not-after-the-end")
+	d.must(Supplement{Words: "the distributor's reference came by telephone: N-17"})
 }
 
 // A folded visit is a function of its events alone.
@@ -72,6 +73,17 @@ func TestSecondProvingFailsAfterTheDeadTest(t *testing.T) {
 	d.must(Acted{Step: "take-tails-out", Act: "take-tails-out"})
 }
 
+func TestDeclaredStopLeavesMakingSafeOpen(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("supply-prove")
+	d.refused(Supplement{Words: "too early"}, "not-after-the-end")
+	d.must(Stopped{Why: "the board is loose"})
+	d.refused(Acted{Act: "refit-carrier"}, "no-stop-in-force")
+	d.must(Acted{Act: "shroud-contact"})
+	d.must(Acted{Act: "put-cover-on"})
+	d.must(Ended{Outcome: "abandoned", Left: "carrier out, contact shrouded, cover on"})
+}
+
 func TestSourceThatDoesNotSuit(t *testing.T) {
 	d := drive(t, plainMachine(t))
 	d.to("supply-prove-lamp")
@@ -89,6 +101,9 @@ func TestDeadLapsesWithTime(t *testing.T) {
 	}
 	d.mono += 31 * 60_000
 	r := d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
+	if !strings.Contains(strings.Join(r.Undid, " "), "too much time had passed") {
+		t.Errorf("the refusal does not say that time undid it: %v", r.Undid)
+	}
 	// A refusal leaves the visit as it was; the story learns of the lapse with the next event.
 	d.must(Noted{Words: "waited for the distributor"})
 	if u := d.v.Account().Proofs; len(r.Way) == 0 || !slices.ContainsFunc(u, func(p ProofLine) bool {
