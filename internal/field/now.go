@@ -310,6 +310,20 @@ type Threepart struct {
 	InSpite []answer
 }
 
+// threepart takes a refusal over, each sentence once.
+func threepart(r *visit.Refusal) Threepart {
+	once := func(list []string) []string {
+		var out []string
+		for _, s := range list {
+			if !slices.Contains(out, s) {
+				out = append(out, s)
+			}
+		}
+		return out
+	}
+	return Threepart{What: r.What, Undid: once(r.Undid), Way: once(r.Way)}
+}
+
 // wayOn is one thing to press: a page to go to, or a form.
 type wayOn struct {
 	Words string
@@ -321,7 +335,7 @@ func (h *Handler) blocked(c *call, n visit.Next) {
 	m := c.e.method()
 	s, _ := m.Step(n.Step)
 	p := blockedPage{visitFrame: h.visitFrame(c, "Not yet"), Phase: phaseWords(m, n.Phase), Say: s.Say}
-	p.Threepart = Threepart{What: n.Blocked.What, Undid: n.Blocked.Undid, Way: n.Blocked.Way}
+	p.Threepart = threepart(n.Blocked)
 	kind := instrument.Kind("")
 	if s.Observe != nil {
 		kind = instrument.Kind(s.Observe.With)
@@ -389,7 +403,7 @@ func (h *Handler) ways(e *entry, at string, r *visit.Refusal, s *method.Step, bo
 				items = s.PutOn
 			}
 			for _, p := range e.method().Protection {
-				if p.Checked && slices.Contains(items, p.ID) {
+				if p.Checked && slices.Contains(items, p.ID) && strings.Contains(strings.Join(r.Undid, " "), p.Words) {
 					add(wayOn{Words: "Check the " + p.Words, To: at + "/check?item=" + url.QueryEscape(p.ID)})
 				}
 			}
@@ -456,7 +470,7 @@ func (h *Handler) refusal(c *call, r *visit.Refusal, _ string) { h.refusalOf(c, 
 
 func (h *Handler) refusalOf(c *call, r *visit.Refusal, body visit.Body) {
 	p := refusalPage{visitFrame: h.visitFrame(c, "Not yet")}
-	p.Threepart = Threepart{What: r.What, Undid: r.Undid, Way: r.Way}
+	p.Threepart = threepart(r)
 	var s *method.Step
 	if n := c.e.visit.Next(); n.Step != "" {
 		s, _ = c.e.method().Step(n.Step)
