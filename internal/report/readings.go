@@ -36,6 +36,10 @@ func (c *composer) readings(note string, want func(*visit.Reading) bool) {
 func (c *composer) readingRow(n int, r *visit.Reading) ReadingRow {
 	row := ReadingRow{Number: n, Time: r.At.Format(clock), Where: c.between(r.Point, r.Against), Shows: r.Shows.String(),
 		Limit: Limit(r.Bounds), Verdict: Verdict(r), Instrument: Kind(r.Kind) + " " + r.Instrument, Withdrawn: r.Withdrawn, Unexpected: r.Judged.Found != "expected"}
+	row.Event = r.Event
+	if b := r.Bounds; b != nil {
+		row.LimitWords, row.LimitName, row.Mark, row.Source = LimitWords(b), b.Words, b.Mark, b.Source
+	}
 	if v, unit, ok := r.Shows.Reading(); ok {
 		row.Shows = readable(v.String(), unit)
 	}

@@ -64,11 +64,16 @@ type Readings struct {
 
 // ReadingRow is one reading.
 type ReadingRow struct {
-	Number     int
-	Time       string
-	Where      string
-	Shows      string
-	Limit      string
+	Number int
+	Time   string
+	Where  string
+	Shows  string
+	Limit  string
+	// LimitWords is the limit without where it comes from, LimitName what it is, and Mark and
+	// Source where it comes from.
+	LimitWords, LimitName, Mark, Source string
+	// Event names the reading's event.
+	Event      string
 	Verdict    string
 	Instrument string
 	Notes      []string

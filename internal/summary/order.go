@@ -26,6 +26,9 @@ func order(events []record.Event) (ordered []record.Event, chains []Chain, aside
 			courses[e.Key] = c
 			keys = append(keys, e.Key)
 		}
+		if e.Seq >= 0 && e.Seq < int64(len(c.lines)) && c.lines[e.Seq].Hash == e.Hash {
+			continue // The versions of a forked chain share their beginning.
+		}
 		if n := len(c.lines); e.Seq != int64(n) || n > 0 && e.Prev != c.lines[n-1].Hash {
 			aside++
 			continue

@@ -1,0 +1,155 @@
+package office
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"meterwright/internal/store"
+	"meterwright/internal/summary"
+)
+
+// How long may pass before a visit needs somebody; common practice in the trade [P]. An employer
+// who works otherwise sets the people, not these.
+const (
+	silentAfter = 20 * time.Minute
+	offAfter    = 60 * time.Minute
+)
+
+// need is one thing at the side of the day that waits for a person.
+type need struct {
+	At      time.Time
+	Address string
+	Who     string
+	Link    string
+	Words   string
+	Danger  bool
+	Ago     string
+}
+
+// dayPage is one day with its visits and with what waits for somebody.
+type dayPage struct {
+	frame
+	Day            string
+	Words          string
+	Before, After  string
+	Today          string
+	Heads          []head
+	Rows           []visitRow
+	Needs          []need
+	Fields         []field
+	CSV            string
+	More           bool
+	Danger, OffNow int
+}
+
+func (o *Office) dayRows(r *request) (dayPage, error) {
+	today := o.opts.Now().Format(time.DateOnly)
+	day, err := o.askedDay(r)
+	if err != nil {
+		return dayPage{}, err
+	}
+	if day == "" {
+		day = today
+	}
+	t, err := time.Parse(time.DateOnly, day)
+	if err != nil {
+		return dayPage{}, err
+	}
+	p := dayPage{frame: o.frame(r, "Day", "day"), Day: day, Words: t.Format("Monday 2 January 2006"), CSV: r.q.csv(),
+		Before: r.q.with("on", t.AddDate(0, 0, -1).Format(time.DateOnly)), After: r.q.with("on", t.AddDate(0, 0, 1).Format(time.DateOnly)), Today: r.q.with("on", "")}
+	rows, n, more, err := o.found(r, day, maxRows)
+	if err != nil {
+		return p, err
+	}
+	p.Rows, p.More = rows, more
+	// A day is read from its morning on.
+	slices.Reverse(p.Rows)
+	p.Heads = arrange(r.q, shown(visitColumns()), p.Rows)
+	now := o.opts.Now()
+	for _, v := range p.Rows {
+		if v.Danger {
+			p.Danger++
+		}
+		if !v.SupplyOffSince.IsZero() {
+			p.OffNow++
+		}
+		p.Needs = append(p.Needs, needs(&v, now)...)
+	}
+	slices.SortStableFunc(p.Needs, func(a, b need) int { return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Link, b.Link)) })
+	p.Fields = []field{
+		{Name: "words", Words: "Words", Value: r.q.get("words")},
+		{Name: "on", Words: "Day", Value: day, Kind: "date"},
+		{Name: "state", Words: "State", Choices: stateChoices(r.q.get("state"))},
+		{Name: "person", Words: "Who", Choices: o.personChoices(r.q.get("person"), n)},
+	}
+	return p, nil
+}
+
+// needs lists why a visit needs somebody now: what its record says, and what the clock adds.
+func needs(v *visitRow, now time.Time) []need {
+	var list []need
+	add := func(at time.Time, danger bool, words, anchor string) {
+		list = append(list, need{At: at, Address: v.Address, Who: v.Who, Link: v.Link + anchor, Words: words, Danger: danger, Ago: span(now.Sub(at))})
+	}
+	for _, r := range v.Reasons {
+		add(r.At, r.Danger, r.Words, "")
+	}
+	if v.Forks > 0 {
+		add(v.Last, false, "The record has come in two versions: tampering, or a restored backup.", "#genuine")
+	}
+	if v.State == store.UnreadableState {
+		add(v.Last, false, "The record cannot be read: "+v.Error+".", "")
+	}
+	if v.State != summary.UnderWay && v.State != summary.Stopped {
+		return list
+	}
+	if quiet := now.Sub(v.Last); quiet >= silentAfter {
+		add(v.Last, false, fmt.Sprintf("Nothing has come in for %s.", span(quiet)), "")
+	}
+	if off := v.SupplyOffSince; !off.IsZero() && now.Sub(off) >= offAfter {
+		add(off, false, fmt.Sprintf("Off supply for %s.", span(now.Sub(off))), "")
+	}
+	return list
+}
+
+func (o *Office) day(r *request) error {
+	p, err := o.dayRows(r)
+	if err != nil {
+		return err
+	}
+	if len(p.Rows) > maxShown {
+		p.Rows, p.More = p.Rows[:maxShown], true
+	}
+	return r.show(p)
+}
+
+func (o *Office) dayCSV(r *request) error {
+	p, err := o.dayRows(r)
+	if err != nil {
+		return err
+	}
+	return writeCSV(r, "day-"+p.Day, visitColumns(), p.Rows)
+}
+
+// count says how many, with the word in its right number.
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// headline says the day in one line.
+func (p dayPage) headline() string {
+	parts := []string{count(len(p.Rows), "visit")}
+	if p.Danger > 0 {
+		parts = append(parts, fmt.Sprintf("%d in danger", p.Danger))
+	}
+	if p.OffNow > 0 {
+		parts = append(parts, fmt.Sprintf("%d off supply", p.OffNow))
+	}
+	return p.Words + ": " + strings.Join(parts, ", ")
+}

@@ -1,0 +1,221 @@
+// Package office shows supervisors, reviewers and custodians the visits that a store keeps.
+//
+// Every page has an address, works by keyboard alone, and needs no script. Lists filter, sort
+// and give a CSV file. Pages change nothing but by a form that is sent on purpose: the import of
+// jobs is the only one that keeps something.
+package office
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"strings"
+	"time"
+
+	"meterwright/internal/page"
+	"meterwright/internal/store"
+	"meterwright/rules"
+)
+
+//go:embed static
+var static embed.FS
+
+// Static gives the style sheet of the office, for page.Assets.
+func Static() fs.FS {
+	sub, err := fs.Sub(static, "static")
+	if err != nil {
+		return static // static is part of the program: this cannot be.
+	}
+	return sub
+}
+
+// Options are the parts of the office that its user chooses.
+type Options struct {
+	// Base is where the pages stand, without a slash at the end; "/office" if empty.
+	Base string
+	// Pack is the country's rules; Great Britain's if nil.
+	Pack *rules.Pack
+	// Now is the clock; time.Now if nil.
+	Now func() time.Time
+	// Demo says that everything is invented.
+	Demo bool
+	// Failed is told of errors inside; the standard logger if nil.
+	Failed func(error)
+}
+
+// Office answers for the pages under its base.
+type Office struct {
+	store *store.Store
+	opts  Options
+	mux   *http.ServeMux
+}
+
+// New returns the office's pages over a store.
+func New(s *store.Store, opts Options) http.Handler {
+	if opts.Base == "" {
+		opts.Base = "/office"
+	}
+	if opts.Pack == nil {
+		opts.Pack = rules.GB()
+	}
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	if opts.Failed == nil {
+		opts.Failed = func(err error) { slog.Default().Error("office", "error", err) }
+	}
+	o := &Office{store: s, opts: opts, mux: http.NewServeMux()}
+	get := func(path string, h func(*request) error) { o.handle("GET "+opts.Base+path, h) }
+	post := func(path string, h func(*request) error) { o.handle("POST "+opts.Base+path, h) }
+	get("/{$}", o.day)
+	get("/day.csv", o.dayCSV)
+	get("/visits", o.visits)
+	get("/visits.csv", o.visitsCSV)
+	get("/visit/{visit}", o.visit)
+	get("/visit/{visit}/photograph/{id}", o.photograph)
+	get("/visit/{visit}/record/{file}", o.recordFile)
+	get("/visit/{visit}/report/{copy}", o.report)
+	get("/visit/{visit}/pdf/{copy}", o.pdf)
+	get("/defects", o.defects)
+	get("/defects.csv", o.defectsCSV)
+	get("/instruments", o.instruments)
+	get("/instruments.csv", o.instrumentsCSV)
+	get("/instruments/{kind}/{id}", o.instrument)
+	get("/jobs", o.jobs)
+	get("/jobs.csv", o.jobsCSV)
+	get("/jobs/import", o.importForm)
+	post("/jobs/import", o.importJobs)
+	get("/verify", o.verifyForm)
+	post("/verify", o.verify)
+	get("/", func(*request) error { return errMissing })
+	return page.Secure(http.NewCrossOriginProtection().Handler(o.mux))
+}
+
+// request is one question to the office.
+type request struct {
+	w   http.ResponseWriter
+	r   *http.Request
+	ctx context.Context
+	q   query
+}
+
+// errMissing is returned where there is no such page.
+var errMissing = errors.New("there is no such page")
+
+// refused is an error that a person can mend, with the words for the page.
+type refused struct {
+	status int
+	words  string
+}
+
+func (e *refused) Error() string { return e.words }
+
+func refuse(status int, format string, args ...any) error {
+	return &refused{status, fmt.Sprintf(format, args...)}
+}
+
+// handle gives errors their page. What went wrong inside is told to Failed, and the page says no
+// more than that.
+func (o *Office) handle(pattern string, h func(*request) error) {
+	o.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		q := &request{w: w, r: r, ctx: r.Context(), q: query{path: r.URL.Path, values: r.URL.Query()}}
+		err := h(q)
+		if err == nil {
+			return
+		}
+		p := trouble{frame: o.frame(q, "Not possible", ""), Status: http.StatusInternalServerError, Words: "Something went wrong inside the program. Nothing was kept."}
+		var why *refused
+		switch {
+		case errors.Is(err, errMissing), errors.Is(err, store.ErrNotFound):
+			p.Status, p.Words = http.StatusNotFound, "There is nothing under this address."
+		case errors.Is(err, store.ErrErased):
+			p.Status, p.Words = http.StatusGone, "This was erased."
+		case errors.As(err, &why):
+			p.Status, p.Words = why.status, why.words
+		case r.Context().Err() != nil:
+			return // The reader has gone away.
+		default:
+			o.opts.Failed(fmt.Errorf("%s %s: %w", r.Method, r.URL.Path, err))
+		}
+		page.Write(w, r, p.Status, p.Page())
+	})
+}
+
+// frame is what every page of the office has around it.
+type frame struct {
+	Title string
+	// At is the part of the office that the page belongs to.
+	At   string
+	Base string
+	Demo bool
+	page.Layout
+}
+
+func (o *Office) frame(r *request, title, at string) frame {
+	scheme := ""
+	// The field's pages keep how a person likes them under the same name.
+	if c, err := r.r.Cookie("look"); err == nil {
+		for part := range strings.SplitSeq(c.Value, ".") {
+			if part == "light" || part == "dark" {
+				scheme = part
+			}
+		}
+	}
+	return frame{Title: title, At: at, Base: o.opts.Base, Demo: o.opts.Demo,
+		Layout: page.Layout{Title: title, Class: "office", Sheets: []string{"office.css"}, Scheme: scheme}}
+}
+
+// part is one entry of the navigation.
+type part struct{ ID, Path, Words string }
+
+func (f frame) parts() []part {
+	return []part{{"day", f.Base + "/", "Day"}, {"visits", f.Base + "/visits", "Visits"}, {"defects", f.Base + "/defects", "Defects"},
+		{"instruments", f.Base + "/instruments", "Instruments"}, {"jobs", f.Base + "/jobs", "Jobs"}, {"verify", f.Base + "/verify", "Verify a record"}}
+}
+
+// names maps people's identifiers to their names.
+type names map[string]string
+
+func (o *Office) names(ctx context.Context) (names, error) {
+	people, err := o.store.People(ctx)
+	if err != nil {
+		return nil, err
+	}
+	n := names{}
+	for _, p := range people {
+		n[p.ID] = p.Name
+	}
+	return n, nil
+}
+
+func (n names) of(id string) string {
+	if s := strings.TrimSpace(n[id]); s != "" {
+		return s
+	}
+	return id
+}
+
+// maxRows bounds what one list looks through. A page says so when there is more.
+const maxRows = 2000
+
+// recent returns the newest visits that fit the filter, and whether there are more of them.
+func (o *Office) recent(ctx context.Context, f store.Filter, most int) (list []store.Summary, more bool, err error) {
+	for {
+		p, err := o.store.Visits(ctx, f)
+		if err != nil {
+			return nil, false, err
+		}
+		list = append(list, p.Visits...)
+		if len(list) >= most {
+			return list[:most], len(list) > most || p.Next != "", nil
+		}
+		if p.Next == "" {
+			return list, false, nil
+		}
+		f.After = p.Next
+	}
+}

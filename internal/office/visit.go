@@ -1,0 +1,272 @@
+package office
+
+import (
+	"bytes"
+	json "encoding/json/v2"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"meterwright/internal/jobs"
+	"meterwright/internal/page"
+	"meterwright/internal/report"
+	"meterwright/internal/store"
+	"meterwright/record"
+)
+
+// link is an address with its words.
+type link struct{ Link, Words string }
+
+// visitPage is one visit.
+type visitPage struct {
+	frame
+	Row      visitRow
+	Needs    []need
+	Problem  string
+	Sections []report.Section
+	Copies   []link
+	Files    []link
+	// Photos is where photographs stand.
+	Photos string
+}
+
+// reportPage is one copy of a visit.
+type reportPage struct {
+	frame
+	Sheet              *report.Sheet
+	Visit, PDF, Photos string
+}
+
+var copyWords = map[report.Copy]string{report.Full: "Whole record", report.Consumer: "Consumer's copy", report.Distributor: "Distributor's report", report.Supplier: "Supplier's report"}
+
+// input reads a visit from the store as a report takes it.
+func (o *Office) input(r *request, c report.Copy) (report.Input, error) {
+	id := r.r.PathValue("visit")
+	raw, err := o.store.Files(r.ctx, id)
+	if err != nil {
+		return report.Input{}, err
+	}
+	if len(raw) == 0 {
+		return report.Input{}, errMissing
+	}
+	in, err := report.Read(files(id, raw)...)
+	in.Copy, in.Pack = c, o.opts.Pack
+	in.Container = func(a string) ([]byte, error) {
+		b, err := o.store.Attachment(r.ctx, record.AttachmentID(a))
+		switch {
+		case errors.Is(err, store.ErrErased):
+			return nil, errors.New("erased")
+		case errors.Is(err, store.ErrNotFound):
+			return nil, errors.New("not handed in yet")
+		}
+		return b, err
+	}
+	if err != nil {
+		return in, err
+	}
+	in.Job, err = o.job(r, in.Case.Opened.Job)
+	return in, err
+}
+
+// files names the files of a visit.
+func files(id string, raw [][]byte) []report.File {
+	var list []report.File
+	for i, b := range raw {
+		list = append(list, report.File{Name: fmt.Sprintf("%s-%d.jsonl", id, i+1), Content: b})
+	}
+	return list
+}
+
+// job reads a job of the store, or nil where there is none or it is of another shape.
+func (o *Office) job(r *request, reference string) (*jobs.Job, error) {
+	if reference == "" {
+		return nil, nil
+	}
+	j, err := o.store.Job(r.ctx, reference)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var out jobs.Job
+	if err := json.Unmarshal(j.Body, &out); err != nil {
+		return nil, nil // Another system's shape; the report does without.
+	}
+	return &out, nil
+}
+
+func (o *Office) visit(r *request) error {
+	id := r.r.PathValue("visit")
+	s, err := o.store.Visit(r.ctx, id)
+	if err != nil {
+		return err
+	}
+	n, err := o.names(r.ctx)
+	if err != nil {
+		return err
+	}
+	now := o.opts.Now()
+	row := o.row(s, n, now)
+	p := visitPage{frame: o.frame(r, row.Address, "visits"), Row: row, Needs: needs(&row, now), Photos: row.Link + "/photograph/"}
+	for _, c := range report.Copies() {
+		p.Copies = append(p.Copies, link{row.Link + "/report/" + string(c), copyWords[c]})
+	}
+	in, err := o.input(r, report.Full)
+	if errors.Is(err, errMissing) {
+		return err
+	}
+	for i, f := range in.Files {
+		p.Files = append(p.Files, link{row.Link + "/record/" + strconv.Itoa(i+1), fmt.Sprintf("%s, %d bytes", f.Name, len(f.Content))})
+	}
+	if err != nil {
+		p.Problem = "The visit cannot be read from its record: " + err.Error() + "."
+		return r.show(p)
+	}
+	sheet, err := report.Compose(in)
+	if err != nil {
+		return err
+	}
+	p.Sections = sheet.Sections
+	if !in.Verified.Verdict.Genuine() {
+		p.Problem = "The record is " + in.Verified.Verdict.String() + ". What follows is what its lines say."
+	}
+	return r.show(p)
+}
+
+// copyInput reads the visit for the copy that the address names.
+func (o *Office) copyInput(r *request) (report.Input, error) {
+	c, err := report.ParseCopy(r.r.PathValue("copy"))
+	if err != nil {
+		return report.Input{}, refuse(http.StatusNotFound, "%s", upperFirst(err.Error()))
+	}
+	in, err := o.input(r, c)
+	if err != nil && !errors.Is(err, errMissing) && r.ctx.Err() == nil {
+		return in, refuse(http.StatusUnprocessableEntity, "The visit cannot be read from its record: %s.", err)
+	}
+	return in, err
+}
+
+func (o *Office) report(r *request) error {
+	in, err := o.copyInput(r)
+	if err != nil {
+		return err
+	}
+	sheet, err := report.Compose(in)
+	if err != nil {
+		return err
+	}
+	at := o.opts.Base + "/visit/" + r.r.PathValue("visit")
+	return r.show(reportPage{frame: o.frame(r, sheet.Title, "visits"), Sheet: sheet, Visit: at, PDF: at + "/pdf/" + string(in.Copy), Photos: at + "/photograph/"})
+}
+
+func (o *Office) pdf(r *request) error {
+	in, err := o.copyInput(r)
+	if err != nil {
+		return err
+	}
+	sheet, err := report.Compose(in)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := report.Write(&b, in); err != nil {
+		return err
+	}
+	h := r.w.Header()
+	h.Set("Content-Type", "application/pdf")
+	h.Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", sheet.Name()))
+	h.Set("Cache-Control", "no-store")
+	_, _ = r.w.Write(b.Bytes())
+	return nil
+}
+
+func (o *Office) recordFile(r *request) error {
+	id := r.r.PathValue("visit")
+	raw, err := o.store.Files(r.ctx, id)
+	if err != nil {
+		return err
+	}
+	n, err := strconv.Atoi(r.r.PathValue("file"))
+	if err != nil || n < 1 || n > len(raw) {
+		return errMissing
+	}
+	h := r.w.Header()
+	h.Set("Content-Type", "application/jsonl")
+	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", files(id, raw)[n-1].Name))
+	h.Set("Cache-Control", "no-store")
+	_, _ = r.w.Write(raw[n-1])
+	return nil
+}
+
+// photograph gives one picture. It is guarded so that a browser takes it for a picture and
+// nothing else, whatever is in it.
+func (o *Office) photograph(r *request) error {
+	digits := r.r.PathValue("id")
+	b, err := o.store.Attachment(r.ctx, record.AttachmentID("sha256:"+digits))
+	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrErased) {
+		return err
+	}
+	if err != nil {
+		return err
+	}
+	a, err := record.ParseContainer(b)
+	if err != nil {
+		return err
+	}
+	if a.Media != record.MediaJPEG && a.Media != record.MediaPNG {
+		return errMissing
+	}
+	h := r.w.Header()
+	h.Set("Content-Type", a.Media)
+	h.Set("Content-Security-Policy", page.Policy+"; sandbox")
+	h.Set("Cache-Control", "no-store")
+	_, _ = r.w.Write(a.Content)
+	return nil
+}
+
+func photoName(p report.Photo) string { return strings.TrimPrefix(p.ID, "sha256:") }
+
+func mono(t *report.Table, column int) bool { return slices.Contains(t.Mono, column) }
+
+// bracketWords says in words what the bracket shows in the drawing.
+func bracketWords(r report.ReadingRow) string {
+	for _, l := range r.Lines {
+		if !l.Own {
+			continue
+		}
+		switch l.State {
+		case "closed":
+			return "proved before and again"
+		case "open":
+			return "not proved again"
+		case "void":
+			return "came to nothing"
+		}
+	}
+	return "not proved before"
+}
+
+func num(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
+
+func points(s report.Shape) string {
+	var parts []string
+	for i := 0; i+1 < len(s.Points); i += 2 {
+		parts = append(parts, num(s.Points[i])+","+num(s.Points[i+1]))
+	}
+	return strings.Join(parts, " ")
+}
+
+func viewBox(p report.Picture) string { return "0 0 " + num(p.W) + " " + num(p.H) }
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+func orDash(s string) string {
+	if s == "" {
+		return "not given"
+	}
+	return s
+}
