@@ -107,7 +107,8 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 		})
 	}
 	if c.Demo {
-		mux.HandleFunc("GET /gallery", field.Gallery)
+		mux.Handle("GET /gallery/", http.StripPrefix("/gallery", field.Gallery("/gallery")))
+		mux.Handle("GET /gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
 	}
 	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
 		page.Write(w, r, http.StatusOK, home{Demo: c.Demo, Edition: version.Edition}.Page())
