@@ -99,7 +99,7 @@ func visitTable(list []head, rows []visitRow, days bool) templ.Component {
 				return templ_7745c5c3_Err
 			}
 		} else {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 5, "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Visits\"><table class=\"visits\">")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 5, "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Visits\"><table class=\"visits\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -639,7 +639,7 @@ func (p defectList) Page() templ.Component {
 					return templ_7745c5c3_Err
 				}
 			} else {
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 49, "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Defects\"><table>")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 49, "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Defects\"><table>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -931,7 +931,7 @@ func (p toolList) Page() templ.Component {
 					return templ_7745c5c3_Err
 				}
 			} else {
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 75, "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Instruments\"><table>")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 75, "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Instruments\"><table>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -1208,7 +1208,7 @@ func (p toolPage) Page() templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 96, "</p><div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Visits\"><table><thead><tr><th scope=\"col\">Begun</th><th scope=\"col\">Premises</th><th scope=\"col\">Who</th><th scope=\"col\">Due as given</th><th scope=\"col\" class=\"right\">Readings</th><th scope=\"col\">Its provings</th><th scope=\"col\">State</th></tr></thead> <tbody>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 96, "</p><div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Visits\"><table><thead><tr><th scope=\"col\">Begun</th><th scope=\"col\">Premises</th><th scope=\"col\">Who</th><th scope=\"col\">Due as given</th><th scope=\"col\" class=\"right\">Readings</th><th scope=\"col\">Its provings</th><th scope=\"col\">State</th></tr></thead> <tbody>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -1428,7 +1428,7 @@ func (p jobList) Page() templ.Component {
 					return templ_7745c5c3_Err
 				}
 			} else {
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 114, "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Jobs\"><table>")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 114, "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Jobs\"><table>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -1712,7 +1712,7 @@ func (p importPage) Page() templ.Component {
 					return templ_7745c5c3_Err
 				}
 				if len(p.Faults) > 0 {
-					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 138, "<h2>Left out</h2><p class=\"small quiet\">Mend these rows and import the file again: rows that were taken already stay as they are.</p><div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Rows left out\"><table><thead><tr><th scope=\"col\" class=\"right\">Line</th><th scope=\"col\">Column</th><th scope=\"col\">Reason</th></tr></thead> <tbody>")
+					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 138, "<h2>Left out</h2><p class=\"small quiet\">Mend these rows and import the file again: rows that were taken already stay as they are.</p><div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Rows left out\"><table><thead><tr><th scope=\"col\" class=\"right\">Line</th><th scope=\"col\">Column</th><th scope=\"col\">Reason</th></tr></thead> <tbody>")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

@@ -510,4 +510,3 @@ func BenchmarkPages(b *testing.B) {
 		})
 	}
 }
-
