@@ -106,7 +106,7 @@ func (d drawing) svg() string {
 		}
 	}
 	if out {
-		c.text(51, 136, "tiny", "middle", "carrier out")
+		c.text(51, 25, "tiny", "middle", "carrier out")
 	}
 	c.put(`<rect x="272" y="60" width="44" height="62" class="part"/>`)
 	c.text(294, 54, "tiny", "middle", "unit")
@@ -235,7 +235,6 @@ func (d drawing) point(c *canvas, p site.Point, at spot) {
 	case id == string(site.Reference):
 		if id == d.Tip || id == d.Other {
 			c.put(`<path d="M%d %dv-22m-9 6h18m-14 5h10" class="thin"/>`, at.x, at.y)
-			c.text(at.x-14, at.y+18, "tiny", "start", "own earth")
 		}
 	case id == string(site.Body):
 		c.put(`<path d="M%d %dc-7 0-10-6-10-14v-7h4v5v-12h5v10v-13h5v13v-9h5v17c0 6-4 10-9 10z" class="thin"/>`, at.x, at.y+8)
@@ -255,6 +254,8 @@ func (d drawing) point(c *canvas, p site.Point, at spot) {
 			if id != d.Tip && id != d.Other {
 				c.text(at.x, at.y-22, "tiny", "middle", strings.ToUpper(name))
 				c.text(at.x, at.y-11, "tiny", "middle", side)
+			} else {
+				c.text(at.x, at.y-18, "named", "middle", strings.TrimSpace(strings.ToUpper(name)+" "+side))
 			}
 		}
 	}

@@ -18,6 +18,7 @@ import (
 	"meterwright/internal/asset"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
+	"meterwright/internal/office"
 	"meterwright/internal/page"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
@@ -36,8 +37,6 @@ type Config struct {
 	Demo bool
 	// People are added to those whom the store knows, each as ID=NAME.
 	People []string
-	// Office makes the office's pages, to stand under /office/. It may be nil.
-	Office func(*store.Store) http.Handler
 	// Out is told the address.
 	Out io.Writer
 	// Log takes what went wrong inside. Nil means the standard logger.
@@ -97,15 +96,9 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: "meterwright " + version.Edition, Pack: pack, Failed: failed})
 
 	mux := http.NewServeMux()
-	mux.Handle("/assets/", http.StripPrefix("/assets/", page.Assets(field.Static(), asset.Files())))
+	mux.Handle("/assets/", http.StripPrefix("/assets/", page.Assets(field.Static(), office.Static(), asset.Files())))
 	mux.Handle("/field/", f)
-	if c.Office != nil {
-		mux.Handle("/office/", c.Office(st))
-	} else {
-		mux.HandleFunc("GET /office/", func(w http.ResponseWriter, r *http.Request) {
-			page.Write(w, r, http.StatusOK, notYet{}.Page())
-		})
-	}
+	mux.Handle("/office/", office.New(st, office.Options{Base: "/office", Pack: pack, Now: clock.Now, Demo: c.Demo, Failed: failed}))
 	if c.Demo {
 		mux.Handle("GET /gallery/", http.StripPrefix("/gallery", field.Gallery("/gallery")))
 		mux.Handle("GET /gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
