@@ -216,6 +216,9 @@ func TestKeyboard(t *testing.T) {
 	d.says("Electricity Safety, Quality and Continuity Regulations 2002")
 	d.look("visit-void")
 	d.do(chromedp.Navigate(site.URL + "/office/visit/" + made["whole"].ID))
+	if n := eval[int](d, `[...document.images].filter((i) => i.complete && i.naturalWidth === 640).length`); n != 6 {
+		t.Errorf("%d photographs are shown", n)
+	}
 	d.look("visit-whole")
 
 	// Defects: filter, and the reports.

@@ -18,15 +18,15 @@ const (
 	offAfter    = 60 * time.Minute
 )
 
-// need is one thing at the side of the day that waits for a person.
+// need is one visit at the side of the day that waits for a person.
 type need struct {
-	At      time.Time
 	Address string
 	Who     string
 	Link    string
-	Words   string
 	Danger  bool
+	// Ago is how long the oldest of the reasons has waited.
 	Ago     string
+	Reasons []summary.Reason
 }
 
 // dayPage is one day with its visits and with what waits for somebody.
@@ -76,9 +76,13 @@ func (o *Office) dayRows(r *request) (dayPage, error) {
 		if !v.SupplyOffSince.IsZero() {
 			p.OffNow++
 		}
-		p.Needs = append(p.Needs, needs(&v, now)...)
+		if n := needs(&v, now); len(n.Reasons) > 0 {
+			p.Needs = append(p.Needs, n)
+		}
 	}
-	slices.SortStableFunc(p.Needs, func(a, b need) int { return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Link, b.Link)) })
+	slices.SortStableFunc(p.Needs, func(a, b need) int {
+		return cmp.Or(a.Reasons[0].At.Compare(b.Reasons[0].At), strings.Compare(a.Link, b.Link))
+	})
 	p.Fields = []field{
 		{Name: "words", Words: "Words", Value: r.q.get("words")},
 		{Name: "on", Words: "Day", Value: day, Kind: "date"},
@@ -88,31 +92,32 @@ func (o *Office) dayRows(r *request) (dayPage, error) {
 	return p, nil
 }
 
-// needs lists why a visit needs somebody now: what its record says, and what the clock adds.
-func needs(v *visitRow, now time.Time) []need {
-	var list []need
-	add := func(at time.Time, danger bool, words, anchor string) {
-		list = append(list, need{At: at, Address: v.Address, Who: v.Who, Link: v.Link + anchor, Words: words, Danger: danger, Ago: span(now.Sub(at))})
-	}
-	for _, r := range v.Reasons {
-		add(r.At, r.Danger, r.Words, "")
+// needs says why a visit needs somebody now, oldest first: what its record says, and what the
+// clock adds.
+func needs(v *visitRow, now time.Time) need {
+	n := need{Address: v.Address, Who: v.Who, Link: v.Link, Danger: v.Danger, Reasons: slices.Clone(v.Reasons)}
+	add := func(at time.Time, format string, args ...any) {
+		n.Reasons = append(n.Reasons, summary.Reason{At: at, Words: fmt.Sprintf(format, args...)})
 	}
 	if v.Forks > 0 {
-		add(v.Last, false, "The record has come in two versions: tampering, or a restored backup.", "#genuine")
+		add(v.Last, "The record has come in two versions: tampering, or a restored backup.")
 	}
 	if v.State == store.UnreadableState {
-		add(v.Last, false, "The record cannot be read: "+v.Error+".", "")
+		add(v.Last, "The record cannot be read: %s.", v.Error)
 	}
-	if v.State != summary.UnderWay && v.State != summary.Stopped {
-		return list
+	if v.State == summary.UnderWay || v.State == summary.Stopped {
+		if quiet := now.Sub(v.Last); quiet >= silentAfter {
+			add(v.Last, "Nothing has come in for %s.", span(quiet))
+		}
+		if off := v.SupplyOffSince; !off.IsZero() && now.Sub(off) >= offAfter {
+			add(off, "Off supply for %s.", span(now.Sub(off)))
+		}
 	}
-	if quiet := now.Sub(v.Last); quiet >= silentAfter {
-		add(v.Last, false, fmt.Sprintf("Nothing has come in for %s.", span(quiet)), "")
+	slices.SortStableFunc(n.Reasons, func(a, b summary.Reason) int { return a.At.Compare(b.At) })
+	if len(n.Reasons) > 0 {
+		n.Ago = span(now.Sub(n.Reasons[0].At))
 	}
-	if off := v.SupplyOffSince; !off.IsZero() && now.Sub(off) >= offAfter {
-		add(off, false, fmt.Sprintf("Off supply for %s.", span(now.Sub(off))), "")
-	}
-	return list
+	return n
 }
 
 func (o *Office) day(r *request) error {

@@ -42,7 +42,7 @@ func (f frame) Frame() templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 1, "<a class=\"skip\" href=\"#content\">To the content</a><header class=\"top\"><a class=\"mark\" href=\"/\">meterwright</a><nav aria-label=\"Parts of the office\">")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 1, "<a class=\"skip\" href=\"#content\">To the content</a><header class=\"masthead\"><a class=\"mark\" href=\"/\">meterwright</a><nav aria-label=\"Parts of the office\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -21,6 +21,7 @@ type verifyPage struct {
 	Problem string
 	Done    bool
 	Verdict string
+	Genuine bool
 	Pairs   []report.Pair
 	Link    string
 }
@@ -77,7 +78,7 @@ func (o *Office) verifyInto(r *request, p *verifyPage) error {
 	}
 	// A fault is what a verification is for: it stands in the report.
 	v, _ := record.VerifyAll(inputs, opts)
-	p.Done, p.Verdict, p.Pairs = true, v.Verdict.String(), verdict(&v)
+	p.Done, p.Verdict, p.Genuine, p.Pairs = true, v.Verdict.String(), v.Verdict.Genuine(), verdict(&v)
 	if v.Visit == "" {
 		return nil
 	}
@@ -118,13 +119,13 @@ func verdict(v *record.Report) []report.Pair {
 	}
 	put("Genuine lines", itoa(v.Lines), true)
 	for _, f := range v.Faults {
-		put("Fault", upperFirst(f.Error()), false)
+		put("Fault", f.Error(), false)
 	}
 	for _, f := range v.Forks {
 		put("In two versions", fmt.Sprintf("Line %d of the chain of %.16s…: %s line %d, and %s line %d.", f.Seq, f.Key, f.One.Input, f.One.Line, f.Other.Input, f.Other.Line), false)
 	}
 	for _, c := range v.Chains {
-		words := fmt.Sprintf("%d lines from %s to %s", c.Next, c.First.Format("2006-01-02 15:04:05"), c.Last.Format("15:04:05"))
+		words := fmt.Sprintf("%s from %s to %s", count(int(c.Next), "line"), c.First.Format("2006-01-02 15:04:05"), c.Last.Format("15:04:05"))
 		if c.Ended {
 			words += ", ended"
 		}
@@ -142,7 +143,7 @@ func verdict(v *record.Report) []report.Pair {
 			put("Note", fmt.Sprintf("and %d further notes", len(v.Notes)-i+v.NotesLeftOut), false)
 			break
 		}
-		put("Note", upperFirst(n.String()), false)
+		put("Note", n.String(), false)
 	}
 	return list
 }
@@ -160,9 +161,9 @@ func compare(v *record.Report, held []store.Holding) []report.Pair {
 			case h.Head == c.Head:
 				words = "This office holds the same lines, up to the same last one."
 			case h.Next > c.Next:
-				words = fmt.Sprintf("This office holds %d lines of this chain, and the file %d.", h.Next, c.Next)
+				words = fmt.Sprintf("This office has %d of this chain's lines, and the file %d.", h.Next, c.Next)
 			case h.Next < c.Next:
-				words = fmt.Sprintf("This office holds only %d lines of this chain; the file has %d.", h.Next, c.Next)
+				words = fmt.Sprintf("This office has only %d of this chain's lines, and the file %d.", h.Next, c.Next)
 			default:
 				words = "This office holds another version of this chain."
 			}

@@ -24,7 +24,7 @@ type link struct{ Link, Words string }
 type visitPage struct {
 	frame
 	Row      visitRow
-	Needs    []need
+	Needs    need
 	Problem  string
 	Sections []report.Section
 	Copies   []link

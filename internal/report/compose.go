@@ -598,5 +598,5 @@ func (c *composer) genuine() {
 	for _, f := range c.in.Files {
 		p.List = append(p.List, Pair{Name: "Attached", Value: fmt.Sprintf("%s, %d bytes", f.Name, len(f.Content))})
 	}
-	c.sheet.add(Section{ID: "genuine", Title: "The record", Note: "The record is attached to this file. Whoever holds it can verify it again without this program's owner; the square code on the first page holds the hash of the last line.", Blocks: []Block{p}})
+	c.sheet.add(Section{ID: "genuine", Title: "The record", Note: "Whoever holds the record can verify it again without this program's owner. In the PDF file the record is attached, and the square code on its first page holds the hash of the last line.", Blocks: []Block{p}})
 }

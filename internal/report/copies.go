@@ -229,7 +229,11 @@ func (c *composer) supplier() {
 	if len(open.Rows) > 0 {
 		c.sheet.add(Section{ID: "found", Title: "Found on the metering", Blocks: []Block{open}})
 	} else {
-		c.sheet.add(Section{ID: "found", Title: "Found on the metering", Blocks: []Block{&Words{List: []string{"Nothing was found that is the supplier's to mend. What was not tested is below."}}}})
+		words := "Nothing was found that is the supplier's to mend. What was not tested is below."
+		if len(shut.Rows) > 0 {
+			words = "What was found stands on the restricted sheet."
+		}
+		c.sheet.add(Section{ID: "found", Title: "Found on the metering", Blocks: []Block{&Words{List: []string{words}}}})
 	}
 	if told := c.told(func(r visit.ReportLine) bool { return strings.Contains(strings.ToLower(r.To), "supplier") }); told != nil {
 		c.sheet.add(Section{ID: "told", Title: "Told", Blocks: []Block{told}})

@@ -147,7 +147,7 @@ func (c *Case) reasons(defects []Defect) []Reason {
 		add(since, false, "Ended with the supply off.")
 	}
 	if a.End != nil && a.End.Guarded != "" {
-		add(a.Last, true, "Danger is guarded: %s", sentence(a.End.Guarded))
+		add(a.Last, true, "The place is guarded: %s", sentence(a.End.Guarded))
 	}
 	slices.SortStableFunc(list, func(x, y Reason) int { return x.At.Compare(y.At) })
 	return list
