@@ -7,6 +7,7 @@ import (
 
 // TestGallery has the accessibility checker go over every piece of the gallery.
 func TestGallery(t *testing.T) {
+	t.Parallel()
 	s := open(t, t.TempDir())
 	p := newPhone(t, s)
 	p.open("/gallery/")

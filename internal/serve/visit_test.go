@@ -224,6 +224,7 @@ func (w *walker) record(s *method.Step) {
 }
 
 func TestWholeVisitByTaps(t *testing.T) {
+	t.Parallel()
 	s := open(t, t.TempDir())
 	p := newPhone(t, s)
 	w := walk(t, p, demoMethod(t, "NM-3001"))

@@ -1,6 +1,7 @@
 package serve
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -8,6 +9,7 @@ import (
 
 // TestWaysByTaps goes, by taps alone, the ways of examples/visits that have a page of their own.
 func TestWaysByTaps(t *testing.T) {
+	t.Parallel()
 	s := open(t, t.TempDir())
 	p := newPhone(t, s)
 
@@ -281,5 +283,29 @@ func TestWaysByTaps(t *testing.T) {
 		// Back leads to the page as things stand now.
 		p.settle(func() { eval[bool](p, `(() => { history.back(); return true; })()`) })
 		p.says("Do you hold the authorisation")
+	})
+
+	t.Run("connection lost", func(t *testing.T) {
+		p.t = t
+		p.open("/field/op-207/jobs/NM-3011")
+		p.tap("Earlier visit")
+		// First the form does not arrive, then it is recorded and the answer is lost.
+		for _, how := range []int32{lostOnTheWay, lostOnTheWayBack} {
+			p.lost.Store(how)
+			p.touch("Both held")
+			if !eval[bool](p, `new Promise((done) => { const n = document.getElementById("notice"); if (!n.hidden) done(true); new MutationObserver(() => { if (!n.hidden) done(true); }).observe(n, { attributes: true }); setTimeout(() => done(false), 5000); })`) {
+				t.Fatal("the page does not say that no answer came")
+			}
+			p.says("Nothing you entered here is lost")
+			p.look("connection-lost")
+			p.lost.Store(0)
+		}
+		p.tap("Both held")
+		p.says("Is somebody responsible")
+		p.tap("More")
+		p.tap("The story so far")
+		if n := strings.Count(p.text(), "Both held"); n != 1 {
+			t.Errorf("the answer stands in the story %d times", n)
+		}
 	})
 }
