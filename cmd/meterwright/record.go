@@ -16,6 +16,7 @@ import (
 type recordCommands struct {
 	Verify recordVerify `cmd:"" help:"Check that records are genuine. Exit 0 genuine and ended, or complete up to the head given; 3 genuine but not ended; 1 not genuine or in two versions; 2 unreadable."`
 	Show   recordShow   `cmd:"" help:"Show a record line by line."`
+	Report recordReport `cmd:"" help:"Set a record down as a PDF, whole or as one reader's copy. Exit codes as for verify."`
 }
 
 type recordVerify struct {

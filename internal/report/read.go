@@ -16,9 +16,15 @@ import (
 func Read(files ...File) (Input, error) {
 	in := Input{Copy: Full, Files: files}
 	var inputs []record.Input
-	var events []record.Event
 	for _, f := range files {
 		inputs = append(inputs, record.Input{Name: f.Name, R: bytes.NewReader(f.Content)})
+	}
+	var err error
+	if in.Verified, err = record.VerifyAll(inputs, record.Options{}); err != nil && in.Verified.Verdict == record.Unreadable {
+		return in, err
+	}
+	var events []record.Event
+	for _, f := range files {
 		err := replay.EachLine(bytes.NewReader(f.Content), func(n int, line []byte) error {
 			e, err := record.Decode(line)
 			if err != nil {
@@ -30,10 +36,6 @@ func Read(files ...File) (Input, error) {
 		if err != nil {
 			return in, err
 		}
-	}
-	var err error
-	if in.Verified, err = record.VerifyAll(inputs, record.Options{}); err != nil && in.Verified.Verdict == record.Unreadable {
-		return in, err
 	}
 	var r summary.Reader
 	if in.Case, err = r.Read(events); err != nil {

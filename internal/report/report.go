@@ -129,6 +129,13 @@ func Compose(in Input) (*Sheet, error) {
 // cautions are what stands on every copy, first.
 func cautions(in Input) []string {
 	list := []string{}
+	switch v := in.Verified.Verdict; v {
+	case record.GenuineEnded, record.GenuineToHead:
+	case record.GenuineNotEnded:
+		list = append(list, "The record is genuine and has not ended: lines may be missing at its end.")
+	default:
+		list = append(list, "The record is "+v.String()+". Nothing below can be relied on without the reason, which stands in the last part of the full copy.")
+	}
 	if in.Case.Nature == record.Practice {
 		list = append(list, "This is a record of practice or of a demonstration. Nothing in it happened at a real service position.")
 	}

@@ -274,6 +274,25 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// TestAltered: a record that is not genuine says so before anything else, on every copy.
+func TestAltered(t *testing.T) {
+	v, err := summarytest.Make("whole")
+	if err != nil {
+		t.Fatal(err)
+	}
+	in, err := report.Read(report.File{Name: "r.jsonl", Content: bytes.Replace(v.File(), []byte(`"shows":"238.1 V"`), []byte(`"shows":"238.2 V"`), 1)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	in.Pack = rules.GB()
+	for _, in.Copy = range report.Copies() {
+		s, err := report.Compose(in)
+		if err != nil || !strings.Contains(s.Cautions[0], "not genuine") {
+			t.Errorf("%s: %q, %v", in.Copy, s.Cautions, err)
+		}
+	}
+}
+
 func BenchmarkWrite(b *testing.B) {
 	for _, name := range []string{"whole", "whole-without-photographs"} {
 		b.Run(name, func(b *testing.B) {

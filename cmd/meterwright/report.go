@@ -1,0 +1,134 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"meterwright/internal/recordfile"
+	paper "meterwright/internal/report"
+	"meterwright/internal/tell"
+	"meterwright/record"
+	"meterwright/rules"
+)
+
+type recordReport struct {
+	Files []string `arg:"" help:"The files of one visit. Attachments are looked for in the folder beside each." name:"file"`
+	Out   string   `short:"o" required:"" help:"The PDF file to write." placeholder:"OUT.pdf"`
+	For   string   `help:"Whose copy: full, consumer, distributor or supplier." default:"full" enum:"full,consumer,distributor,supplier"`
+	Job   string   `help:"The job file, for what it says of registers and hazards." placeholder:"FILE"`
+	JSON  bool     `help:"Write JSON."`
+}
+
+type reportOutput struct {
+	File    string `json:"file"`
+	For     string `json:"for"`
+	Bytes   int    `json:"bytes"`
+	Verdict string `json:"verdict"`
+	Head    string `json:"head"`
+}
+
+// maxRecord bounds one file of a record: its lines at their most.
+const maxRecord = 1 << 30
+
+func (c *recordReport) Run(s *streams) error {
+	var files []paper.File
+	for _, name := range c.Files {
+		b, err := readFile(name, maxRecord)
+		if err != nil {
+			return err
+		}
+		files = append(files, paper.File{Name: filepath.Base(name), Content: b})
+	}
+	in, err := paper.Read(files...)
+	if err != nil {
+		code := exitBad
+		if in.Verified.Verdict == record.Unreadable {
+			code = exitUnread
+		}
+		return coded{code, err}
+	}
+	in.Copy, in.Pack, in.Container = paper.Copy(c.For), rules.GB(), c.container
+	if c.Job != "" {
+		sh, err := openShelf()
+		if err != nil {
+			return err
+		}
+		if in.Job, err = sh.readJob(c.Job); err != nil {
+			return err
+		}
+	}
+	sheet, err := paper.Compose(in)
+	if err != nil {
+		return bad(err)
+	}
+	var b bytes.Buffer
+	if err := paper.Write(&b, in); err != nil {
+		return bad(err)
+	}
+	if err := replaceFile(c.Out, b.Bytes()); err != nil {
+		return unread(fmt.Errorf("write the report: %w", err))
+	}
+	if err := c.show(s, reportOutput{File: c.Out, For: c.For, Bytes: b.Len(), Verdict: in.Verified.Verdict.String(), Head: sheet.Head}); err != nil {
+		return err
+	}
+	if code := verdictCode(in.Verified.Verdict); code != exitGood {
+		return coded{code: code}
+	}
+	return nil
+}
+
+func (c *recordReport) show(s *streams, out reportOutput) error {
+	if c.JSON {
+		return writeJSON(s.out, out)
+	}
+	t := tell.New(s.out)
+	t.Line("%s: %s, %d bytes", out.File, paper.Copy(out.For).Title(), out.Bytes)
+	t.Line("The record is %s; the hash of its last line is %s.", out.Verdict, out.Head)
+	t.Caution()
+	return wrote(t)
+}
+
+// container looks for an attachment in the folders beside the files.
+func (c *recordReport) container(id string) ([]byte, error) {
+	digits, ok := strings.CutPrefix(id, "sha256:")
+	if !ok || strings.ContainsAny(digits, `/\.`) {
+		return nil, errors.New("its name is no hash")
+	}
+	for _, name := range c.Files {
+		b, err := os.ReadFile(filepath.Join(recordfile.AttachmentsOf(name), digits))
+		if err == nil {
+			return b, nil
+		}
+		if !errors.Is(err, os.ErrNotExist) {
+			return nil, err
+		}
+	}
+	return nil, errors.New("not in the folder beside the record")
+}
+
+// replaceFile writes a whole file beside the one that is there and puts it in its place, so that
+// nobody finds half of one.
+func replaceFile(path string, content []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".report-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(content)
+	if err == nil {
+		err = f.Chmod(0o600)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(err, os.Remove(f.Name()))
+	}
+	return nil
+}
