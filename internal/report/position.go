@@ -96,9 +96,6 @@ func Position(claims site.Spec, seen map[string]int) Picture {
 
 	// Cut-out: supply contacts above, load contacts below, neutral and earth beside them.
 	pitch := 150.0
-	if len(lines) == 3 {
-		pitch = 130
-	}
 	cw := pitch*float64(len(lines)+1) + 130
 	if claims.Arrangement == site.TT {
 		cw -= 90
@@ -125,10 +122,10 @@ func Position(claims site.Spec, seen map[string]int) Picture {
 
 	// Meter.
 	terms := claims.Terminals
+	mx := max(700, 40+cw+90)
 	if claims.Metering == site.CTOperated {
-		d.text(700, 70, 30, false, "ink", "meter, fed by current transformers through the test block")
+		d.text(mx, 70, 30, false, "ink", "meter, fed by current transformers through the test block")
 	}
-	mx := 700.0
 	mp := 112.0
 	if len(terms) > 5 {
 		mp = 80
@@ -164,8 +161,27 @@ func Position(claims site.Spec, seen map[string]int) Picture {
 
 	d.tails(lines, load, nx, term, unitX)
 	d.rest(claims, ex, seen)
+	d.fit()
 	d.p.Says = fmt.Sprintf("Cut-out, meter and consumer unit of a %s position, %s. The meter's terminals from left to right: %s.", map[bool]string{true: "three-phase", false: "single-phase"}[len(lines) == 3], claims.Arrangement, strings.ReplaceAll(strings.Join(terms, ", "), "-", " "))
 	return d.p
+}
+
+// fit widens the picture to what was drawn. A text is taken as half as wide as it is high for
+// each letter.
+func (d *drawer) fit() {
+	const margin = 40
+	for _, s := range d.p.Shapes {
+		reach := 0.0
+		if s.Kind == "text" {
+			reach = float64(len(s.Text)) * s.Size / 2
+			if s.Middle {
+				reach /= 2
+			}
+		}
+		for i := 0; i+1 < len(s.Points); i += 2 {
+			d.p.W = max(d.p.W, s.Points[i]+reach+margin)
+		}
+	}
 }
 
 func unitWords(units []string) string {
@@ -205,7 +221,7 @@ func (d *drawer) rest(claims site.Spec, ex float64, seen map[string]int) {
 	}
 	d.point(x, y, "", seen[string(site.MET)])
 	d.text(x-20, y+50, 26, true, "ink", "main earthing terminal")
-	x = 700
+	x = max(700, x+350)
 	for _, m := range claims.Metalwork {
 		d.point(x, y, "", seen["metalwork."+m])
 		d.text(x, y+50, 26, true, "ink", strings.ReplaceAll(m, "-", " ")+" (metal)")
