@@ -43,6 +43,8 @@ type dayPage struct {
 	CSV            string
 	More           bool
 	Danger, OffNow int
+	// Further counts what waits beyond the cards that are shown.
+	Further int
 }
 
 func (o *Office) dayRows(r *request) (dayPage, error) {
@@ -128,8 +130,14 @@ func (o *Office) day(r *request) error {
 	if len(p.Rows) > maxShown {
 		p.Rows, p.More = p.Rows[:maxShown], true
 	}
+	if len(p.Needs) > maxNeeds {
+		p.Further, p.Needs = len(p.Needs)-maxNeeds, p.Needs[:maxNeeds]
+	}
 	return r.show(p)
 }
+
+// maxNeeds bounds the cards at the side: the oldest come first.
+const maxNeeds = 60
 
 func (o *Office) dayCSV(r *request) error {
 	p, err := o.dayRows(r)

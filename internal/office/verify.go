@@ -138,8 +138,12 @@ func verdict(v *record.Report) []report.Pair {
 		put("Device key", c.Key.String(), true)
 		put("Last line's hash", c.Head.String(), true)
 	}
+	listed := 0
 	for i, n := range v.Notes {
-		if i == maxListed {
+		if n.Kind == record.NoteKeyNotNamed {
+			continue // Said with the chain.
+		}
+		if listed++; listed > maxListed {
 			put("Note", fmt.Sprintf("and %d further notes", len(v.Notes)-i+v.NotesLeftOut), false)
 			break
 		}

@@ -590,6 +590,9 @@ func (c *composer) genuine() {
 		p.List = append(p.List, Pair{Name: "In two versions", Value: fmt.Sprintf("line %d of the chain of %.16s…", f.Seq, f.Key)})
 	}
 	for _, n := range v.Notes {
+		if n.Kind == record.NoteKeyNotNamed {
+			continue // No key was named to a report.
+		}
 		p.List = append(p.List, Pair{Name: "Note", Value: n.String()})
 	}
 	if v.NotesLeftOut > 0 {
