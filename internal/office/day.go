@@ -71,6 +71,11 @@ func (o *Office) dayRows(r *request) (dayPage, error) {
 	slices.Reverse(p.Rows)
 	p.Heads = arrange(r.q, shown(visitColumns()), p.Rows)
 	now := o.opts.Now()
+	if day == today {
+		if err := o.before(r, &p, n); err != nil {
+			return p, err
+		}
+	}
 	for _, v := range p.Rows {
 		if v.Danger {
 			p.Danger++
@@ -92,6 +97,45 @@ func (o *Office) dayRows(r *request) (dayPage, error) {
 		{Name: "person", Words: "Who", Choices: o.personChoices(r.q.get("person"), n)},
 	}
 	return p, nil
+}
+
+// carried is for how long what was left open on an earlier day stands at the side of today.
+const carried = 7 * 24 * time.Hour
+
+// before adds what earlier days left to somebody: visits that have not ended, and what ended in
+// the last day with something to see to. Midnight must not take a danger off the page.
+func (o *Office) before(r *request, p *dayPage, n names) error {
+	now := o.opts.Now()
+	seen := map[string]bool{}
+	for _, f := range []store.Filter{{State: summary.UnderWay}, {State: summary.Stopped}, {NeedsAttention: true}} {
+		most := carried
+		if f.NeedsAttention {
+			most = 24 * time.Hour
+		}
+		list, _, err := o.recent(r.ctx, f, maxNeeds)
+		if err != nil {
+			return err
+		}
+		for _, s := range list {
+			if seen[s.Visit] || s.Opened.Format(time.DateOnly) == p.Day || now.Sub(s.Last) > most {
+				continue
+			}
+			seen[s.Visit] = true
+			v := o.row(s, n, now)
+			if c := needs(&v, now); len(c.Reasons) > 0 {
+				p.Needs = append(p.Needs, c)
+			}
+		}
+	}
+	return nil
+}
+
+// at writes a time, with its day where that is not the page's.
+func (p dayPage) at(t time.Time) string {
+	if t.Format(time.DateOnly) == p.Day {
+		return t.Format("15:04")
+	}
+	return t.Format("2 Jan 15:04")
 }
 
 // needs says why a visit needs somebody now, oldest first: what its record says, and what the

@@ -178,6 +178,27 @@ func TestPages(t *testing.T) {
 	want(t, get(t, h, "/office/?on=yesterday"), 400, "is no day")
 }
 
+// TestMidnight: what an earlier day left open stands at the side of the next.
+func TestMidnight(t *testing.T) {
+	s, _ := fill(t)
+	for _, x := range []struct {
+		after   time.Duration
+		on, off []string
+	}{
+		{20 * time.Hour, []string{"0 visits", "2 Tollhouse Mews", "19 Weir Lane", "5 Ropewalk", "24 Nov 10:55", "Off supply for"}, []string{"7 Lantern Row"}},
+		{3 * 24 * time.Hour, []string{"5 Ropewalk", "3 Malt Yard"}, []string{"2 Tollhouse Mews"}},
+		{9 * 24 * time.Hour, []string{"Nothing waits"}, []string{"5 Ropewalk"}},
+	} {
+		h := office.New(s, office.Options{Now: func() time.Time { return now().Add(x.after) }})
+		body := want(t, get(t, h, "/office/"), 200, x.on...)
+		for _, w := range x.off {
+			if strings.Contains(body, w) {
+				t.Errorf("after %s: %q", x.after, w)
+			}
+		}
+	}
+}
+
 // TestRestricted: neither the consumer's page nor the distributor's tells of suspected interference.
 func TestRestricted(t *testing.T) {
 	s, made := fill(t)

@@ -104,7 +104,7 @@ type Tool struct {
 type Projector struct{ reader Reader }
 
 // Edition names the rules by which summaries are made; any change to them needs a new one.
-func (p *Projector) Edition() string { return "summary-1" }
+func (p *Projector) Edition() string { return "summary-2" }
 
 // Project makes the summary of one visit.
 func (p *Projector) Project(id string, events iter.Seq2[record.Event, error]) (store.Summary, error) {
@@ -284,11 +284,8 @@ func (c *Case) standing() string {
 	if n := len(a.Stops); n > 0 && (c.Visit.Stop() != "" || c.Visit.Outcome() != visit.NotEnded) && a.Stops[n-1].LeftAt.IsZero() {
 		parts = append(parts, "stopped: "+lowerFirst(a.Stops[n-1].Title))
 	}
-	for _, p := range a.Proofs {
-		if n := len(p.Undone); n > 0 && p.State != "holds" && !lapsedInCourse(p.Undone[n-1].Why) {
-			parts = append(parts, p.Undone[n-1].Why)
-			break
-		}
+	if words := c.undone(); words != "" {
+		parts = append(parts, words)
 	}
 	if n := len(a.Reports); n > 0 {
 		r := a.Reports[n-1]
@@ -311,6 +308,30 @@ func (c *Case) standing() string {
 		parts = append(parts, count(n, "step")+" left out")
 	}
 	return strings.Join(parts, "; ")
+}
+
+// undone says which proof came to nothing last, and why.
+func (c *Case) undone() string {
+	m := c.Visit.Machine().Method
+	var last time.Time
+	words := ""
+	for _, p := range c.Visit.Account().Proofs {
+		n := len(p.Undone)
+		if n == 0 || p.State == "holds" || lapsedInCourse(p.Undone[n-1].Why) || !p.Undone[n-1].At.After(last) {
+			continue
+		}
+		last = p.Undone[n-1].At
+		where := p.ID
+		for i := range m.Steps {
+			if slices.Contains(m.Steps[i].Supports, p.ID) {
+				j := slices.IndexFunc(m.Phases, func(ph method.Phase) bool { return ph.ID == m.Steps[i].Phase })
+				where = m.Phases[j].Words
+				break
+			}
+		}
+		words = lowerFirst(where) + " undone: " + p.Undone[n-1].Why
+	}
+	return words
 }
 
 func count(n int, what string) string {
