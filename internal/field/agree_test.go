@@ -182,6 +182,99 @@ func (b *bench) do(values url.Values) *httptest.ResponseRecorder {
 	return b.post("/field/op-9/visits/"+b.id+"/do", values)
 }
 
+// course is the lines of a whole visit as the method expects it, made by forms.
+var course = sync.OnceValue(func() [][]byte {
+	b := newBench(panicker{})
+	for {
+		v, head := b.fold()
+		if v.Position() == "" {
+			return b.desk.lines[b.id]
+		}
+		b.clock.pass(time.Second)
+		form := expected(v)
+		form.Set("state", head)
+		if w := b.do(form); w.Code != http.StatusSeeOther || strings.Contains(w.Header().Get("Location"), "refused") {
+			panic(fmt.Sprintf("%s: %d %s", v.Position(), w.Code, w.Header().Get("Location")))
+		}
+	}
+})
+
+// panicker is for what is made once for all tests.
+type panicker struct{ rapid.TB }
+
+func (panicker) Helper()                      {}
+func (panicker) Fatal(args ...any)            { panic(fmt.Sprint(args...)) }
+func (panicker) Fatalf(f string, args ...any) { panic(fmt.Sprintf(f, args...)) }
+
+// expected is the form that answers the step in turn as the method expects it.
+func expected(v *visit.Visit) url.Values {
+	m := v.Machine().Method
+	s, _ := m.Step(v.Position())
+	number := func(kind instrument.Kind, limit string) url.Values {
+		model, _ := instrument.Lookup(kind)
+		n := map[instrument.Kind]string{instrument.Voltmeter: "230", instrument.Clamp: "5.00", instrument.Continuity: "0.50", instrument.LoopTester: "1.00", instrument.RCDTester: "40"}[kind]
+		if limit != "" {
+			n = map[string]string{"declared-voltage": "238.1", "dead-voltage": "0.4", "no-load-current": "0.00", "joined-resistance": "0.04", "loop-tn-cs": "0.18"}[limit]
+		}
+		return url.Values{"shows": {"value"}, "number": {n}, "unit": {model.Unit}}
+	}
+	with := func(kind visit.Kind, values url.Values) url.Values { values.Set("kind", string(kind)); return values }
+	switch {
+	case s.TakeUp != nil:
+		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "id": {s.TakeUp.With + "-1"}, "due": {"2027-01-01"}})
+	case s.Check != nil:
+		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "found": {"sound"}})
+	case len(s.PutOn) > 0:
+		return with(visit.KindPutOn, url.Values{"items": s.PutOn})
+	case len(s.TakeOff) > 0:
+		return with(visit.KindTookOff, url.Values{"items": s.TakeOff})
+	case s.Prove != nil:
+		kind := instrument.Kind(s.Prove.With)
+		model, _ := instrument.Lookup(kind)
+		values := url.Values{"shows": {string(model.Good[0])}}
+		if model.Good[0] == instrument.Value {
+			values = number(kind, "")
+		}
+		values.Set("with", string(kind))
+		values.Set("id", string(kind)+"-1")
+		values.Set("source", s.Prove.On[0])
+		return with(visit.KindProved, values)
+	case s.Observe != nil:
+		values := url.Values{"shows": {s.Observe.Expect}}
+		if s.Observe.Limit != "" {
+			values = number(instrument.Kind(s.Observe.With), s.Observe.Limit)
+		}
+		values.Set("step", s.ID)
+		return with(visit.KindObserved, values)
+	case s.Inspect != nil:
+		answer := s.Inspect.Expect
+		if answer == "" {
+			answer = s.Inspect.Answers[0]
+		}
+		return with(visit.KindInspected, url.Values{"step": {s.ID}, "answer": {answer}})
+	case s.Decide != nil:
+		return with(visit.KindDecided, url.Values{"step": {s.ID}, "value": {map[string]string{"arrangement": "TN-C-S", "reference": "yes"}[s.Decide.Fact]}})
+	case s.Record != nil:
+		values := url.Values{"step": {s.ID}}
+		for _, f := range s.Record.Fields {
+			switch f.Type {
+			case "choice":
+				values.Set("f."+f.ID, f.Choices[0])
+			case "text":
+				values.Set("f."+f.ID, "seen")
+			case "photograph":
+				if !f.Optional {
+					return with(visit.KindLeftOut, url.Values{"step": {s.ID}, "how": {"could-not"}, "why": {"no camera"}})
+				}
+			default:
+				values.Set("f."+f.ID, "10")
+			}
+		}
+		return with(visit.KindRecorded, values)
+	}
+	return with(visit.KindActed, url.Values{"step": {s.ID}, "act": {s.Act}})
+}
+
 // fold reads the visit from its lines, as anybody could.
 func (b *bench) fold() (*visit.Visit, string) {
 	b.t.Helper()
@@ -339,6 +432,11 @@ func TestPagesAgreeWithEngine(t *testing.T) {
 	accepted, refused, senseless := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		b := newBench(t)
+		// The random part begins anywhere in a visit that went well so far.
+		whole := course()
+		from := rapid.IntRange(2, len(whole)).Draw(t, "from")
+		b.desk.lines[b.id] = slices.Clone(whole[:from])
+		b.clock.pass(time.Duration(from) * time.Second)
 		for range n {
 			v, head := b.fold()
 			if v.Outcome() != visit.NotEnded {

@@ -163,6 +163,12 @@ func gallery() (names []string, pieces map[string]func(visitFrame) templ.Compone
 		p.Tools = []toolChoice{{ID: "VD-204", Due: "2026-11-01", Leads: "L-17", Past: true}, {ID: "VD-205", Due: "2027-06-13", Leads: "L-22"}}
 		return p.Page()
 	})
+	add("a reading that does not fit", func(v visitFrame) templ.Component {
+		p := step(v)
+		p.Rail, p.Say, p.Kind, p.Done = railView{}, "Withdraw the carrier in one straight pull.", visit.KindActed, "Done"
+		p.Readings = []readingView{{Words: "Final import 03100: implausible. It is lower than the last reading.", Doubt: true}, {Words: "Final export 02050: plausible. It lies between the earlier daily means."}}
+		return p.Page()
+	})
 	add("check", func(v visitFrame) templ.Component {
 		p := step(v)
 		p.Rail, p.Say, p.Kind = railView{}, "Check the gloves, their date, their class and an air test of each.", visit.KindChecked
@@ -180,7 +186,7 @@ func gallery() (names []string, pieces map[string]func(visitFrame) templ.Compone
 	add("record", func(v visitFrame) templ.Component {
 		p := step(v)
 		p.Rail, p.Say, p.Kind, p.Done = railView{}, "Read the final register and photograph it while the display has its supply.", visit.KindRecorded, "Enter"
-		p.Fields = []fieldEntry{{Field: method.Field{ID: "final-import", Words: "final register", Type: "reading", Unit: "kWh"}, Last: "last read 03590 on 2026-08-24"},
+		p.Fields = []fieldEntry{{Field: method.Field{ID: "final-import", Words: "final register", Type: "reading", Unit: "kWh"}, Last: "last read 03590 on 24 August 2026"},
 			{Field: method.Field{ID: "photo", Words: "display of the old meter", Type: "photograph", Optional: true}},
 			{Field: method.Field{ID: "told", Words: "who was told", Type: "choice", Choices: []string{"the consumer", "nobody"}}}}
 		return p.Page()

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"meterwright/instrument"
+	"meterwright/metering"
 	"meterwright/record"
 )
 
@@ -69,12 +70,12 @@ type Job struct {
 	Method      jsontext.Value `json:"method"`
 }
 
-// Register is one register of the meter that comes off, with its last earlier reading.
+// Register is one register of the meter that comes off, with its earlier readings, oldest first.
 type Register struct {
-	Entry   string `json:"entry"`
-	Digits  int    `json:"digits"`
-	Last    string `json:"last,omitempty"`
-	LastDay string `json:"last_day,omitempty"`
+	// Entry is the field at which its final reading is entered.
+	Entry   string                  `json:"entry"`
+	Meter   metering.Register       `json:"meter"`
+	Earlier []metering.DatedReading `json:"earlier,omitempty"`
 }
 
 // Tool is one instrument of the kit, with the source on which it is proved.

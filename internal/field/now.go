@@ -1,6 +1,7 @@
 package field
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -10,6 +11,8 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/internal/page"
+	"meterwright/measure"
+	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/visit"
@@ -51,7 +54,9 @@ type stepPage struct {
 	Sources []sourceChoice
 	Item    string
 	Rests   []restLine
-	Done    string
+	// Readings is what earlier readings say of those that were just entered.
+	Readings []readingView
+	Done     string
 	// Against names the instrument for a step that uses one.
 	With string
 }
@@ -146,7 +151,48 @@ func (h *Handler) step(c *call, n visit.Next) {
 		}
 	}
 	h.fill(c, &p, s, j)
+	p.Readings = h.judged(e, j)
 	c.write(p.Page())
+}
+
+// readingView is what the earlier readings say of a final one that was just entered.
+type readingView struct {
+	Words string
+	// Doubt says that it does not fit; Correct leads to the correction of it.
+	Doubt   bool
+	Correct string
+}
+
+// judged judges the registers that the last line recorded, if it did, against earlier readings.
+// What comes of it is told and decides nothing.
+func (h *Handler) judged(e *entry, j *Job) []readingView {
+	last := e.events[len(e.events)-1]
+	if last.kind != string(visit.KindRecorded) {
+		return nil
+	}
+	body, ok := e.body(last.hash)
+	b, isRecorded := body.(visit.Recorded)
+	if !ok || !isRecorded {
+		return nil
+	}
+	var out []readingView
+	for _, r := range j.Registers {
+		v, err := measure.ParseDecimal(b.Entries[r.Entry])
+		if err != nil {
+			continue
+		}
+		f, err := metering.JudgeReading(r.Meter, h.opts.Pack.Plausible, r.Earlier, metering.DatedReading{At: h.opts.Clock.Now(), Reading: v})
+		if err != nil {
+			h.opts.Failed(err)
+			continue
+		}
+		view := readingView{Words: fmt.Sprintf("%s %s: %s. %s", upperFirst(hyphenless(r.Entry)), v, f.Plausibility, sentence(upperFirst(f.Sentence)))}
+		if f.Plausibility != metering.Plausible {
+			view.Doubt, view.Correct = true, last.hash
+		}
+		out = append(out, view)
+	}
+	return out
 }
 
 // fill gives the page what the kind of step asks for.
@@ -209,8 +255,8 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
 		for _, f := range s.Record.Fields {
 			fe := fieldEntry{Field: f, Value: c.entered("f." + f.ID)}
 			for _, r := range j.Registers {
-				if r.Entry == f.ID && r.Last != "" {
-					fe.Last = "last read " + r.Last + " on " + r.LastDay
+				if n := len(r.Earlier); r.Entry == f.ID && n > 0 {
+					fe.Last = "last read " + r.Earlier[n-1].Reading.String() + " on " + r.Earlier[n-1].At.Format("2 January 2006")
 				}
 			}
 			p.Fields = append(p.Fields, fe)

@@ -7,10 +7,13 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"meterwright/internal/field"
 	"meterwright/internal/jobs"
 	"meterwright/internal/store"
+	"meterwright/measure"
+	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
@@ -116,9 +119,9 @@ func (j *journal) read(row store.Job) (field.Job, error) {
 	out := field.Job{Reference: row.Reference, Fictional: in.Fictional, Employer: in.Employer, Address: in.Address, MeterPoint: in.MeterPoint,
 		Meter: in.Meter, Appointment: in.Appointment, Person: in.Person, Hazards: in.Hazards, Dependants: in.Dependants, Method: whole}
 	for _, r := range in.Registers {
-		reg := field.Register{Entry: r.Entry, Digits: r.Digits}
-		if n := len(r.Earlier); n > 0 {
-			reg.Last, reg.LastDay = r.Earlier[n-1].Reading, r.Earlier[n-1].On
+		reg, err := register(r)
+		if err != nil {
+			return field.Job{}, fmt.Errorf("job %s: %w", row.Reference, err)
 		}
 		out.Registers = append(out.Registers, reg)
 	}
@@ -129,6 +132,26 @@ func (j *journal) read(row store.Job) (field.Job, error) {
 		out.Worn = append(out.Worn, field.Worn{Item: w.Item, ID: w.ID, Due: w.Due})
 	}
 	j.jobs[row.Reference] = readJob{string(row.Body), out}
+	return out, nil
+}
+
+func register(r jobs.Register) (field.Register, error) {
+	m, err := r.Metering()
+	if err != nil {
+		return field.Register{}, err
+	}
+	out := field.Register{Entry: r.Entry, Meter: m}
+	for _, e := range r.Earlier {
+		day, err := time.Parse(time.DateOnly, e.On)
+		if err != nil {
+			return out, err
+		}
+		v, err := measure.ParseDecimal(e.Reading)
+		if err != nil {
+			return out, err
+		}
+		out.Earlier = append(out.Earlier, metering.DatedReading{At: day, Reading: v})
+	}
 	return out, nil
 }
 
@@ -204,6 +227,14 @@ func (j *journal) Append(ctx context.Context, visit, job string, lines [][]byte)
 	if err != nil {
 		return err
 	}
+	j.mu.Lock()
+	// Where nothing else was accepted meanwhile, what is known of the visit stays known.
+	if n := int64(len(receipts)); n > 0 {
+		if c, ok := j.counts[visit]; ok && c.all+n == receipts[n-1].Number {
+			j.counts[visit] = count{c.all + n, c.lines + int(n)}
+		}
+	}
+	j.mu.Unlock()
 	for i, r := range receipts {
 		if r.Status != store.Accepted || r.Version != 0 {
 			return errors.Join(fmt.Errorf("line %d of visit %s was not accepted: %s %s", r.Seq, visit, r.Status, r.Reason), r.Err)

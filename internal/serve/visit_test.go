@@ -221,6 +221,10 @@ func (w *walker) record(s *method.Step) {
 	}
 	w.look("step-record-" + s.ID)
 	w.tap("Enter")
+	if s.ID == "final-register" {
+		w.says("Final import 04330: plausible")
+		w.look("reading-judged")
+	}
 }
 
 func TestWholeVisitByTaps(t *testing.T) {
