@@ -74,7 +74,7 @@ func BenchmarkOffice(b *testing.B) {
 	}
 	h := handler(b, s)
 	for _, x := range []struct{ name, path string }{{"day", "/office/"}, {"visits", "/office/visits"}, {"visits-sorted", "/office/visits?sort=premises"}, {"visits-words", "/office/visits?words=weir"},
-		{"defects", "/office/defects"}, {"instruments", "/office/instruments"}, {"visits-csv", "/office/visits.csv"}} {
+		{"defects", "/office/defects"}, {"instruments", "/office/instruments"}, {"instrument", "/office/instruments/two-pole-detector/TP-12"}, {"instrument-every-visit", "/office/instruments/two-pole-detector/TP-13?reach=all"}, {"visits-csv", "/office/visits.csv"}} {
 		b.Run(x.name, func(b *testing.B) {
 			size := 0
 			for b.Loop() {

@@ -85,6 +85,7 @@ func New(s *store.Store, opts Options) http.Handler {
 	get("/instruments", o.instruments)
 	get("/instruments.csv", o.instrumentsCSV)
 	get("/instruments/{kind}/{id}", o.instrument)
+	get("/instruments/{kind}/{id}/visits.csv", o.instrument)
 	get("/jobs", o.jobs)
 	get("/jobs.csv", o.jobsCSV)
 	get("/jobs/import", o.importForm)

@@ -172,6 +172,7 @@ func TestPages(t *testing.T) {
 			}
 		})
 	}
+	want(t, get(t, h, "/office/instruments/two-pole-detector/TP-12?reach=all"), 200, "From 6 visits", "19 Weir Lane")
 	for _, path := range []string{"/office/nothing", "/office/visit/019ab3f0-5c00-7a10-8b20-0123456789ab", at("whole") + "/report/neighbour", at("whole") + "/photograph/00", at("whole") + "/record/9", "/office/instruments/voltmeter/none"} {
 		want(t, get(t, h, path), 404, "Not possible")
 	}
@@ -411,7 +412,7 @@ func TestFormulas(t *testing.T) {
 		t.Fatal(err)
 	}
 	guarded := 0
-	for _, path := range []string{"/office/jobs.csv", "/office/visits.csv", "/office/day.csv", "/office/defects.csv", "/office/instruments.csv"} {
+	for _, path := range []string{"/office/jobs.csv", "/office/visits.csv", "/office/day.csv", "/office/defects.csv", "/office/instruments.csv", "/office/instruments/two-pole-detector/TP-12/visits.csv?reach=all"} {
 		rows, err := csv.NewReader(get(t, h, path).Body).ReadAll()
 		if err != nil {
 			t.Fatal(err)

@@ -1,8 +1,12 @@
 package office
 
 import (
+	"bytes"
 	"cmp"
+	"context"
+	json "encoding/json/v2"
 	"fmt"
+	"math"
 	"net/url"
 	"slices"
 	"strconv"
@@ -52,6 +56,9 @@ type toolPage struct {
 	Tool  toolRow
 	Rows  []toolUse
 	Scope string
+	// All leads to the same page over every visit, where this one goes over fewer.
+	All string
+	CSV string
 }
 
 func toolColumns() []column[toolRow] {
@@ -104,7 +111,7 @@ func provings(t summary.Tool) string {
 }
 
 // tools gathers the instruments of visits that are given newest first.
-func (o *Office) tools(all []store.Summary) []toolRow {
+func (o *Office) tools(all []visitRow) []toolRow {
 	type key struct {
 		kind instrument.Kind
 		id   string
@@ -113,7 +120,7 @@ func (o *Office) tools(all []store.Summary) []toolRow {
 	var rows []toolRow
 	now := o.opts.Now()
 	for _, s := range all {
-		for _, t := range summary.Read(s).Tools {
+		for _, t := range s.Tools {
 			k := key{t.Kind, t.ID}
 			i, known := at[k]
 			if !known {
@@ -148,7 +155,7 @@ func (o *Office) toolPage(r *request) (toolList, error) {
 	}
 	p.Scope = scope(len(all), more)
 	kind, standing := r.q.get("kind"), r.q.get("standing")
-	p.Rows = filter(o.tools(all), func(t toolRow) bool {
+	p.Rows = filter(o.tools(o.rows(all, nil)), func(t toolRow) bool {
 		fits := standing == "" || standing == "overdue" && t.Overdue || standing == "trouble" && t.Void+t.Unclosed > 0
 		return fits && (kind == "" || string(t.Kind) == kind) && matches(r.q.get("words"), t.ID, t.KindWords)
 	})
@@ -185,10 +192,75 @@ func (o *Office) instrumentsCSV(r *request) error {
 	return writeCSV(r, "instruments", toolColumns(), p.Rows)
 }
 
+// scan goes over up to most visits, newest first, and returns those that are wanted.
+func (o *Office) scan(ctx context.Context, most int, want func(store.Summary) bool) (list []store.Summary, more bool, err error) {
+	f := store.Filter{}
+	for n := 0; ; {
+		p, err := o.store.Visits(ctx, f)
+		if err != nil {
+			return nil, false, err
+		}
+		for _, s := range p.Visits {
+			if n++; n > most {
+				return list, true, nil
+			}
+			if want(s) {
+				list = append(list, s)
+			}
+		}
+		if p.Next == "" {
+			return list, false, nil
+		}
+		f.After = p.Next
+	}
+}
+
+// rows reads the details of visits.
+func (o *Office) rows(all []store.Summary, n names) []visitRow {
+	now := o.opts.Now()
+	list := make([]visitRow, 0, len(all))
+	for _, s := range all {
+		list = append(list, o.row(s, n, now))
+	}
+	return list
+}
+
+func useColumns() []column[toolUse] {
+	return []column[toolUse]{
+		{ID: "begun", Text: func(u toolUse) string { return u.Row.Opened.Format(time.RFC3339) }},
+		{ID: "premises", Text: func(u toolUse) string { return u.Row.Address }},
+		{ID: "job", Text: func(u toolUse) string { return u.Row.Job }},
+		{ID: "who", Text: func(u toolUse) string { return u.Row.Who }},
+		{ID: "calibration-due", Text: func(u toolUse) string { return u.Tool.Due }},
+		{ID: "readings", Text: func(u toolUse) string { return strconv.Itoa(u.Tool.Readings) }},
+		{ID: "provings", Text: func(u toolUse) string { return provings(u.Tool) }},
+		{ID: "state", Text: func(u toolUse) string { return u.Row.State }},
+		{ID: "visit", Text: func(u toolUse) string { return u.Row.Visit }},
+	}
+}
+
+// jsonText is a text as it stands in JSON.
+func jsonText(s string) string {
+	b, err := json.Marshal(s)
+	if err != nil {
+		return s
+	}
+	return string(b)
+}
+
 // instrument lists the visits that relied on one instrument.
 func (o *Office) instrument(r *request) error {
 	kind, id := instrument.Kind(r.r.PathValue("kind")), r.r.PathValue("id")
-	all, more, err := o.recent(r.ctx, store.Filter{}, maxRows)
+	most := maxRows
+	if r.q.get("reach") == "all" {
+		most = math.MaxInt
+	}
+	looked := 0
+	all, more, err := o.scan(r.ctx, most, func(s store.Summary) bool {
+		looked++
+		// Most visits used other instruments: their details need not be read.
+		return bytes.Contains(s.Details, []byte(jsonText(id)))
+	})
 	if err != nil {
 		return err
 	}
@@ -196,17 +268,32 @@ func (o *Office) instrument(r *request) error {
 	if err != nil {
 		return err
 	}
-	rows := filter(o.tools(all), func(t toolRow) bool { return t.Kind == kind && t.ID == id })
+	used := o.rows(all, n)
+	rows := filter(o.tools(used), func(t toolRow) bool { return t.Kind == kind && t.ID == id })
 	if len(rows) == 0 {
 		return errMissing
 	}
-	p := toolPage{frame: o.frame(r, rows[0].KindWords+" "+id, "instruments"), Tool: rows[0], Scope: scope(len(all), more)}
-	for _, s := range all {
-		for _, t := range summary.Read(s).Tools {
+	p := toolPage{frame: o.frame(r, rows[0].KindWords+" "+id, "instruments"), Tool: rows[0], Scope: scope(looked, more)}
+	if more {
+		p.All = r.q.with("reach", "all")
+	}
+	for _, v := range used {
+		for _, t := range v.Tools {
 			if t.Kind == kind && t.ID == id {
-				p.Rows = append(p.Rows, toolUse{o.row(s, n, o.opts.Now()), t})
+				p.Rows = append(p.Rows, toolUse{v, t})
 			}
 		}
+	}
+	if strings.HasSuffix(r.r.URL.Path, ".csv") {
+		return writeCSV(r, "instrument", useColumns(), p.Rows)
+	}
+	p.CSV = rows[0].Link + "/visits.csv"
+	if r.q.get("reach") == "all" {
+		p.CSV += "?reach=all"
+	}
+	if len(p.Rows) > maxShown {
+		p.Scope += fmt.Sprintf(" The newest %d are shown; the CSV file has all.", maxShown)
+		p.Rows = p.Rows[:maxShown]
 	}
 	return r.show(p)
 }
