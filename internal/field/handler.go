@@ -155,6 +155,8 @@ func (h *Handler) fail(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
 	case errors.Is(err, ErrNotFound):
 		status, p = http.StatusNotFound, plainPage{Head: "There is no such page here.", Words: "Go back to the day's jobs and choose again."}
+	case errors.Is(err, ErrUnusable):
+		status, p = http.StatusUnprocessableEntity, plainPage{Head: "This job cannot be carried out here.", Words: "Ring your office to have the job corrected. " + sentence(upperFirst(err.Error()))}
 	case errors.Is(err, errSense):
 		status, p = http.StatusBadRequest, plainPage{Head: "That cannot be read.", Words: sentence(upperFirst(err.Error()))}
 	default:

@@ -14,12 +14,17 @@ import (
 // ErrNotFound is wrapped where there is no such job, visit or attachment.
 var ErrNotFound = errors.New("not found")
 
+// ErrUnusable is wrapped where a job is known and no visit can follow it here, for example because
+// it names a method that this edition has not.
+var ErrUnusable = errors.New("this job cannot be carried out here")
+
 // Journal is where jobs come from and where visits are kept. What a method returns from without
 // error is durable.
 type Journal interface {
 	// Jobs lists the jobs of the day, in the order in which they are to be shown.
 	Jobs(ctx context.Context) ([]Job, error)
-	// Job returns one job. The error wraps ErrNotFound if there is none.
+	// Job returns one job. The error wraps ErrNotFound if there is none, and ErrUnusable if no
+	// visit can follow it.
 	Job(ctx context.Context, reference string) (Job, error)
 	// Visits lists the visits of a job, oldest first.
 	Visits(ctx context.Context, job string) ([]string, error)

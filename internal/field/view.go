@@ -107,7 +107,7 @@ func (h *Handler) protection(e *entry, ids []string) string {
 // known of a kit.
 func (h *Handler) jobOf(ctx context.Context, e *entry) (*Job, error) {
 	j, err := h.opts.Journal.Job(ctx, e.opened.Job)
-	if errors.Is(err, ErrNotFound) {
+	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrUnusable) {
 		return &Job{Reference: e.opened.Job, Address: e.opened.Premises.Address, MeterPoint: e.opened.Premises.MeterPoint, Meter: e.opened.Premises.Meter}, nil
 	}
 	return &j, err

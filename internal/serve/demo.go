@@ -5,6 +5,9 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -187,6 +190,36 @@ func (d demoJob) file(at int, day time.Time) string {
     - {item: visor, id: V-8}
 `, due, on(200), on(158), on(189), on(97), on(97), on(219), on(52), on(-3))
 	return b.String()
+}
+
+// demoMark is a file that says that a folder holds the demonstration.
+const demoMark = "demonstration"
+
+// markDemo keeps the demonstration and real visits apart: each has a folder of its own.
+func markDemo(ctx context.Context, st *store.Store, c Config) error {
+	mark := filepath.Join(c.Data, demoMark)
+	_, err := os.Stat(mark)
+	if err == nil && !c.Demo {
+		return fmt.Errorf("the folder %s holds the demonstration: add --demo, or give --data another folder", c.Data)
+	}
+	if err == nil || !errors.Is(err, fs.ErrNotExist) || !c.Demo {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		return err
+	}
+	lines, err := st.LastNumber(ctx)
+	if err != nil {
+		return err
+	}
+	rows, err := st.Jobs(ctx, "", 1)
+	if err != nil {
+		return err
+	}
+	if lines > 0 || len(rows) > 0 {
+		return fmt.Errorf("the folder %s holds visits or jobs that are not the demonstration's: leave --demo out, or give --data another folder", c.Data)
+	}
+	return os.WriteFile(mark, []byte("Everything in this folder is invented.\n"), 0o600)
 }
 
 // loadDemo loads the demonstration, unless it is there already.

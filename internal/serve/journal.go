@@ -106,22 +106,22 @@ func (j *journal) read(row store.Job) (field.Job, error) {
 	}
 	var in jobs.Job
 	if err := json.Unmarshal(row.Body, &in); err != nil {
-		return field.Job{}, fmt.Errorf("job %s: %w", row.Reference, err)
+		return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
 	}
 	resolved, err := j.resolve(&in)
 	if err != nil {
-		return field.Job{}, fmt.Errorf("job %s: %w", row.Reference, err)
+		return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
 	}
 	whole, err := resolved.Encode()
 	if err != nil {
-		return field.Job{}, fmt.Errorf("job %s: %w", row.Reference, err)
+		return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
 	}
 	out := field.Job{Reference: row.Reference, Fictional: in.Fictional, Employer: in.Employer, Address: in.Address, MeterPoint: in.MeterPoint,
 		Meter: in.Meter, Appointment: in.Appointment, Person: in.Person, Hazards: in.Hazards, Dependants: in.Dependants, Method: whole}
 	for _, r := range in.Registers {
 		reg, err := register(r)
 		if err != nil {
-			return field.Job{}, fmt.Errorf("job %s: %w", row.Reference, err)
+			return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
 		}
 		out.Registers = append(out.Registers, reg)
 	}

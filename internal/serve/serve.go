@@ -76,6 +76,9 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	}
 	clock := newClock()
 	keys := keysIn(filepath.Join(c.Data, "keys"))
+	if err := markDemo(ctx, st, c); err != nil {
+		return nil, err
+	}
 	if c.Demo {
 		if err := loadDemo(ctx, st, j, pack, clock.Now()); err != nil {
 			return nil, fmt.Errorf("load the demonstration: %w", err)

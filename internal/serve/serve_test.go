@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"meterwright/internal/store"
 )
 
 func TestOnlyThisMachineIsServed(t *testing.T) {
@@ -98,6 +100,50 @@ func TestDemoIsLoadedOnce(t *testing.T) {
 		if err := s.Close(); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// TestDemoAndRealVisitsAreKeptApart: neither is opened over the other's folder.
+func TestDemoAndRealVisitsAreKeptApart(t *testing.T) {
+	openClose := func(dir string, demo bool) error {
+		s, err := Open(t.Context(), Config{Data: dir, Demo: demo})
+		if err != nil {
+			return err
+		}
+		return s.Close()
+	}
+	demo := t.TempDir()
+	if err := openClose(demo, true); err != nil {
+		t.Fatal(err)
+	}
+	if err := openClose(demo, false); err == nil || !strings.Contains(err.Error(), "holds the demonstration") {
+		t.Errorf("the demonstration opened as real: %v", err)
+	}
+	real := t.TempDir()
+	s, err := Open(t.Context(), Config{Data: real})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.store.ImportJobs(t.Context(), "test", []store.Job{{Reference: "R-1", Body: []byte(`{"job":"R-1"}`)}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := openClose(real, true); err == nil || !strings.Contains(err.Error(), "another folder") {
+		t.Errorf("the demonstration loaded over real jobs: %v", err)
+	}
+	// A job that no method can be found for does not hide the day.
+	s, err = Open(t.Context(), Config{Data: real})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if code, body := get(t, s, "/field/op-1/"); code != http.StatusOK || !strings.Contains(body, "R-1") {
+		t.Errorf("a job that cannot be resolved: %d", code)
+	}
+	if code, _ := get(t, s, "/field/op-1/jobs/R-1"); code != http.StatusUnprocessableEntity {
+		t.Errorf("its page: %d", code)
 	}
 }
 
