@@ -8,6 +8,7 @@ import (
 	"meterwright/internal/page"
 	"meterwright/record"
 	"meterwright/rules"
+	"meterwright/visit"
 )
 
 // stopPage fills the screen.
