@@ -6,7 +6,7 @@ export GOFLAGS = -buildvcs=false
 .PHONY: run visits build assets test soak bench gen check vulnerabilities clean
 
 run: build ## serve the demonstration on this machine
-	bin/meterwright serve --demo
+	bin/meterwright serve --demo --data build/demo
 
 visits: build ## carry out the example visits and print each one's story
 	bin/meterwright visit run-all examples/visits

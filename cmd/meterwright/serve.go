@@ -9,13 +9,14 @@ type serveCommand struct {
 	Listen string   `help:"The address to listen on. Only this machine is served until sign-in exists: any other address is refused." default:"127.0.0.1:8080" placeholder:"ADDR"`
 	Demo   bool     `help:"Load an invented day once: a dozen jobs, people, instruments in and out of calibration, visits in every state. Everything in it is practice."`
 	Person []string `help:"Somebody who works with this machine, as ID=NAME; may be given several times." placeholder:"ID=NAME"`
+	JSON   bool     `help:"Write the address as JSON."`
 }
 
 func (c *serveCommand) Run(s *streams) error {
 	if err := serve.CheckAddress(c.Listen); err != nil {
 		return bad(err)
 	}
-	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: s.out}); err != nil {
+	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: s.out, JSON: c.JSON}); err != nil {
 		return unread(err)
 	}
 	return nil

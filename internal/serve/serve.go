@@ -3,6 +3,7 @@ package serve
 import (
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -37,8 +38,9 @@ type Config struct {
 	Demo bool
 	// People are added to those whom the store knows, each as ID=NAME.
 	People []string
-	// Out is told the address.
-	Out io.Writer
+	// Out is told the address, as JSON when JSON is set.
+	Out  io.Writer
+	JSON bool
 	// Log takes what went wrong inside. Nil means the standard logger.
 	Log *slog.Logger
 }
@@ -144,10 +146,10 @@ func (s *Server) run(ctx context.Context, c Config) error {
 	}
 	srv := &http.Server{Handler: s.handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
 		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn)}
-	if _, err := fmt.Fprintf(c.Out, "meterwright is at http://%s/ on this machine, with its data in %s\n", l.Addr(), c.Data); err != nil {
+	if err := c.tell(l.Addr()); err != nil {
 		return errors.Join(err, l.Close())
 	}
-	if !asset.Built() {
+	if !asset.Built() && !c.JSON {
 		if _, err := fmt.Fprintln(c.Out, "built without its fonts and page script: pages use the system's fonts and ordinary loads; make assets adds them"); err != nil {
 			return errors.Join(err, l.Close())
 		}
@@ -165,6 +167,18 @@ func (s *Server) run(ctx context.Context, c Config) error {
 	if served := <-done; !errors.Is(served, http.ErrServerClosed) {
 		err = errors.Join(err, served)
 	}
+	return err
+}
+
+// tell says where the pages are.
+func (c Config) tell(addr net.Addr) error {
+	if c.JSON {
+		return json.NewEncoder(c.Out).Encode(struct {
+			Address string `json:"address"`
+			Data    string `json:"data"`
+		}{"http://" + addr.String() + "/", c.Data})
+	}
+	_, err := fmt.Fprintf(c.Out, "meterwright is at http://%s/ on this machine, with its data in %s\n", addr, c.Data)
 	return err
 }
 
