@@ -425,7 +425,7 @@ func attempt(t *rapid.T, v *visit.Visit) (url.Values, visit.Body) {
 // exactly if the engine accepts it, a refusal says what the engine says, and what makes no sense
 // to the engine leaves nothing behind.
 func TestPagesAgreeWithEngine(t *testing.T) {
-	n := 20
+	n := 10
 	if os.Getenv("MW_SOAK") == "1" {
 		n = 400
 	}

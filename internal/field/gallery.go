@@ -230,7 +230,7 @@ func gallery() (names []string, pieces map[string]func(visitFrame) templ.Compone
 	add("ended", func(v visitFrame) templ.Component {
 		v.Ended = true
 		return endedPage{visitFrame: v, Outcome: outcomeWords[visit.StoppedDanger], Left: "nothing was opened", Guarded: "the operative stays",
-			Found: []string{"10:44 stop: voltage on metalwork or on the earthing"}, Untested: []untestedLine{{"Prove dead", "14 steps not carried out, 11 tests among them", ""}}, Holder: true}.Page()
+			Found: []string{"10:44 stop: voltage on metalwork or on the earthing"}, Untested: []untestedLine{{"Prove dead", "14 steps, 11 tests among them", ""}}, Holder: true}.Page()
 	})
 	return names, pieces
 }

@@ -482,7 +482,7 @@ func remainingByPhase(e *entry) []untestedLine {
 			}
 		}
 		if steps > 0 {
-			lines = append(lines, untestedLine{ph.Words, count(steps, "step") + " not carried out, " + count(tests, "test") + " among them", ""})
+			lines = append(lines, untestedLine{ph.Words, count(steps, "step") + ", " + count(tests, "test") + " among them", ""})
 		}
 	}
 	return lines
@@ -498,11 +498,12 @@ func count(n int, what string) string {
 type untestedPage struct {
 	visitFrame
 	Left      []untestedLine
+	Phases    []untestedLine
 	Remaining []untestedLine
 }
 
 func (h *Handler) untested(c *call) {
-	p := untestedPage{visitFrame: h.visitFrame(c, "Not tested"), Left: h.untestedLines(c.e), Remaining: remaining(c.e)}
+	p := untestedPage{visitFrame: h.visitFrame(c, "Not tested"), Left: h.untestedLines(c.e), Phases: remainingByPhase(c.e), Remaining: remaining(c.e)}
 	c.write(p.Page())
 }
 

@@ -1082,7 +1082,7 @@ func (n numberEntry) Entry() templ.Component {
 				}
 			}
 		}
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 96, "</div><button class=\"button go\" name=\"shows\" value=\"value\">Enter the number</button></div>")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 96, "</div><button class=\"button\" name=\"shows\" value=\"value\">Enter the number</button></div>")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
