@@ -66,7 +66,7 @@ func TestTextCanBeRead(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	blocks := strings.Split(string(css), "color-scheme:")[1:]
+	blocks := strings.Split(string(css), "\tcolor-scheme:")[1:]
 	if len(blocks) != 3 {
 		t.Fatalf("%d sets of colours, not 3: light, dark as the device says, dark by choice", len(blocks))
 	}
