@@ -201,7 +201,7 @@ func (n names) of(id string) string {
 }
 
 // maxRows bounds what one list looks through. A page says so when there is more.
-const maxRows = 2000
+const maxRows = 1000
 
 // recent returns the newest visits that fit the filter, and whether there are more of them.
 func (o *Office) recent(ctx context.Context, f store.Filter, most int) (list []store.Summary, more bool, err error) {

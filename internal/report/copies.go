@@ -5,18 +5,15 @@ import (
 	"slices"
 	"strings"
 
+	"meterwright/internal/summary"
 	"meterwright/visit"
 )
 
 // restricted reports whether the record holds something that must not reach the consumer: then
 // no free text from it does either, since nobody can tell by machine what a sentence gives away.
 func (c *composer) restricted() bool {
-	for _, d := range c.account.Defects {
-		if d.Restricted {
-			return true
-		}
-	}
-	return slices.ContainsFunc(c.account.Stops, func(s visit.StopLine) bool { return !theirs(s) })
+	return slices.ContainsFunc(c.account.Defects, func(d visit.DefectLine) bool { return d.Restricted }) ||
+		slices.ContainsFunc(c.account.Stops, summary.RestrictedStop)
 }
 
 // theirs reports whether a stop may stand on the consumer's copy: one that is the consumer's or
@@ -29,6 +26,7 @@ func (c *composer) consumer() {
 	p := &Pairs{List: []Pair{{Name: "Premises", Value: o.Premises.Address}, {Name: "Meter point", Value: o.Premises.MeterPoint, Mono: true},
 		{Name: "Day", Value: c.account.Begun.Format(day), Mono: true}, {Name: "Work", Value: c.method.Title}, {Name: "Job", Value: o.Job, Mono: true}}}
 	c.sheet.add(Section{ID: "visit", Title: "The visit", Blocks: []Block{p}})
+	c.ring()
 	c.consumerEnd()
 	c.consumerFound()
 	c.notTestedPlain()
@@ -37,6 +35,9 @@ func (c *composer) consumer() {
 	if !c.restricted() {
 		c.readings("A reading counts only between two provings of the same instrument, which the bracket at the edge shows.", func(r *visit.Reading) bool { return r.Bounds != nil && !r.Withdrawn })
 	}
+}
+
+func (c *composer) ring() {
 	e := c.in.Pack.Emergency
 	c.sheet.add(Section{ID: "ring", Title: "Whom to ring", Blocks: []Block{&Words{Strong: true, List: []string{
 		fmt.Sprintf("If metal tingles or sparks, if anything at the meter smells of burning, or if the lights flicker or go out: keep clear and ring %s (%s).", e.Value, e.Source)}}}})
@@ -53,7 +54,7 @@ func (c *composer) consumerEnd() {
 	switch {
 	case a.End == nil:
 		put("Outcome", "The visit has not ended in this record.")
-	case a.End.Outcome == "completed" || a.End.Outcome == "stopped-danger" && !c.restricted():
+	case a.End.Outcome == "completed" || a.End.Outcome == "stopped-danger" && slices.ContainsFunc(a.Stops, theirs):
 		put("Outcome", upperFirst(Outcome(a.End.Outcome)))
 	default:
 		put("Outcome", "The work was not completed. Your supplier can tell you more.")
@@ -112,7 +113,7 @@ func (c *composer) notTestedPlain() {
 		return
 	}
 	c.sheet.add(Section{ID: "not-tested", Title: "Not tested, not done", Blocks: []Block{&Words{List: []string{
-		"The work ended early. Take it that nothing was tested beyond what this page names."}}}})
+		"What was tested is not set down on this copy. Take it that nothing was tested beyond what this page names."}}}})
 }
 
 func (c *composer) consumerMeter() {
@@ -154,25 +155,18 @@ func (c *composer) distributor() {
 		told = &Words{List: []string{"The record does not say that the distributor was rung."}, Strong: len(own.Rows) > 0}
 	}
 	c.sheet.add(Section{ID: "told", Title: "Rung", Blocks: []Block{told}})
-	c.howItEnded(!c.restrictedDefect())
+	c.howItEnded(!c.restricted())
 	c.access()
 	c.answers([]string{"look"})
 	c.readings("Readings as they stood on the instrument. A reading counts only within a closed bracket: proved before and proved again.", func(*visit.Reading) bool { return true })
 	c.brackets()
 	c.fuse()
 	c.notTested()
-	if !c.restrictedDefect() {
+	if !c.restricted() {
 		c.pictures(true)
 	} else {
 		c.pictures(false)
 	}
-}
-
-// restrictedDefect reports whether something restricted to the supplier was found, of which a
-// free sentence or a photograph might tell.
-func (c *composer) restrictedDefect() bool {
-	return slices.ContainsFunc(c.account.Defects, func(d visit.DefectLine) bool { return d.Restricted }) ||
-		slices.ContainsFunc(c.account.Stops, func(s visit.StopLine) bool { return s.Owner == "supplier" })
 }
 
 func (c *composer) access() {
@@ -207,7 +201,7 @@ func (c *composer) fuse() {
 // its own.
 func (c *composer) supplier() {
 	c.what(false)
-	c.howItEnded(!c.restrictedDefect())
+	c.howItEnded(!c.restricted())
 	if t := c.entryTable(func(f string) bool { return f != "dependants" && f != "credit" && f != "told" }); t != nil {
 		c.sheet.add(Section{ID: "entries", Title: "Devices and registers", Blocks: []Block{t}})
 	}
@@ -239,7 +233,7 @@ func (c *composer) supplier() {
 		c.sheet.add(Section{ID: "told", Title: "Told", Blocks: []Block{told}})
 	}
 	c.notTested()
-	c.pictures(!c.restrictedDefect())
+	c.pictures(!c.restricted())
 	if len(shut.Rows) > 0 {
 		blocks := []Block{&Words{Strong: true, List: []string{"Keep this sheet apart from every copy that the consumer may see. It says what was seen, and accuses nobody."}}, shut}
 		if e := c.account.End; e != nil {
@@ -268,7 +262,7 @@ func (c *composer) supplierFound() (open, shut *Table) {
 			continue
 		}
 		row := []string{s.At.Format(clock), "metering", sentence(s.Title), c.category(s.Scheme, s.Category)}
-		if c.restrictedDefect() {
+		if summary.RestrictedStop(s) {
 			shut.Rows = append(shut.Rows, row)
 		} else {
 			open.Rows = append(open.Rows, row)

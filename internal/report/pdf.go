@@ -93,7 +93,10 @@ func (d *writer) header() {
 	if d.sheet.Practice {
 		d.font("B", smallSize)
 		d.colour(ink)
-		s := "PRACTICE · FICTIONAL"
+		s := "PRACTICE"
+		if d.sheet.Fictional {
+			s += " · FICTIONAL"
+		}
 		w := d.width(s) + 4
 		d.pdf.SetLineWidth(0.4)
 		d.stroke(ink)

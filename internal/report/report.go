@@ -111,7 +111,7 @@ func Compose(in Input) (*Sheet, error) {
 		return nil, err
 	}
 	s := &Sheet{Copy: in.Copy, Title: in.Copy.Title(), Job: in.Case.Opened.Job, Address: in.Case.Opened.Premises.Address,
-		Practice: in.Case.Nature == record.Practice, Head: in.head(), Cautions: cautions(in)}
+		Practice: in.Case.Nature == record.Practice, Fictional: in.Case.Opened.Fictional, Head: in.head(), Cautions: cautions(in)}
 	c := &composer{in: &in, sheet: s, account: in.Case.Visit.Account(), method: in.Case.Visit.Machine().Method}
 	switch in.Copy {
 	case Consumer:

@@ -199,6 +199,21 @@ func TestNotTheirs(t *testing.T) {
 	}
 }
 
+// TestEmployersStop: a stop that was the employer's to mend keeps nothing back from the consumer
+// but itself.
+func TestEmployersStop(t *testing.T) {
+	in, _ := input(t, "gloves", report.Consumer)
+	text := tool(t, "pdftotext", "-layout", save(t, "gloves.pdf", write(t, in)), "-")
+	for _, w := range []string{"Completed", "0.19 Ω", "Every step of the method that applied was carried out"} {
+		if !strings.Contains(text, w) {
+			t.Errorf("%q is missing", w)
+		}
+	}
+	if strings.Contains(text, "gloves") {
+		t.Error("the employer's stop stands on the consumer's copy")
+	}
+}
+
 // TestLanes: brackets that run at the same time never share a lane, and every reading touches its
 // own bracket.
 func TestLanes(t *testing.T) {

@@ -7,6 +7,8 @@ type Sheet struct {
 	Job      string
 	Address  string
 	Practice bool
+	// Fictional says that premises, people and numbers are invented.
+	Fictional bool
 	// Head is the hash of the record's last line, in hex.
 	Head     string
 	Cautions []string

@@ -43,15 +43,17 @@ func (c *Case) Defects() []Defect {
 	return list
 }
 
-// RestrictedStop reports whether a stop is of a kind that is kept off the consumer's copy: one
-// that is the supplier's to follow up without a category, such as suspected interference, may
-// tell of a person.
-func RestrictedStop(s visit.StopLine) bool { return s.Owner == "supplier" && s.ID == "interference" }
+// RestrictedStop reports whether a stop is kept off the consumer's copy: one that is the
+// supplier's to follow up, such as suspected interference, may tell of a person. Only the two that
+// are about the consumer's own supply are known not to.
+func RestrictedStop(s visit.StopLine) bool {
+	return s.Owner == "supplier" && s.ID != "dependant" && s.ID != "no-consent"
+}
 
 // told says when the owner was told: the first report to the owner from a time on.
 func told(a *visit.Account, owner string, from time.Time) string {
 	for _, r := range a.Reports {
-		if r.At.Before(from) || !strings.Contains(strings.ToLower(r.To), owner) {
+		if r.At.Before(from) || !names(owner, strings.ToLower(r.To)) {
 			continue
 		}
 		words := r.To + " " + r.At.Format("15:04")
@@ -60,7 +62,24 @@ func told(a *visit.Account, owner string, from time.Time) string {
 		}
 		return words
 	}
+	if owner != "consumer" {
+		return ""
+	}
+	for _, e := range a.Entries {
+		if e.Entries["told"] == "the consumer" && !e.At.Before(from) {
+			return "the consumer " + e.At.Format("15:04")
+		}
+	}
 	return ""
+}
+
+// names reports whether the words of a report name the owner. People write the office, or a
+// supervisor, where they mean the employer.
+func names(owner, to string) bool {
+	if strings.Contains(to, owner) {
+		return true
+	}
+	return owner == "employer" && (strings.Contains(to, "office") || strings.Contains(to, "supervisor"))
 }
 
 // Tools lists the instruments of the visit, in order of appearance, with what rests on each.

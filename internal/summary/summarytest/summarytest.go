@@ -68,7 +68,7 @@ func (v *Visit) Container(id string) ([]byte, error) {
 
 // Names lists the visits.
 func Names() []string {
-	return []string{"whole", "void", "metalwork", "interference", "off", "overdue", "relay"}
+	return []string{"whole", "void", "metalwork", "interference", "off", "overdue", "relay", "gloves"}
 }
 
 // Change alters a visit before it is made.
