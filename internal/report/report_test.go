@@ -22,17 +22,29 @@ import (
 
 var update = flag.Bool("update", false, "write the golden files anew")
 
+// inputs keeps the visits that were made already, which no test may change.
+var inputs = map[string]struct {
+	in    report.Input
+	visit *summarytest.Visit
+}{}
+
 // input reads an invented visit as a command would read its file.
 func input(t testing.TB, name string, c report.Copy, changes ...summarytest.Change) (report.Input, *summarytest.Visit) {
 	t.Helper()
-	v, err := summarytest.Make(name, changes...)
-	if err != nil {
-		t.Fatal(err)
+	kept, known := inputs[name]
+	if !known || len(changes) > 0 {
+		var err error
+		if kept.visit, err = summarytest.Make(name, changes...); err != nil {
+			t.Fatal(err)
+		}
+		if kept.in, err = report.Read(report.File{Name: name + ".jsonl", Content: kept.visit.File()}); err != nil {
+			t.Fatal(err)
+		}
+		if len(changes) == 0 {
+			inputs[name] = kept
+		}
 	}
-	in, err := report.Read(report.File{Name: name + ".jsonl", Content: v.File()})
-	if err != nil {
-		t.Fatal(err)
-	}
+	in, v := kept.in, kept.visit
 	in.Copy, in.Container, in.Pack, in.Job = c, v.Container, rules.GB(), v.Job
 	return in, v
 }
