@@ -334,6 +334,10 @@ func (in Instrument) socket(s Seen, dead bool) Indication {
 	case lit == [3]bool{}:
 		return Show(Dark)
 	}
+	return Indication{shows: Wrong, detail: patternWords(lit)}
+}
+
+func patternWords(lit [3]bool) string {
 	text := ""
 	for i, pair := range [3]string{"line to neutral", "line to earth", "neutral to earth"} {
 		if i > 0 {
@@ -346,7 +350,19 @@ func (in Instrument) socket(s Seen, dead bool) Indication {
 			text += "dark"
 		}
 	}
-	return Indication{shows: Wrong, detail: text}
+	return text
+}
+
+// Pattern reads the detail of a socket tester's wrong pattern, as Indicate writes
+// it: bit 0 is set where line to neutral is lit, bit 1 line to earth, bit 2 neutral
+// to earth. It is −1 for anything else.
+func Pattern(i Indication) int {
+	for k := range 8 {
+		if i.shows == Wrong && i.detail == patternWords([3]bool{k&1 == 1, k&2 == 2, k&4 == 4}) {
+			return k
+		}
+	}
+	return -1
 }
 
 func (in Instrument) sequence(s Seen, dead bool) Indication {

@@ -77,9 +77,9 @@ func Present(all []Occurrence, step int) []Departure {
 
 // The rates by which departures are ordered [P].
 const (
-	often  = 1e-3
-	seldom = 2e-4
-	rare   = 2e-5
+	often  = 5e-3
+	seldom = 1e-3
+	rare   = 1e-4
 )
 
 // What to do, for each owner and danger.

@@ -216,6 +216,8 @@ type Reading struct {
 	// loop or continuity tester, amperes for a clamp meter or an RCD tester.
 	Shown      float64
 	Indication instrument.Indication
+	// Seen is what the physics put before the instrument.
+	Seen instrument.Seen
 }
 
 // Read puts an instrument on points, besides what is attached already.
@@ -268,6 +270,7 @@ func (w *World) Read(in instrument.Instrument, points ...site.PointID) (Reading,
 		r.Open = seen.OpenVolt
 	}
 	r.Indication, r.Shown = in.Indicate(seen)
+	r.Seen = seen
 	return r, nil
 }
 

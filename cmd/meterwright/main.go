@@ -41,6 +41,7 @@ type commands struct {
 	Departures  departuresCommand   `cmd:"" help:"List what can be wrong at a service position."`
 	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet."`
 	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program."`
+	Diagnose    diagnoseCommand     `cmd:"" help:"Say which departures explain what was seen there, as leads."`
 	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine. Ends with exit 0 when it is interrupted."`
 	Version     versionCommand      `cmd:"" help:"Say which edition this is."`
 }

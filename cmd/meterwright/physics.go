@@ -18,6 +18,10 @@ type netlistCommand struct{ physcmd.Netlist }
 
 func (c *netlistCommand) Run(s *streams) error { return physics(c.Do(s.out)) }
 
+type diagnoseCommand struct{ physcmd.Diagnose }
+
+func (c *diagnoseCommand) Run(s *streams) error { return physics(c.Do(s.out)) }
+
 // physics gives an error of the model its exit code.
 func physics(err error) error {
 	switch {

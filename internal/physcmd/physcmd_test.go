@@ -197,3 +197,41 @@ func TestWrongArguments(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+func TestDiagnose(t *testing.T) {
+	seen := "../../examples/seen/terrace-lamp-dark.yaml"
+	do := func(seen string, asJSON bool) (string, error) {
+		var b bytes.Buffer
+		err := (&Diagnose{Site: example, Seen: seen, JSON: asJSON}).Do(&b)
+		return b.String(), err
+	}
+	out, err := do(seen, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var x leads
+	if err := json.Unmarshal([]byte(out), &x); err != nil || len(x.Groups) == 0 || len(x.Next) == 0 {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	if first := fmt.Sprint(x.Groups[0].Departures); !strings.Contains(first, "blown/lamp") || x.Groups[0].Probability < 0.5 {
+		t.Errorf("first is %s with %g", first, x.Groups[0].Probability)
+	}
+	if out, err = do(seen, false); err != nil || !strings.Contains(out, "a lead, not a finding") || !strings.Contains(out, "not in the model") {
+		t.Errorf("%v\n%s", err, out)
+	}
+	for text, want := range map[string]string{
+		"seen:\n  - {instrument: voltmeter, on: [meter.l-in, meter.n-in], shows: lit}\n": `:2:5: diagnose: observation 1: a voltmeter cannot show "lit"`,
+		"seen:\n  - {instrument: voltmeter, on: [meter.l-in], shows: 230 V}\n":           "a voltmeter is put on 2 points, not on 1",
+		"seen:\n  - {instrument: voltmeter, on: [meter.l-in, meter.n-in], shows: 9}\n":   `"9" is no indication`,
+		"seen:\n  - {switch: carrier, to: away}\n":                                       `write "in" or "out"`,
+		"seen:\n  - {switch: carrier, to: out, shows: lit}\n":                            "a switch and a reading stand together",
+	} {
+		file := filepath.Join(t.TempDir(), "seen.yaml")
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := do(file, false); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: got %v, want %s", text, err, want)
+		}
+	}
+}
