@@ -104,7 +104,10 @@ func provings(t summary.Tool) string {
 	if t.Unclosed > 0 {
 		parts = append(parts, fmt.Sprintf("%d not proved again", t.Unclosed))
 	}
-	if len(parts) == 0 && t.Readings > 0 {
+	switch {
+	case t.Readings == 0:
+		return "taken up, no reading"
+	case len(parts) == 0:
 		return "proved before and again"
 	}
 	return strings.Join(parts, ", ")
