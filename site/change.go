@@ -8,7 +8,8 @@ import (
 // Op is what a change does to the wiring.
 type Op string
 
-// The operations. On names joints, or nodes for Bridge, Couple and Load.
+// The operations. On names joints, or nodes for Bridge and Couple, or feeds and
+// transformers.
 const (
 	// Part opens joints.
 	Part Op = "part"

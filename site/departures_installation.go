@@ -58,9 +58,9 @@ func (c *catalogue) installation() {
 	}
 }
 
-// kinds of instrument by short name, with their words and the conditions that
-// apply. The words are those of package instrument, which imports nothing of this
-// one; a test there keeps them agreed.
+// instrumentConditions lists the kinds by short name, with their words and the
+// conditions that apply, as package instrument names them; a test of package world
+// keeps them agreed.
 var instrumentConditions = []struct {
 	short, kind, words string
 	conditions         []string
