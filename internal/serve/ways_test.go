@@ -267,6 +267,35 @@ func TestWaysByTaps(t *testing.T) {
 		p.tap("I am back")
 	})
 
+	t.Run("socket wrong, then the dead test shows voltage", func(t *testing.T) {
+		p.t = t
+		goOn := func(why string) {
+			t.Helper()
+			p.tap("I have rung")
+			p.touch("the office")
+			p.tap("Keep it")
+			p.tap("Decide to go on")
+			p.write("why", why)
+			p.tap("Go on")
+		}
+		w := walk(t, p, demoMethod(t, "NM-3001"))
+		p.open("/field/op-114/jobs/NM-3001")
+		p.tap("I am there")
+		w.to("socket-test")
+		p.tap("Another pattern")
+		p.says("Stop. The socket does not show line, neutral and earth in their places")
+		p.look("stop-socket")
+		goOn("the tester was not pushed home, said the supervisor: test again")
+		w.to("dead-meter-earth/meter.l-in")
+		p.tap("It lights")
+		p.says("Stop. Voltage at a point that should be dead")
+		p.look("stop-dead")
+		goOn("a second supply was found and locked off")
+		p.says("Prove the two-pole detector")
+		w.to("take-tails-out")
+		w.tap("Done")
+	})
+
 	t.Run("two tabs, back, a form of before", func(t *testing.T) {
 		p.t = t
 		p.open("/field/op-207/jobs/NM-3011")
@@ -307,5 +336,24 @@ func TestWaysByTaps(t *testing.T) {
 		if n := strings.Count(p.text(), "Both held"); n != 1 {
 			t.Errorf("the answer stands in the story %d times", n)
 		}
+	})
+
+	t.Run("somebody depends on the supply", func(t *testing.T) {
+		p.t = t
+		w := walk(t, p, demoMethod(t, "NM-3011"))
+		p.open("/field/op-207/jobs/NM-3011")
+		p.tap("Earlier visit")
+		w.to("dependant-arranged")
+		p.tap("Yes")
+		p.says("Stop. Somebody or something depends on the supply")
+		p.look("stop-dependant")
+		p.tap("I have rung")
+		p.touch("the office")
+		p.tap("Keep it")
+		p.tap("End the visit here")
+		p.touch("The interruption was not agreed, or somebody depends on the supply")
+		p.write("left", "the supply was left on")
+		p.tap("End the visit")
+		p.says("The visit has ended")
 	})
 }
