@@ -29,7 +29,7 @@ func TestProving(t *testing.T) {
 	}
 }
 
-// Table of TRADE rules: a proving unit gives a few milliamperes, often direct.
+// Common practice [P]: a proving unit gives a few milliamperes, often direct.
 func TestProvingUnitCannotProve(t *testing.T) {
 	if got := New(TestLamp, Sound).Prove(ProvingUnit); got != Show(Dark) {
 		t.Errorf("a lamp on a proving unit: %v", got)

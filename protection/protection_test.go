@@ -28,7 +28,7 @@ func TestFaultCurrentWorkedExamples(t *testing.T) {
 		// U / Z: the worked example common in guides to testing, 230 V and
 		// 0.20 Ω giving 1.15 kA [M].
 		{"230 V over 0.20 Ω", Loop{exact(230), exact(0.20)}, Terms{}, 1150, 1e-9},
-		// 16 kA at 230 V is a loop of 0.0144 Ω (TRADE table of numbers): 15.97 kA.
+		// 16 kA at 230 V is a loop of 0.0144 Ω (Engineering Recommendation P25 [M]): 15.97 kA.
 		{"declared maximum", Loop{exact(230), exact(0.0144)}, Terms{}, 16000, 50},
 		// BS 7671 411.4.4: U0 × Cmin / Zs, here 218.5 / 0.35.
 		{"lowest at the declared maximum impedance", Loop{exact(0), exact(0.35)}, Terms{Basis: Lowest}, 624.2857, 1e-3},

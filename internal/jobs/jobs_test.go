@@ -24,7 +24,7 @@ func TestFaultsNameTheirPlace(t *testing.T) {
 		{"overlays: x\n", "j:7:11: this value does not fit here: write a list"},
 		{"kit: {instruments: [{kind: hammer, id: H, proved_on: {kind: proving-unit}}]}\n", `j:7:28: "hammer" is no kind of instrument`},
 		{"kit: {instruments: [{kind: voltmeter, id: \"\", proved_on: {kind: proving-unit}}]}\n", "the voltmeter has no number"},
-		// A proving unit of a few milliamperes cannot light a loaded lamp: TRADE 4 [P].
+		// A proving unit of a few milliamperes cannot light a loaded lamp, common practice [P].
 		{"kit: {instruments: [{kind: loaded-test-lamp, id: L, proved_on: {kind: proving-unit}}]}\n", `"proving-unit" does not suit a loaded test lamp`},
 		{"kit: {protection: [{item: gloves, test_due: 2026-13-01}]}\n", "j:7:45: "},
 		{"registers: [{entry: a, digits: 0}]\n", "j:7:"},

@@ -227,7 +227,7 @@ func list(r *method.Resolved) string {
 }
 
 // TestStepsAsReviewed compares the steps with lists that were read by eye
-// against TRADE's account of a visit.
+// against common practice [P] in the order of a visit.
 func TestStepsAsReviewed(t *testing.T) {
 	s, l := library(t), limits(t)
 	full := site.Spec{Rates: 2, Export: true, Sources: []site.Source{site.Inverter}, Units: []string{"house", "off-peak"}}
