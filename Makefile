@@ -19,11 +19,11 @@ assets: ## fonts and scripts of the pages, from npm
 
 test: assets ## every test; what is missing is installed through apt where that is allowed
 	sh scripts/need.sh
-	go test -timeout 30m ./...
+	sh scripts/test.sh
 
 soak: assets ## the same tests at full counts
 	sh scripts/need.sh
-	MW_SOAK=1 go test -timeout 6h -p 1 ./...
+	MW_SOAK=1 MW_TIMEOUT=6h sh scripts/test.sh -p 1
 
 bench: assets ## timings, as ratios where a reference is named; docs/figures.md keeps them
 	go test -run '^$$' -bench . -benchtime 1s ./...
