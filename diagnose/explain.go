@@ -492,3 +492,24 @@ func (e *Engine) live(h *hypothesis, o *Observation) (bool, error) {
 	}
 	return false, nil
 }
+
+// Standing is how one departure on its own stands against the observations.
+type Standing struct {
+	ID string
+	// Nats is its log-evidence below that of the best single explanation, zero or less:
+	// how strongly the observations speak against it, whatever its rarity.
+	Nats float64
+}
+
+// Standings returns how each departure of the catalogue stands, in its order.
+func (e *Engine) Standings() []Standing {
+	best := e.single[0].mass
+	for _, h := range e.single {
+		best = max(best, h.mass)
+	}
+	list := make([]Standing, len(e.catalogue))
+	for i := range e.catalogue {
+		list[i] = Standing{e.catalogue[i].ID, e.single[i+1].mass - best}
+	}
+	return list
+}

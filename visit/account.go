@@ -32,6 +32,7 @@ type Account struct {
 	Photographs   []Photograph   `json:"photographs"`
 	Corrections   []Correction   `json:"corrections"`
 	Instruments   []Instrument   `json:"instruments"`
+	Advice        []AdviceLine   `json:"advice"`
 	Discrepancies []Discrepancy  `json:"discrepancies"`
 	End           *Ended         `json:"end,omitempty"`
 	People        map[string]int `json:"people"`
@@ -233,7 +234,7 @@ func newAccount(m *Machine) *Account {
 		Story: []Line{}, Readings: []Reading{}, Brackets: []Bracket{}, Proofs: []ProofLine{}, Acts: []ActLine{},
 		Refusals: []RefusalLine{}, Stops: []StopLine{}, Remarks: []Remark{}, Defects: []DefectLine{}, Reports: []ReportLine{},
 		Entries: []EntryLine{}, LeftOut: []LeftOutLine{}, Supply: []Outage{}, Dependants: []Dependant{},
-		Photographs: []Photograph{}, Corrections: []Correction{}, Instruments: []Instrument{}, Discrepancies: []Discrepancy{}}
+		Photographs: []Photograph{}, Corrections: []Correction{}, Instruments: []Instrument{}, Advice: []AdviceLine{}, Discrepancies: []Discrepancy{}}
 	for _, p := range m.Method.Proofs {
 		a.Proofs = append(a.Proofs, ProofLine{ID: p.ID, Words: p.Words, State: "not yet shown"})
 	}

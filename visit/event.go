@@ -43,6 +43,8 @@ const (
 	KindDependant  Kind = "dependant"
 	KindPhotograph Kind = "photograph"
 	KindNoted      Kind = "noted"
+	KindAdvised    Kind = "advised"
+	KindAnswered   Kind = "answered"
 	KindTakenOver  Kind = "taken-over"
 	KindEnded      Kind = "ended"
 	KindSupplement Kind = "supplement"
@@ -287,6 +289,60 @@ type Noted struct {
 	Words string `json:"words"`
 }
 
+// Advised is what the physical model made of the observations so far, as the person was
+// told it: leads, not findings. It opens and closes no guard.
+type Advised struct {
+	// Upon is the hash of the event after which it was worked out.
+	Upon string `json:"upon"`
+	// Engine names the edition that worked it out; Model and Site are hashes of the model's
+	// tables and of the position as the model had it.
+	Engine string `json:"engine"`
+	Model  string `json:"model"`
+	Site   string `json:"site"`
+	// Against lists departures that the last observation spoke against, in words.
+	Against []string `json:"against,omitempty"`
+	// Fits is what still explains the observations, likeliest first.
+	Fits []Lead `json:"fits"`
+	// Outside is the probability that the truth is not in the model, for example "0.002".
+	Outside string `json:"not_in_the_model"`
+	// Untouched counts the departures that no observation has borne on.
+	Untouched int `json:"not_borne_on"`
+	// Next is the test that would tell most, of those that the method allows, or nil.
+	Next *NextTest `json:"next,omitempty"`
+}
+
+// Lead is explanations that the tests made do not tell apart.
+type Lead struct {
+	// Departures lists each explanation as the ids that are in it together; one without ids
+	// means that nothing is wrong.
+	Departures [][]string `json:"departures"`
+	Words      string     `json:"words"`
+	// Probability is a decimal from 0 to 1.
+	Probability string `json:"probability"`
+	// Danger says that one of them can put or hide a dangerous voltage.
+	Danger bool `json:"danger,omitempty"`
+}
+
+// NextTest is a step of the method with what it would tell.
+type NextTest struct {
+	Step string `json:"step"`
+	Why  string `json:"why"`
+	// Nats is the information expected of it, a decimal.
+	Nats string `json:"nats"`
+	// Exposure is the probability that a hand meets a part above the touch limit in it.
+	Exposure string `json:"exposure"`
+}
+
+// Answered is what the person made of an advice.
+type Answered struct {
+	// Advice is the hash of the advised event.
+	Advice string `json:"advice"`
+	// Answer is follow or set-aside.
+	Answer string `json:"answer"`
+	// Why is required where it is set aside.
+	Why string `json:"why,omitempty"`
+}
+
 // TakenOver begins another device's chain of the same visit.
 type TakenOver struct {
 	Chain string `json:"chain"`
@@ -333,6 +389,8 @@ func (Defect) kind() Kind     { return KindDefect }
 func (Dependant) kind() Kind  { return KindDependant }
 func (Photograph) kind() Kind { return KindPhotograph }
 func (Noted) kind() Kind      { return KindNoted }
+func (Advised) kind() Kind    { return KindAdvised }
+func (Answered) kind() Kind   { return KindAnswered }
 func (TakenOver) kind() Kind  { return KindTakenOver }
 func (Ended) kind() Kind      { return KindEnded }
 func (Supplement) kind() Kind { return KindSupplement }
@@ -364,7 +422,7 @@ var decoders = map[Kind]func([]byte) (Body, error){
 	KindCameBack: decodeAs[CameBack], KindCorrected: decodeAs[Corrected], KindStopped: decodeAs[Stopped],
 	KindReported: decodeAs[Reported], KindResumed: decodeAs[Resumed], KindRefused: decodeAs[Refused],
 	KindDefect: decodeAs[Defect], KindDependant: decodeAs[Dependant], KindPhotograph: decodeAs[Photograph],
-	KindNoted: decodeAs[Noted], KindTakenOver: decodeAs[TakenOver], KindEnded: decodeAs[Ended],
+	KindNoted: decodeAs[Noted], KindAdvised: decodeAs[Advised], KindAnswered: decodeAs[Answered], KindTakenOver: decodeAs[TakenOver], KindEnded: decodeAs[Ended],
 	KindSupplement: decodeAs[Supplement],
 }
 

@@ -103,6 +103,10 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before, after *Control) s
 		return "Photograph of " + sentence(b.Of)
 	case Noted:
 		return upperFirst(sentence(b.Words))
+	case Advised:
+		return a.takeAdvised(b, e)
+	case Answered:
+		return a.takeAnswered(b, e)
 	case TakenOver:
 		a.voidBrackets(e, before, after, "another person took the visit over")
 		return "Taken over from another device."

@@ -38,6 +38,12 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 	case Method, Noted, Refused, Photograph, Dependant, Defect:
 		r.do = doNote
 		err = checkNote(b)
+	case Advised:
+		r.do = doNote
+		err = v.checkAdvised(b)
+	case Answered:
+		r.do = doNote
+		err = v.checkAnswered(b)
 	case TookUp:
 		err = v.reduceTookUp(&r, b, e)
 	case Checked:

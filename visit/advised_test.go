@@ -1,0 +1,124 @@
+package visit
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+func someAdvice(upon string) Advised {
+	return Advised{Upon: upon, Engine: "e", Model: "m", Site: "s", Against: []string{"the neutral tail is open"},
+		Fits:    []Lead{{Departures: [][]string{{"open/tail.l"}}, Words: "the line tail is open", Probability: "0.93", Danger: true}},
+		Outside: "0.01", Untouched: 3}
+}
+
+// Advice decides nothing: a visit in which the model advised and the person answered after
+// every event accepts and refuses what the same visit without any advice does, and comes
+// to the same Control.
+func TestAdviceReachesNoGuard(t *testing.T) {
+	m := plainMachine(t)
+	rapid.Check(t, func(t *rapid.T) {
+		plain, advised := &driver{v: Begin(m), boot: "x"}, &driver{v: Begin(m), boot: "x"}
+		told := 0
+		apply := func(body Body) {
+			ra, ea := plain.do(body)
+			rb, eb := advised.do(body)
+			if (ra == nil) != (rb == nil) || (ea == nil) != (eb == nil) {
+				t.Fatalf("%s: without advice %v, %v and with it %v, %v", KindOf(body), ra, ea, rb, eb)
+			}
+			// What is said takes no time here, so that the two visits age alike.
+			mono, wall := advised.mono, advised.wall
+			defer func() { advised.mono, advised.wall = mono, wall }()
+			say := func(body Body) (*Refusal, error) {
+				advised.mono, advised.wall = mono-30_000, wall.Add(-30*time.Second)
+				return advised.do(body)
+			}
+			events := advised.v.account.events
+			if last := events[len(events)-1]; last.do != doNote {
+				if r, err := say(someAdvice(last.hash)); r != nil || err != nil {
+					t.Fatalf("advice was not taken: %v %v", r, err)
+				}
+				advice := advised.v.account.Advice
+				answer := Answered{Advice: advice[len(advice)-1].Event, Answer: rapid.SampledFrom([]string{"follow", "set-aside"}).Draw(t, "answer"), Why: "w"}
+				if r, err := say(answer); r != nil || err != nil {
+					t.Fatalf("the answer was not taken: %v %v", r, err)
+				}
+				told++
+			}
+			if plain.v.Control() != advised.v.Control() {
+				t.Fatalf("after %s the advice changed Control", KindOf(body))
+			}
+		}
+		apply(Opened{Job: "J", MethodHash: m.Hash})
+		for range rapid.IntRange(1, 120).Draw(t, "length") {
+			n := plain.v.Next()
+			if n.Step == "" {
+				break
+			}
+			s, _ := m.Method.Step(n.Step)
+			switch rapid.IntRange(0, 9).Draw(t, "way") {
+			case 0:
+				apply(LeftOut{Step: n.Step, How: "not-tested", Why: "x"})
+			case 1:
+				apply(WentAway{})
+				apply(CameBack{})
+			case 2:
+				at := m.Method.Steps[rapid.IntRange(0, len(m.Method.Steps)-1).Draw(t, "step")]
+				apply(Returned{Step: at.ID, Why: "x"})
+			case 3:
+				apply(Stopped{Why: "x"})
+				apply(Resumed{Why: "x"})
+			default:
+				apply(expectedBody(plain.v, s))
+			}
+		}
+		if got := advised.v.Account(); len(got.Advice) != told {
+			t.Fatalf("%d advices were taken and %d are told", told, len(got.Advice))
+		}
+	})
+}
+
+func TestAdviceWithoutSense(t *testing.T) {
+	d := &driver{v: Begin(plainMachine(t)), boot: "x"}
+	d.do(Opened{Job: "J", MethodHash: d.v.machine.Hash})
+	upon := d.v.account.events[0].hash
+	if r, err := d.do(someAdvice(upon)); r != nil || err != nil {
+		t.Fatal(r, err)
+	}
+	given := d.v.account.Advice[0].Event
+	change := func(f func(*Advised)) Advised {
+		a := someAdvice(upon)
+		f(&a)
+		return a
+	}
+	step := d.v.machine.Method.Steps[0].ID
+	for name, c := range map[string]struct {
+		body Body
+		want string
+	}{
+		"upon nothing":     {someAdvice("x"), "upon names no observation"},
+		"upon advice":      {someAdvice(given), "upon names no observation"},
+		"no model":         {change(func(a *Advised) { a.Model = "" }), "name all three"},
+		"no leads":         {change(func(a *Advised) { a.Fits = nil }), "from 1 to 50 leads"},
+		"empty lead":       {change(func(a *Advised) { a.Fits[0].Departures = nil }), "from 1 to 50 explanations"},
+		"no words":         {change(func(a *Advised) { a.Fits[0].Words = " " }), "the words of an advice"},
+		"certain":          {change(func(a *Advised) { a.Fits[0].Probability = "1.2" }), `"1.2" is no probability`},
+		"negative":         {change(func(a *Advised) { a.Untouched = -1 }), "below 0"},
+		"unknown step":     {change(func(a *Advised) { a.Next = &NextTest{Step: "x", Why: "y", Nats: "1", Exposure: "0"} }), "this method has not"},
+		"no information":   {change(func(a *Advised) { a.Next = &NextTest{Step: step, Why: "y", Nats: "-1", Exposure: "0"} }), "no amount of information"},
+		"answer nothing":   {Answered{Advice: upon, Answer: "follow"}, "answers no advice"},
+		"answer otherwise": {Answered{Advice: given, Answer: "agree"}, "write follow or set-aside"},
+		"without why":      {Answered{Advice: given, Answer: "set-aside"}, "say why"},
+		"correction":       {Corrected{Event: given, Why: "x"}, ""},
+	} {
+		before := len(d.v.account.events)
+		if r, err := d.do(c.body); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: got %v, %v", name, r, err)
+		}
+		if len(d.v.account.events) != before {
+			t.Errorf("%s was taken", name)
+		}
+	}
+}
