@@ -219,3 +219,6 @@ func (p *Plan) Node(name string) (position int, ok bool) {
 // Groups returns the numbers of the groups, ascending. Results are asked for
 // by place in this list.
 func (p *Plan) Groups() []int { return append([]int(nil), p.groups...) }
+
+// GroupCount is the number of groups.
+func (p *Plan) GroupCount() int { return len(p.groups) }

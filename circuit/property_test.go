@@ -193,6 +193,20 @@ func TestSettingIsCompiling(t *testing.T) {
 			t.Fatal("set and compiled values differ")
 		}
 		ws.Reset()
+		for _, err := range []error{
+			ws.SetImpedances([]int32{int32(i)}, d.Impedances[i].ROhm, d.Impedances[i].XOhm),
+			ws.SetCapacitors([]int32{int32(j)}, d.Capacitors[j].CFarad),
+			ws.SetVoltageImpedance(1, 3, d.VoltageSources[1].XOhm),
+			ws.Solve(),
+		} {
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		if exactly(p, ws) != exactly(p2, want) {
+			t.Fatal("rows set together and compiled values differ")
+		}
+		ws.Reset()
 		if err := ws.Solve(); err != nil {
 			t.Fatal(err)
 		}

@@ -152,6 +152,11 @@ func TestRefusedValues(t *testing.T) {
 		err  error
 		want error
 	}{
+		{"impedance rows", ws.SetImpedances([]int32{0, 2}, 1, 0), ErrUnknownRow},
+		{"impedances negative", ws.SetImpedances([]int32{0}, -1, 0), ErrNegative},
+		{"impedances of no row", ws.SetImpedances([]int32{-1}, -1, 0), ErrUnknownRow},
+		{"capacitor rows", ws.SetCapacitors([]int32{1}, 1e-9), ErrUnknownRow},
+		{"capacitors", ws.SetCapacitors([]int32{0}, math.NaN()), ErrNotANumber},
 		{"impedance row", ws.SetImpedance(2, 1, 0), ErrUnknownRow},
 		{"impedance negative", ws.SetImpedance(0, -1, 0), ErrNegative},
 		{"open row", ws.OpenImpedance(-1), ErrUnknownRow},

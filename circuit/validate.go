@@ -34,6 +34,9 @@ func (k *checker) amount(table string, row int, name, field string, x, low, high
 }
 
 func amount(x, low, high float64) (mend string, err error) {
+	if x >= low && x <= high {
+		return "", nil // the limits are finite, so x is
+	}
 	switch {
 	case math.IsNaN(x) || math.IsInf(x, 0):
 		return "give a finite number", ErrNotANumber
@@ -41,13 +44,14 @@ func amount(x, low, high float64) (mend string, err error) {
 		return "give a positive number", ErrNegative
 	case x < low:
 		return "it is smaller than the solver accepts", ErrOutOfRange
-	case x > high:
-		return "it is larger than the solver accepts", ErrOutOfRange
 	}
-	return "", nil
+	return "it is larger than the solver accepts", ErrOutOfRange
 }
 
 func ohms(rOhm, xOhm float64) (field, mend string, err error) {
+	if rOhm >= minOhm && rOhm <= maxOhm && xOhm >= 0 && xOhm <= maxOhm {
+		return "", "", nil
+	}
 	if mend, err = amount(rOhm, 0, maxOhm); err != nil {
 		return "ROhm", mend, err
 	}

@@ -94,6 +94,30 @@ func (ws *Workspace) SetImpedance(i int, rOhm, xOhm float64) error {
 	return nil
 }
 
+// SetImpedances gives several rows of the impedances one value in ohms, for
+// conductors that are alike. On an error nothing has changed.
+func (ws *Workspace) SetImpedances(list []int32, rOhm, xOhm float64) error {
+	rows := ws.plan.circuit.Impedances
+	if field, mend, err := ohms(rOhm, xOhm); err != nil && len(list) > 0 {
+		i := list[0]
+		if uint(i) >= uint(len(rows)) {
+			return noRow("impedances", int(i), len(rows))
+		}
+		return &RowError{Table: "impedances", Row: int(i), Name: rows[i].Name, Field: field, Mend: mend, Err: err}
+	}
+	y, to := siemens(rOhm, xOhm), ws.rowY[:len(rows)]
+	for _, i := range list {
+		if uint(i) >= uint(len(to)) {
+			return noRow("impedances", int(i), len(rows))
+		}
+	}
+	for _, i := range list {
+		to[i] = y
+	}
+	ws.touch()
+	return nil
+}
+
 // OpenImpedance takes row i of the impedances out until it is set again.
 // Solve reports a *[FloatingError] if nothing else holds a node.
 func (ws *Workspace) OpenImpedance(i int) error {
@@ -115,6 +139,29 @@ func (ws *Workspace) SetCapacitor(i int, cFarad float64) error {
 		return &RowError{Table: "capacitors", Row: i, Name: rows[i].Name, Field: "CFarad", Mend: mend, Err: err}
 	}
 	ws.rowY[ws.plan.rows.firstCap+i] = Phasor{0, ws.w * cFarad}
+	ws.touch()
+	return nil
+}
+
+// SetCapacitors is [Workspace.SetImpedances] for capacitors, in farads.
+func (ws *Workspace) SetCapacitors(list []int32, cFarad float64) error {
+	rows := ws.plan.circuit.Capacitors
+	if mend, err := amount(cFarad, minSiemens/ws.w, maxSiemens/ws.w); err != nil && len(list) > 0 {
+		i := list[0]
+		if uint(i) >= uint(len(rows)) {
+			return noRow("capacitors", int(i), len(rows))
+		}
+		return &RowError{Table: "capacitors", Row: int(i), Name: rows[i].Name, Field: "CFarad", Mend: mend, Err: err}
+	}
+	y, to := Phasor{0, ws.w * cFarad}, ws.rowY[ws.plan.rows.firstCap:][:len(rows)]
+	for _, i := range list {
+		if uint(i) >= uint(len(to)) {
+			return noRow("capacitors", int(i), len(rows))
+		}
+	}
+	for _, i := range list {
+		to[i] = y
+	}
 	ws.touch()
 	return nil
 }

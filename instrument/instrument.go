@@ -135,9 +135,20 @@ func Lookup(k Kind) (Model, bool) {
 	return Model{}, false
 }
 
+// OnePole reports whether the kind can be read with the body as its other pole.
+func (k Kind) OnePole() bool {
+	i := Index(k)
+	return i >= 0 && models[i].OnePole
+}
+
 // Index returns the place of the kind in Models, or -1.
 func Index(k Kind) int {
-	return slices.IndexFunc(models, func(m Model) bool { return m.Kind == k })
+	for i := range models {
+		if models[i].Kind == k {
+			return i
+		}
+	}
+	return -1
 }
 
 // Suits reports whether a source of that kind can prove an instrument of kind k.

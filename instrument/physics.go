@@ -2,6 +2,7 @@ package instrument
 
 import (
 	"math"
+	"strconv"
 
 	"meterwright/circuit"
 	"meterwright/measure"
@@ -66,15 +67,21 @@ var traits = []Trait{
 // AllTraits returns the table of traits with its ranges and marks.
 func AllTraits() []Trait { return append([]Trait(nil), traits...) }
 
+// usual holds the usual traits by the place of the kind in models.
+var usual = func() []Traits {
+	list := make([]Traits, len(models))
+	for _, r := range traits {
+		r.set(&list[Index(r.Kind)], r.Usual)
+	}
+	return list
+}()
+
 // UsualTraits returns the usual traits of a kind.
 func UsualTraits(k Kind) Traits {
-	var t Traits
-	for _, r := range traits {
-		if r.Kind == k {
-			r.set(&t, r.Usual)
-		}
+	if i := Index(k); i >= 0 {
+		return usual[i]
 	}
-	return t
+	return Traits{}
 }
 
 // Instrument is one instrument as physics.
@@ -142,67 +149,87 @@ func (k Kind) Passive() bool {
 // share of the voltage across each that the instrument itself gets: less than
 // one where a lead is broken. Kinds that are not passive put nothing on.
 func (in Instrument) Load(ports ...int) (list []circuit.Attachment, share float64) {
-	t := in.Traits
-	y := circuit.Phasor{Re: reciprocal(t.Ohm), Im: omega * t.Farad}
-	pair := func(a, b int) circuit.Attachment { return circuit.Attachment{A: a, B: b, Y: y} }
-	share = 1
-	switch in.Kind {
-	case SocketTester, PhaseSequence:
-		if len(ports) < 3 {
-			return nil, 1
-		}
-		list = []circuit.Attachment{pair(ports[0], ports[1]), pair(ports[0], ports[2]), pair(ports[1], ports[2])}
-		if in.Kind == PhaseSequence {
-			list[1] = pair(ports[1], ports[2])
-			list[2] = pair(ports[2], ports[0])
-		}
-	case NonContact, TwoPole, TestLamp, Voltmeter:
-		if len(ports) < 2 {
-			return nil, 1
-		}
-		if in.Kind == TwoPole && in.Loaded {
-			y = circuit.Phasor{Re: reciprocal(t.LoadedOhm)}
-		}
-		if in.Kind == TwoPole && in.OnePole {
-			y = circuit.Phasor{Im: omega * t.OnePoleFarad}
-		}
-		one := pair(ports[0], ports[1])
-		if in.Kind == TestLamp {
-			one.Y = circuit.Phasor{}
-			one.Curve = in.lampCurve()
-		}
-		list = []circuit.Attachment{one}
-	default:
+	if !in.Kind.Passive() || len(ports) < 2 || in.threeLeads() && len(ports) < 3 {
 		return nil, 1
 	}
-	if in.Condition == NotCoupled {
-		share = uncoupledShare
-	}
-	if in.leadOpen() {
-		// The lead in series with the instrument; a lamp is small beside it.
-		lead := circuit.Phasor{Im: omega * leadFarad}
-		for i := range list {
-			own := list[i].Y
-			if list[i].Curve != nil {
-				own = list[i].Curve(0)
-			}
-			total := lead.Plus(own)
-			list[i].Curve = nil
-			list[i].Y = lead.Times(own).Over(total)
-			share = lead.Abs() / total.Abs()
+	if !in.threeLeads() {
+		one := circuit.Attachment{A: ports[0], B: ports[1]}
+		if in.Bends() {
+			one.Curve = func(volt float64) circuit.Phasor { return in.Admittance(volt) }
+		} else {
+			one.Y = in.Admittance(0)
 		}
+		return []circuit.Attachment{one}, in.share()
 	}
+	return in.AppendLoad(nil, [3]int{ports[0], ports[1], ports[2]}), in.share()
+}
+
+// AppendLoad appends what a kind with three leads, a socket tester or a phase
+// sequence indicator, puts on three ports.
+func (in *Instrument) AppendLoad(dst []circuit.Attachment, ports [3]int) []circuit.Attachment {
+	y := in.Admittance(0)
+	pair := func(a, b int) circuit.Attachment { return circuit.Attachment{A: ports[a], B: ports[b], Y: y} }
+	if in.Kind == PhaseSequence {
+		return append(dst, pair(0, 1), pair(1, 2), pair(2, 0))
+	}
+	return append(dst, pair(0, 1), pair(0, 2), pair(1, 2))
+}
+
+func (in *Instrument) threeLeads() bool {
+	return in.Kind == SocketTester || in.Kind == PhaseSequence
+}
+
+// Bends reports whether the admittance depends on the voltage, as that of a
+// filament does.
+func (in *Instrument) Bends() bool {
+	return in.Kind == TestLamp && in.Traits.LampAmp > 0 && in.Condition != BlownLamp && !in.leadOpen()
+}
+
+// Admittance returns what lies between two probes of a passive kind, in siemens,
+// with that many volts across it, a broken lead in series.
+func (in *Instrument) Admittance(volt float64) circuit.Phasor {
 	if in.Condition == BlownLamp {
-		for i := range list {
-			list[i].Curve, list[i].Y = nil, circuit.Phasor{Im: omega * leadFarad}
-		}
+		return circuit.Phasor{Im: omega * leadFarad}
 	}
-	return list, share
+	if !in.leadOpen() {
+		return in.own(volt)
+	}
+	// A lamp is cold behind a broken lead.
+	lead, own := circuit.Phasor{Im: omega * leadFarad}, in.own(0)
+	return lead.Times(own).Over(lead.Plus(own))
+}
+
+// own is the admittance without its leads.
+func (in *Instrument) own(volt float64) circuit.Phasor {
+	t := &in.Traits
+	switch {
+	case in.Kind == TestLamp:
+		return in.filament(volt)
+	case in.Kind == TwoPole && in.OnePole:
+		return circuit.Phasor{Im: omega * t.OnePoleFarad}
+	case in.Kind == TwoPole && in.Loaded:
+		return circuit.Phasor{Re: reciprocal(t.LoadedOhm)}
+	}
+	return circuit.Phasor{Re: reciprocal(t.Ohm), Im: omega * t.Farad}
+}
+
+// share is the part of the voltage across a pair that the instrument gets.
+func (in *Instrument) share() float64 {
+	switch {
+	case !in.Kind.Passive():
+		return 1
+	case in.leadOpen():
+		lead, own := circuit.Phasor{Im: omega * leadFarad}, in.own(0)
+		return lead.Abs() / lead.Plus(own).Abs()
+	case in.Condition == NotCoupled:
+		return uncoupledShare
+	}
+	return 1
 }
 
 // leadOpen reports whether a lead does not conduct. An intermittent lead is taken
 // at its worst: it conducts at every proving and fails in between.
-func (in Instrument) leadOpen() bool {
+func (in *Instrument) leadOpen() bool {
 	return in.Condition == BrokenLead || in.Condition == IntermittentLead
 }
 
@@ -213,16 +240,14 @@ func reciprocal(ohm float64) float64 {
 	return 1 / ohm
 }
 
-// lampCurve is the conductance of a filament: cold a tenth of its hot
-// resistance, from there with the root of the voltage [P].
-func (in Instrument) lampCurve() circuit.Curve {
+// filament is the conductance of a lamp: cold a tenth of its hot resistance, from
+// there with the root of the voltage [P].
+func (in *Instrument) filament(volt float64) circuit.Phasor {
 	if in.Traits.LampAmp <= 0 {
-		return nil
+		return circuit.Phasor{}
 	}
 	hot := nominalVolt / in.Traits.LampAmp
-	return func(v float64) circuit.Phasor {
-		return circuit.Phasor{Re: 1 / float64(hot*(0.1+float64(0.9*math.Sqrt(v/nominalVolt))))}
-	}
+	return circuit.Phasor{Re: 1 / float64(hot*(0.1+float64(0.9*math.Sqrt(volt/nominalVolt))))}
 }
 
 // nominalVolt is the voltage that ratings refer to: Electricity Safety, Quality
@@ -246,76 +271,89 @@ type Seen struct {
 	Amp float64
 }
 
-// Indicate returns what the instrument shows of it, and the number before
-// rounding: volts at the instrument, ohms, or amperes.
-func (in Instrument) Indicate(s Seen) (Indication, float64) {
-	_, share := in.Load(0, 1, 2)
-	volt := float64(s.Across[0] * share)
+// Shown returns the number behind an indication, before rounding: volts at the
+// instrument (at the first pair of three leads), ohms of a loop or continuity
+// tester, amperes of a clamp meter or through an RCD tester.
+func (in *Instrument) Shown(s *Seen) float64 {
 	dead, weak := in.Condition == DeadInstrument, in.Condition == WeakBattery
 	switch in.Kind {
-	case SocketTester:
-		return in.socket(s, dead), volt
-	case NonContact, TwoPole, TestLamp:
-		lit := in.Traits.LitVolt
-		if in.OnePole && in.Kind == TwoPole {
-			lit = in.Traits.OnePoleVolt
-		}
-		if weak {
-			lit *= 2
-		}
-		on := volt >= lit && !dead && in.Condition != BlownLamp || in.Condition == StuckOn
-		if on {
-			return Show(Lit), volt
-		}
-		return Show(Dark), volt
-	case Voltmeter:
-		shown := volt
-		switch {
-		case dead || in.Condition == WrongRange:
-			shown = 0 // on a d.c. range an alternating voltage averages to nothing
-		case weak:
-			shown *= 1.2
-		}
-		return number(shown, 1, "V", voltmeterMost), shown
 	case LoopTester:
 		z := s.SourceOhm.Abs()
 		if in.Condition == WrongRange {
 			z += noTripOhm
 		}
-		if dead || weak || in.leadOpen() || s.OpenVolt < loopLowVolt || s.OpenVolt > loopHighVolt {
-			return Show(Over), z
-		}
-		return number(z, 2, "ohm", loopMostOhm), z
+		return z
 	case Continuity:
 		// It drives a direct current: a path through capacitances is none.
 		r := s.SourceOhm.Re
 		if weak {
 			r *= 1.1
 		}
-		if dead || in.leadOpen() || s.OpenVolt > continuityMostVolt || s.SourceOhm.Abs() > continuityMostOhm {
-			return Show(Over), r
-		}
-		return number(r, 2, "ohm", continuityMostOhm), r
-	case PhaseSequence:
-		return in.sequence(s, dead), volt
-	case Clamp:
-		a := s.Amp
-		switch {
-		case dead || in.Condition == WrongRange:
-			a = 0
-		case weak:
-			a *= 1.2
-		}
-		return number(a, 2, "A", clampMost), a
+		return r
 	case RCDTester:
-		flows := 0.0
 		if z := s.SourceOhm.Abs(); s.OpenVolt >= rcdLowVolt && z > 0 {
-			flows = s.OpenVolt / z
+			return s.OpenVolt / z
 		}
-		if dead || in.leadOpen() || s.RCDStuck || flows < testAmp {
-			return Show(Holds), flows
+		return 0
+	}
+	x := float64(s.Across[0] * in.share())
+	switch in.Kind {
+	case Clamp:
+		x = s.Amp
+	case Voltmeter:
+	default:
+		return x
+	}
+	switch {
+	case dead || in.Condition == WrongRange:
+		return 0 // on a d.c. range an alternating quantity averages to nothing
+	case weak:
+		return float64(x * 1.2)
+	}
+	return x
+}
+
+// Indicate returns what the instrument shows of it, with the number of Shown.
+func (in Instrument) Indicate(s Seen) (Indication, float64) {
+	x := in.Shown(&s)
+	dead := in.Condition == DeadInstrument
+	unable := dead || in.leadOpen()
+	switch in.Kind {
+	case SocketTester:
+		return in.socket(s, dead), x
+	case NonContact, TwoPole, TestLamp:
+		lit := in.Traits.LitVolt
+		if in.OnePole && in.Kind == TwoPole {
+			lit = in.Traits.OnePoleVolt
 		}
-		return Show(Trips), flows
+		if in.Condition == WeakBattery {
+			lit *= 2
+		}
+		if x >= lit && !dead && in.Condition != BlownLamp || in.Condition == StuckOn {
+			return Show(Lit), x
+		}
+		return Show(Dark), x
+	case Voltmeter:
+		return number(x, 1, "V", voltmeterMost), x
+	case LoopTester:
+		if unable || in.Condition == WeakBattery || s.OpenVolt < loopLowVolt || s.OpenVolt > loopHighVolt {
+			return Show(Over), x
+		}
+		return number(x, 2, "ohm", loopMostOhm), x
+	case Continuity:
+		if unable || s.OpenVolt > continuityMostVolt || s.SourceOhm.Abs() > continuityMostOhm {
+			return Show(Over), x
+		}
+		return number(x, 2, "ohm", continuityMostOhm), x
+	case PhaseSequence:
+		return in.sequence(s, dead), x
+	case Clamp:
+		return number(x, 2, "A", clampMost), x
+	case RCDTester:
+		if unable || s.RCDStuck || x < testAmp {
+			return Show(Holds), x
+		}
+		return Show(Trips), x
 	}
 	return Indication{}, 0
 }
@@ -398,7 +436,22 @@ func number(x float64, places int, unit string, most float64) Indication {
 	for range places {
 		scale *= 10
 	}
-	d, err := measure.FromScaled(int64(math.Round(float64(x*scale))), places)
+	n := int64(math.Round(float64(x * scale)))
+	var room [24]byte
+	text := room[:0]
+	if n < 0 {
+		n, text = -n, append(text, '-')
+	}
+	whole := int64(scale)
+	text = strconv.AppendInt(text, n/whole, 10)
+	if places > 0 {
+		text = append(text, '.')
+		for n %= whole; whole > 1; n %= whole {
+			whole /= 10
+			text = append(text, byte('0'+n/whole))
+		}
+	}
+	d, err := measure.ParseDecimal(string(text))
 	if err != nil {
 		return Show(Over)
 	}
@@ -475,17 +528,13 @@ func (in Instrument) Prove(source SourceKind) Indication {
 // voltOn is the voltage at the instrument on a source with a resistance, for a
 // lamp by halving the interval, since less voltage is left the more it draws.
 func (in Instrument) voltOn(p proving) float64 {
-	list, _ := in.Load(0, 1)
-	if len(list) == 0 {
+	if !in.Kind.Passive() {
 		return 0
 	}
 	low, high := 0.0, p.volt
 	for range 60 {
 		v := (low + high) / 2
-		y := list[0].Y
-		if list[0].Curve != nil {
-			y = list[0].Curve(v)
-		}
+		y := in.Admittance(v)
 		if in.Kind == NonContact {
 			y = circuit.Phasor{Im: omega * in.Traits.Farad}
 		}

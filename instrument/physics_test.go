@@ -3,6 +3,8 @@ package instrument
 import (
 	"math"
 	"testing"
+
+	"meterwright/measure"
 )
 
 // A sound instrument is proved on every source that suits it; one that is dead
@@ -92,6 +94,27 @@ func TestLampFindsJoints(t *testing.T) {
 	left := in.voltOn(proving{volt: 230, ohm: 390})
 	if math.Abs(full-230) > 0.01 || math.Abs(left/230-0.9) > 0.01 {
 		t.Errorf("got %.2f V and %.2f V", full, left)
+	}
+}
+
+// Rounding to the digits of the display, against the decimal arithmetic of
+// package measure.
+func TestNumber(t *testing.T) {
+	for _, x := range []float64{0, 0.04, 0.05, 0.449, 0.95, 9.95, 230.04, 999.94, -0.04, -0.2, -12.34} {
+		for places := range 4 {
+			scaled := math.Round(x * math.Pow10(places))
+			want, err := measure.FromScaled(int64(scaled), places)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, _, ok := number(x, places, "V", 1000).Reading()
+			if !ok || got.String() != want.String() {
+				t.Errorf("%g with %d places is %s, want %s", x, places, got, want)
+			}
+		}
+	}
+	if number(math.NaN(), 1, "V", 1000) != Show(Over) || number(1000.1, 1, "V", 1000) != Show(Over) {
+		t.Error("a number beyond the range is shown")
 	}
 }
 

@@ -60,5 +60,15 @@ func (a *amount) at(v *Values) float64 {
 	return a.base + x
 }
 
+// at is the series impedance in ohms, with the division of a load made once.
+func (a *impedanceAmount) at(v *Values) (rOhm, xOhm float64) {
+	if a.r.form != loadR || a.x.form != loadX || a.r.k != a.x.k || a.r.p != a.x.p {
+		return a.r.at(v), a.x.at(v)
+	}
+	pf := v[LoadPF]
+	z := float64(nominalVolt*nominalVolt) * pf / float64(a.r.k*v[a.r.p])
+	return float64(z * pf), float64(z * math.Sqrt(1-float64(pf*pf)))
+}
+
 // phaseTurns are the phasors of 1 at 0°, −120° and +120°, for L1, L2 and L3.
 var phaseTurns = [4]circuit.Phasor{{Re: 1}, {Re: 1}, {Re: -0.5, Im: -0.8660254037844386}, {Re: -0.5, Im: 0.8660254037844386}}

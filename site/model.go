@@ -3,6 +3,7 @@ package site
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"meterwright/circuit"
 )
@@ -19,14 +20,30 @@ type Model struct {
 	// "rcd-stuck", in the order in which they were met.
 	Flags []string
 
-	impedances []impedanceAmount
-	capacitors []amount
+	impedances alike[impedanceAmount]
+	capacitors alike[amount]
 	feeds      []feed
 	injections []injection
 	joints     map[string]int // row of Impedances, -1 for an open joint
 }
 
 type impedanceAmount struct{ r, x amount }
+
+// alike lists rows by what their value follows from, since most conductors of a
+// position are a good joint, a tail or a terminal like the next.
+type alike[A comparable] struct {
+	of   []A
+	rows [][]int32
+}
+
+func (l *alike[A]) add(a A, row int) {
+	i := slices.Index(l.of, a)
+	if i < 0 {
+		i = len(l.of)
+		l.of, l.rows = append(l.of, a), append(l.rows, nil)
+	}
+	l.rows[i] = append(l.rows[i], int32(row))
+}
 
 // FHz is the frequency of every model: Electricity Safety, Quality and
 // Continuity Regulations 2002, regulation 27 [S].
@@ -85,8 +102,8 @@ func (w *wiring) rows(v *Values) *Model {
 		if a == b {
 			return
 		}
+		m.capacitors.add(f, len(c.Capacitors))
 		c.Capacitors = append(c.Capacitors, circuit.Capacitor{Name: name, A: a, B: b, CFarad: f.at(v)})
-		m.capacitors = append(m.capacitors, f)
 	}
 	for i := range w.joints {
 		j := &w.joints[i]
@@ -97,8 +114,8 @@ func (w *wiring) rows(v *Values) *Model {
 			capacitor("gap."+j.name, j.a, j.b, of(GapFarad))
 		default:
 			m.joints[j.name] = len(c.Impedances)
+			m.impedances.add(impedanceAmount{j.r, j.x}, len(c.Impedances))
 			c.Impedances = append(c.Impedances, circuit.Impedance{Name: j.name, A: j.a, B: j.b, ROhm: j.r.at(v), XOhm: j.x.at(v)})
-			m.impedances = append(m.impedances, impedanceAmount{j.r, j.x})
 		}
 	}
 	for i := range w.couplings {
@@ -143,14 +160,14 @@ func (w *wiring) rows(v *Values) *Model {
 // Apply gives every row of a workspace of this model's circuit the value that
 // follows from v. It allocates nothing.
 func (m *Model) Apply(ws *circuit.Workspace, v *Values) error {
-	for i := range m.impedances {
-		a := &m.impedances[i]
-		if err := ws.SetImpedance(i, a.r.at(v), a.x.at(v)); err != nil {
+	for i := range m.impedances.of {
+		r, x := m.impedances.of[i].at(v)
+		if err := ws.SetImpedances(m.impedances.rows[i], r, x); err != nil {
 			return err
 		}
 	}
-	for i := range m.capacitors {
-		if err := ws.SetCapacitor(i, m.capacitors[i].at(v)); err != nil {
+	for i := range m.capacitors.of {
+		if err := ws.SetCapacitors(m.capacitors.rows[i], m.capacitors.of[i].at(v)); err != nil {
 			return err
 		}
 	}

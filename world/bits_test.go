@@ -13,7 +13,7 @@ import (
 
 // digest is what internal/bits prints. It changes when the model does; then it is
 // replaced, on purpose.
-const digest = "5763f4ec6246d458cff1cdd90ea0dbdcd5ba04eb348e51b9b974463925be7ae5"
+const digest = "770bc2eaa4962232a0e18c2431202e1f0d249e5af48737a159b43a0c2d26956e"
 
 // No fused multiply-add in the model, on the processors whose compilers would
 // make one.

@@ -80,7 +80,7 @@ func (w *World) Touches() ([]Touch, error) {
 			continue
 		}
 		t := Touch{Part: p.ID, Reach: w.reach(p.ID)}
-		t.Volts = w.ws.RMS(w.position(i), w.earth())
+		t.Volts = w.ws.RMS(w.at[i], w.earth())
 		if t.Volts > openTouchMinVolt {
 			w.list = append(w.list[:0], circuit.Attachment{A: i, B: floor, Curve: bodyCurve})
 			d, err := w.ws.Attach(w.list)
@@ -88,7 +88,7 @@ func (w *World) Touches() ([]Touch, error) {
 				return nil, fmt.Errorf("world: %w", err)
 			}
 			sum := 0.0
-			for g := range w.plan.Groups() {
+			for g := range w.plan.GroupCount() {
 				a := d.Current(0, g)
 				sum += float64(a.Re*a.Re) + float64(a.Im*a.Im)
 			}

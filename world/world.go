@@ -43,7 +43,15 @@ type World struct {
 	plan  *circuit.Plan
 	ws    *circuit.Workspace
 	port  map[site.PointID]int
+	at    []int                    // position of each port
+	jaws  map[site.PointID][]int32 // rows of impedances in the jaw of a clamp meter
+
+	// Room for one reading.
 	list  []circuit.Attachment
+	pair  [1]circuit.Pair
+	out   []circuit.Phasor
+	now   instrument.Instrument // what curve is about
+	curve circuit.Curve
 }
 
 // New compiles and solves a setup.
@@ -63,6 +71,7 @@ func New(setup Setup) (*World, error) {
 	for i, p := range setup.Site.Points {
 		w.port[p.ID] = i
 	}
+	w.curve = func(volt float64) circuit.Phasor { return w.now.Admittance(volt) }
 	if err := w.solve(); err != nil {
 		return nil, err
 	}
@@ -81,6 +90,11 @@ func (w *World) solve() error {
 		return fmt.Errorf("world: %w", err)
 	}
 	w.plan, w.ws = p, p.NewWorkspace()
+	w.out = make([]circuit.Phasor, p.GroupCount())
+	w.at = make([]int, len(w.model.Ports))
+	for i, name := range w.model.Ports {
+		w.at[i], _ = p.Node(name)
+	}
 	if err := w.ws.Solve(); err != nil {
 		return fmt.Errorf("world: %w", err)
 	}
@@ -100,6 +114,9 @@ func (w *World) Redraw(v *site.Values) error {
 	return w.ws.Solve()
 }
 
+// leastSiemens is the least conductance that is worth a row.
+const leastSiemens = 1e-15
+
 // attach writes what is attached as rows. A lamp gets the conductance that it
 // has when everything is on.
 func (w *World) attach(on []On) error {
@@ -113,7 +130,7 @@ func (w *World) attach(on []On) error {
 			return err
 		}
 		o.Instrument.OnePole = onePole
-		loads, _ := o.Instrument.Load(ports...)
+		loads, _ := o.Instrument.Load(ports[:max(2, o.Instrument.Kind.Poles())]...)
 		list = append(list, loads...)
 	}
 	d, err := w.ws.Attach(list)
@@ -126,7 +143,7 @@ func (w *World) attach(on []On) error {
 			y = a.Curve(w.across(d, i))
 		}
 		name, from, to := fmt.Sprintf("attached.%d", i+1), w.model.Ports[a.A], w.model.Ports[a.B]
-		if y.Re > 0 {
+		if y.Re > leastSiemens {
 			w.Circuit.Impedances = append(w.Circuit.Impedances, circuit.Impedance{Name: name, A: from, B: to, ROhm: 1 / y.Re})
 		}
 		if y.Im > 0 {
@@ -139,7 +156,7 @@ func (w *World) attach(on []On) error {
 // across is the r.m.s. voltage across an attachment, over all groups.
 func (w *World) across(d circuit.Attached, i int) float64 {
 	sum := 0.0
-	for g := range w.plan.Groups() {
+	for g := range w.plan.GroupCount() {
 		v := d.Across(i, g)
 		sum += float64(v.Re*v.Re) + float64(v.Im*v.Im)
 	}
@@ -148,39 +165,54 @@ func (w *World) across(d circuit.Attached, i int) float64 {
 
 // ports resolves the points of a reading. Kinds with one point, and a two-pole
 // detector on one point, take the body as the other.
-func (w *World) ports(k instrument.Kind, points []site.PointID) (ports []int, onePole bool, err error) {
-	m, ok := instrument.Lookup(k)
-	if !ok {
-		return nil, false, fmt.Errorf("world: %q is no kind of instrument: write one of %s", k, kinds())
-	}
+func (w *World) ports(k instrument.Kind, points []site.PointID) (ports [3]int, onePole bool, err error) {
 	want := k.Poles()
-	if m.OnePole && len(points) == 1 {
-		points, onePole = append(points[:1:1], site.Body), true
-		want = 2
-	}
-	if len(points) == 2 && points[1] == site.Body {
-		onePole, want = true, 2
-	}
-	if len(points) != want {
-		return nil, false, fmt.Errorf("world: a %s is put on %d points, not on %d", m.Words, want, len(points))
+	switch n := len(points); {
+	case k.OnePole() && n == 1:
+		onePole = true
+	case n == 2 && points[1] == site.Body:
+		onePole = true
+	case n != want || instrument.Index(k) < 0:
+		return ports, false, wrongNumber(k, want, n)
 	}
 	for i, p := range points {
 		n, ok := w.port[p]
 		if !ok {
-			_, err := w.setup.Site.Match(string(p))
-			if err == nil {
-				err = fmt.Errorf("%q is a pattern: name one point", p)
-			}
-			return nil, false, fmt.Errorf("world: %w", err)
+			return ports, false, w.noPoint(p)
 		}
-		for _, q := range points[:i] {
-			if q == p {
-				return nil, false, fmt.Errorf("world: %s is named twice: name different points", p)
+		ports[i] = n
+		for _, q := range ports[:i] {
+			if q == n {
+				return ports, false, fmt.Errorf("world: %s is named twice: name different points", p)
 			}
 		}
-		ports = append(ports, n)
+	}
+	if onePole && len(points) == 1 {
+		ports[1] = w.port[site.Body]
+		if ports[0] == ports[1] {
+			return ports, false, fmt.Errorf("world: %s is named twice: name different points", site.Body)
+		}
 	}
 	return ports, onePole, nil
+}
+
+func wrongNumber(k instrument.Kind, want, got int) error {
+	m, ok := instrument.Lookup(k)
+	if !ok {
+		return fmt.Errorf("world: %q is no kind of instrument: write one of %s", k, kinds())
+	}
+	if m.OnePole && got == 1 {
+		want = 2
+	}
+	return fmt.Errorf("world: a %s is put on %d points, not on %d", m.Words, want, got)
+}
+
+func (w *World) noPoint(p site.PointID) error {
+	_, err := w.setup.Site.Match(string(p))
+	if err == nil {
+		err = fmt.Errorf("%q is a pattern: name one point", p)
+	}
+	return fmt.Errorf("world: %w", err)
 }
 
 func kinds() string {
@@ -218,85 +250,128 @@ type Reading struct {
 	Indication instrument.Indication
 	// Seen is what the physics put before the instrument.
 	Seen instrument.Seen
+
+	onePole bool
 }
 
 // Read puts an instrument on points, besides what is attached already.
 func (w *World) Read(in instrument.Instrument, points ...site.PointID) (Reading, error) {
+	r, err := w.Sense(in, points...)
+	if err == nil {
+		in.OnePole = r.onePole
+		r.Indication, r.Shown = in.Indicate(r.Seen)
+	}
+	return r, err
+}
+
+// Sense is Read without the indication, which only Read writes as a number with
+// its digits. It allocates nothing once a clamp meter has been on a point before.
+func (w *World) Sense(in instrument.Instrument, points ...site.PointID) (Reading, error) {
 	ports, onePole, err := w.ports(in.Kind, points)
 	if err != nil {
 		return Reading{}, err
 	}
-	r := Reading{Points: points}
 	in.OnePole = onePole
-	seen := instrument.Seen{RCDStuck: w.model.Has("rcd-stuck")}
-	groups := len(w.plan.Groups())
-	switch {
-	case in.Kind == instrument.Clamp:
-		if seen.Amp, err = w.clamp(points[0]); err != nil {
-			return Reading{}, err
-		}
-	case in.Kind.Passive():
+	r := Reading{Points: points, onePole: onePole}
+	switch r.Seen.RCDStuck = w.model.Has("rcd-stuck"); in.Kind {
+	case instrument.Clamp:
+		r.Seen.Amp, err = w.clamp(points[0])
+	case instrument.SocketTester, instrument.PhaseSequence:
 		r.Open = w.between(ports[0], ports[1])
-		list, _ := in.Load(ports...)
-		w.list = append(w.list[:0], list...)
-		d, err := w.ws.Attach(w.list)
-		if err != nil {
-			return Reading{}, fmt.Errorf("world: %w", err)
-		}
-		most := 0.0
-		for i := range w.list {
-			seen.Across[i] = w.across(d, i)
-		}
-		if in.Kind == instrument.PhaseSequence {
-			for g := range groups {
-				a, b := d.Across(0, g), d.Across(1, g)
-				if size := a.Abs(); size > most {
-					most = size
-					seen.Turns = float64(a.Im*b.Re) - float64(a.Re*b.Im)
-				}
-			}
-		}
+		err = w.three(&in, ports, &r.Seen)
+	case instrument.LoopTester, instrument.Continuity, instrument.RCDTester:
+		err = w.drive(ports[0], ports[1], &r.Seen)
+		r.Open = r.Seen.OpenVolt
 	default:
-		sum := 0.0
-		for g := range groups {
-			open, z, err := w.ws.Thevenin(ports[0], ports[1], g)
-			if err != nil {
-				return Reading{}, fmt.Errorf("world: %w", err)
-			}
-			seen.SourceOhm = z
-			sum += float64(open.Re*open.Re) + float64(open.Im*open.Im)
-		}
-		seen.OpenVolt = math.Sqrt(sum)
-		r.Open = seen.OpenVolt
+		r.Open = w.between(ports[0], ports[1])
+		r.Seen.Across[0], err = w.load(&in, ports[0], ports[1])
 	}
-	r.Indication, r.Shown = in.Indicate(seen)
-	r.Seen = seen
+	if err != nil {
+		return Reading{}, err
+	}
+	r.Shown = in.Shown(&r.Seen)
 	return r, nil
 }
 
-// position returns the place of a port's node.
-func (w *World) position(port int) int {
-	if port < 0 {
-		return -1
+// load is the r.m.s. voltage across two ports with an instrument on them.
+func (w *World) load(in *instrument.Instrument, a, b int) (float64, error) {
+	w.pair[0] = circuit.Pair{A: a, B: b}
+	if in.Bends() {
+		w.now = *in
+		w.pair[0].Curve = w.curve
+	} else {
+		w.pair[0].Y = in.Admittance(0)
 	}
-	i, _ := w.plan.Node(w.model.Ports[port])
-	return i
-}
-
-func (w *World) between(a, b int) float64 { return w.ws.RMS(w.position(a), w.position(b)) }
-
-func (w *World) clamp(p site.PointID) (float64, error) {
-	names, err := w.setup.Site.Jaw(p)
-	if err != nil {
+	if _, err := w.ws.LoadPairs(w.pair[:], w.out); err != nil {
 		return 0, fmt.Errorf("world: %w", err)
 	}
 	sum := 0.0
-	for g := range w.plan.Groups() {
-		var amp circuit.Phasor
+	for _, v := range w.out {
+		sum += float64(v.Re*v.Re) + float64(v.Im*v.Im)
+	}
+	return math.Sqrt(sum), nil
+}
+
+// three puts an instrument with three leads on its ports.
+func (w *World) three(in *instrument.Instrument, ports [3]int, seen *instrument.Seen) error {
+	w.list = in.AppendLoad(w.list[:0], ports)
+	d, err := w.ws.Attach(w.list)
+	if err != nil {
+		return fmt.Errorf("world: %w", err)
+	}
+	for i := range w.list {
+		seen.Across[i] = w.across(d, i)
+	}
+	most := 0.0
+	for g := range w.plan.GroupCount() {
+		a, b := d.Across(0, g), d.Across(1, g)
+		if size := a.Abs(); in.Kind == instrument.PhaseSequence && size > most {
+			most = size
+			seen.Turns = float64(a.Im*b.Re) - float64(a.Re*b.Im)
+		}
+	}
+	return nil
+}
+
+// drive finds what a test current would meet between two ports.
+func (w *World) drive(a, b int, seen *instrument.Seen) error {
+	sum := 0.0
+	for g := range w.plan.GroupCount() {
+		open, z, err := w.ws.Thevenin(a, b, g)
+		if err != nil {
+			return fmt.Errorf("world: %w", err)
+		}
+		seen.SourceOhm = z
+		sum += float64(open.Re*open.Re) + float64(open.Im*open.Im)
+	}
+	seen.OpenVolt = math.Sqrt(sum)
+	return nil
+}
+
+func (w *World) between(a, b int) float64 { return w.ws.RMS(w.at[a], w.at[b]) }
+
+func (w *World) clamp(p site.PointID) (float64, error) {
+	rows, ok := w.jaws[p]
+	if !ok {
+		names, err := w.setup.Site.Jaw(p)
+		if err != nil {
+			return 0, fmt.Errorf("world: %w", err)
+		}
 		for _, n := range names {
 			if row, ok := w.model.Joint(n); ok {
-				amp = amp.Plus(w.ws.ImpedanceCurrent(row, g))
+				rows = append(rows, int32(row))
 			}
+		}
+		if w.jaws == nil {
+			w.jaws = map[site.PointID][]int32{}
+		}
+		w.jaws[p] = rows
+	}
+	sum := 0.0
+	for g := range w.plan.GroupCount() {
+		var amp circuit.Phasor
+		for _, row := range rows {
+			amp = amp.Plus(w.ws.ImpedanceCurrent(int(row), g))
 		}
 		sum += float64(amp.Re*amp.Re) + float64(amp.Im*amp.Im)
 	}
@@ -323,7 +398,7 @@ func (w *World) Volts(p site.PointID) (float64, error) {
 		_, err := w.setup.Site.Match(string(p))
 		return 0, fmt.Errorf("world: %w", err)
 	}
-	return w.ws.RMS(w.position(i), w.earth()), nil
+	return w.ws.RMS(w.at[i], w.earth()), nil
 }
 
 func (w *World) earth() int { i, _ := w.plan.Node(circuit.Earth); return i }
@@ -356,7 +431,7 @@ func (w *World) Registers() []Register {
 		a, _ := w.plan.Node(plus)
 		b, _ := w.plan.Node("meter.n-in")
 		volts, amps := 0.0, 0.0
-		for g := range w.plan.Groups() {
+		for g := range w.plan.GroupCount() {
 			v := w.ws.Voltage(a, g).Minus(w.ws.Voltage(b, g))
 			var i circuit.Phasor
 			if closed {
