@@ -2,11 +2,14 @@ package visit
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 	"unicode/utf8"
 
+	"meterwright/instrument"
 	"meterwright/measure"
+	"meterwright/method"
 )
 
 // maxLeads bounds the lists of an advice.
@@ -66,8 +69,8 @@ func (v *Visit) checkAdvised(b Advised) error {
 			return fmt.Errorf("%q is no probability: write a decimal from 0 to 1", clip(p))
 		}
 	}
-	if b.Untouched < 0 {
-		return fmt.Errorf("not_borne_on counts departures: it cannot be below 0")
+	if b.Untouched < 0 || b.Skipped < 0 {
+		return fmt.Errorf("not_borne_on and not_weighed are counts: they cannot be below 0")
 	}
 	return nil
 }
@@ -105,4 +108,127 @@ func (a *Account) takeAnswered(b Answered, e *Event) string {
 		return strings.TrimSpace("The lead is followed. " + upperFirst(sentence(b.Why)))
 	}
 	return "The lead is set aside: " + sentence(b.Why)
+}
+
+// Tells reports whether a person who knows the advice before would see something new in
+// this one: something newly spoken against, other leads or their order, another next test.
+// A probability that moves by itself is no news. before is nil where there was none.
+func (a *Advised) Tells(before *Advised) bool {
+	if before == nil || len(a.Against) > 0 || len(a.Fits) != len(before.Fits) || (a.Next == nil) != (before.Next == nil) {
+		return true
+	}
+	for i := range a.Fits {
+		if a.Fits[i].Words != before.Fits[i].Words || a.Fits[i].Danger != before.Fits[i].Danger {
+			return true
+		}
+	}
+	return a.Next != nil && a.Next.Step != before.Next.Step
+}
+
+// Chance says the probability of a lead in a word; the number stands beside it.
+func (l *Lead) Chance() string {
+	d, err := measure.ParseDecimal(l.Probability)
+	if err != nil {
+		return "not known"
+	}
+	switch p := d.Float(); {
+	case p >= 0.9:
+		return "very likely"
+	case p >= 0.6:
+		return "likely"
+	case p >= 0.3:
+		return "may be"
+	case p >= 0.05:
+		return "less likely"
+	}
+	return "unlikely"
+}
+
+// NothingFound is the words of the lead that nothing is wrong, where no reading speaks against
+// it. It says what was found and no more.
+const NothingFound = "nothing found"
+
+// Quiet reports whether the lead is that nothing is wrong, with no reading against it.
+func (l *Lead) Quiet() bool { return l.Words == NothingFound }
+
+// Body returns what an accepted event of the visit says. The caller must not change it.
+func (a *Account) Body(event string) (Body, bool) {
+	i, ok := a.byHash[event]
+	if !ok {
+		return nil, false
+	}
+	return a.events[i].body, true
+}
+
+// JudgeReading is what the engine makes of an indication at a step, as it is judged when it is
+// observed.
+func JudgeReading(o *method.Observe, shows instrument.Indication) (Judged, error) {
+	_, j, err := judgeObservation(o, shows)
+	return j, err
+}
+
+// Reach says how the observation of a step can be made now, as far as the guards go: in turn,
+// or by going back to it first. It is neither where one of the two events would be refused.
+func (v *Visit) Reach(step string) (inTurn, back bool) {
+	s, i := v.machine.Method.Step(step)
+	if s == nil || s.Observe == nil {
+		return false, false
+	}
+	shows, ok := within(s.Observe)
+	if !ok {
+		return false, false
+	}
+	if int16(i) == v.control.pos {
+		return v.accept(Observed{Step: step, Shows: shows}), false
+	}
+	return false, v.accept(Returned{Step: step}, Observed{Step: step, Shows: shows})
+}
+
+// accept reports whether the bodies, sent one after the other at the moment of the last
+// event, would each be accepted. Nothing is folded.
+func (v *Visit) accept(bodies ...Body) bool {
+	w := *v
+	for _, b := range bodies {
+		e := Event{Body: b, Wall: v.account.Last, Mono: v.mono, Boot: v.boot}
+		if refusal, err := w.Check(e); refusal != nil || err != nil {
+			return false
+		}
+		r, c, err := w.prepare(&e)
+		if err != nil {
+			return false
+		}
+		w.control = w.machine.fold(c, &r.attempt)
+	}
+	return true
+}
+
+// within is an indication that is as the step expects, or not plainly otherwise: what is
+// unexpected is never refused and so would say nothing.
+func within(o *method.Observe) (instrument.Indication, bool) {
+	if o.Expect != "" {
+		return instrument.Show(instrument.Shows(o.Expect)), true
+	}
+	if o.Bounds == nil {
+		return instrument.Indication{}, false
+	}
+	limit, err := boundsLimit(o.Bounds)
+	if err != nil {
+		return instrument.Indication{}, false
+	}
+	low, isLow := limit.Lower()
+	high, isHigh := limit.Upper()
+	mid := 0.0
+	switch {
+	case isLow && isHigh:
+		mid = (low + high) / 2
+	case isLow:
+		mid = 2 * low
+	}
+	d, err := measure.FromScaled(int64(math.Round(mid*100)), 2)
+	if err != nil {
+		return instrument.Indication{}, false
+	}
+	shows := instrument.ShowValue(d, o.Bounds.Unit)
+	res, _, err := judgeObservation(o, shows)
+	return shows, err == nil && res != unexpected
 }

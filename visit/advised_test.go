@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"meterwright/instrument"
 )
 
 func someAdvice(upon string) Advised {
@@ -120,5 +122,91 @@ func TestAdviceWithoutSense(t *testing.T) {
 		if len(d.v.account.events) != before {
 			t.Errorf("%s was taken", name)
 		}
+	}
+}
+
+func TestAdviceTells(t *testing.T) {
+	same := someAdvice("u")
+	same.Against = nil
+	change := func(f func(*Advised)) Advised {
+		a := same
+		a.Fits = append([]Lead{}, same.Fits...)
+		f(&a)
+		return a
+	}
+	for name, c := range map[string]struct {
+		a    Advised
+		want bool
+	}{
+		"the same":            {same, false},
+		"another number":      {change(func(a *Advised) { a.Fits[0].Probability = "0.94"; a.Untouched = 1 }), false},
+		"spoken against":      {change(func(a *Advised) { a.Against = []string{"x"} }), true},
+		"another lead":        {change(func(a *Advised) { a.Fits[0].Words = "x" }), true},
+		"danger":              {change(func(a *Advised) { a.Fits[0].Danger = false }), true},
+		"one lead more":       {change(func(a *Advised) { a.Fits = append(a.Fits, Lead{Words: "x"}) }), true},
+		"a next test":         {change(func(a *Advised) { a.Next = &NextTest{Step: "x"} }), true},
+		"what is not weighed": {change(func(a *Advised) { a.Skipped = 2 }), false},
+	} {
+		if got := c.a.Tells(&same); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+	if !same.Tells(nil) {
+		t.Error("the first advice is no news")
+	}
+	a, b := change(func(a *Advised) { a.Next = &NextTest{Step: "x"} }), change(func(a *Advised) { a.Next = &NextTest{Step: "y"} })
+	if !a.Tells(&b) || a.Tells(&a) {
+		t.Error("another next test is no news, or the same one is")
+	}
+}
+
+func TestChance(t *testing.T) {
+	for p, want := range map[string]string{"1": "very likely", "0.900": "very likely", "0.899": "likely", "0.6": "likely", "0.599": "may be", "0.3": "may be",
+		"0.299": "less likely", "0.05": "less likely", "0.049": "unlikely", "0": "unlikely", "x": "not known"} {
+		if got := (&Lead{Probability: p}).Chance(); got != want {
+			t.Errorf("%s: %s, want %s", p, got, want)
+		}
+	}
+}
+
+// Reach says what happens when the events are sent: in turn or after going back, with nothing
+// folded by the asking.
+func TestReach(t *testing.T) {
+	m := plainMachine(t)
+	d := drive(t, m)
+	d.to("polarity-line-out")
+	before := d.v.Control()
+	for _, c := range []struct {
+		step         string
+		inTurn, back bool
+	}{
+		{"polarity-line-out", true, false}, {"polarity-line-in", false, true}, {"polarity-voltage", false, false},
+		{"premises", false, false}, {"no-such-step", false, false}, {"socket-test", false, true},
+	} {
+		if inTurn, back := d.v.Reach(c.step); inTurn != c.inTurn || back != c.back {
+			t.Errorf("%s: in turn %v, back %v", c.step, inTurn, back)
+		}
+	}
+	if d.v.Control() != before || len(d.log) != len(d.v.account.Story) {
+		t.Error("asking changed the visit")
+	}
+	proving := Proved{Kind: instrument.TwoPole, ID: "i-two-pole-detector", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: instrument.Show(instrument.Dark)}
+	d.must(proving)
+	if inTurn, back := d.v.Reach("polarity-line-out"); inTurn || back {
+		t.Error("a test with an instrument that failed its proving is within reach")
+	}
+	proving.Shows = instrument.Show(instrument.Lit)
+	d.must(proving)
+	if inTurn, _ := d.v.Reach("polarity-line-out"); !inTurn {
+		t.Error("proved again, the test is not within reach")
+	}
+	d.must(WentAway{})
+	if inTurn, back := d.v.Reach("polarity-line-out"); inTurn || back {
+		t.Error("a test is within reach of somebody who is away")
+	}
+	d.must(CameBack{})
+	d.must(Stopped{Why: "x"})
+	if inTurn, back := d.v.Reach("polarity-line-out"); inTurn || back {
+		t.Error("a test is within reach under a stop")
 	}
 }

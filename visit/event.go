@@ -307,6 +307,8 @@ type Advised struct {
 	Outside string `json:"not_in_the_model"`
 	// Untouched counts the departures that no observation has borne on.
 	Untouched int `json:"not_borne_on"`
+	// Skipped counts readings and provings that the model does not weigh.
+	Skipped int `json:"not_weighed,omitempty"`
 	// Next is the test that would tell most, of those that the method allows, or nil.
 	Next *NextTest `json:"next,omitempty"`
 }

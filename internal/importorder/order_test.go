@@ -132,6 +132,18 @@ func TestPurePackagesReachNothingTechnical(t *testing.T) {
 	}
 }
 
+// TestVisitKnowsNoModel: advice is an event that decides nothing. What decides must not be able to
+// reach what advises.
+func TestVisitKnowsNoModel(t *testing.T) {
+	for _, p := range list(t, "./visit") {
+		for _, d := range p.Deps {
+			if to, ours := short(d); ours && (to == "world" || to == "diagnose" || strings.HasPrefix(to, "internal/")) {
+				t.Errorf("visit reaches %s: a guard could come to hang on what the model advises", to)
+			}
+		}
+	}
+}
+
 func TestLawsDoNotKnowTheEngine(t *testing.T) {
 	for _, p := range list(t, "./visit/laws") {
 		for _, d := range p.Deps {

@@ -1,0 +1,192 @@
+package advice
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"meterwright/diagnose"
+	"meterwright/instrument"
+	"meterwright/site"
+	"meterwright/visit"
+	"meterwright/world"
+)
+
+const (
+	// least is the information, in nats, under which no test is worth naming.
+	least = 0.05
+	// exposed is the probability of a live part from which the person is told.
+	exposed = 0.03
+	// maxTests bounds the tests that are weighed: the step in turn, and the latest before it.
+	maxTests = 12
+)
+
+// test is a step of the method that the guards of the visit would let the person make now.
+type test struct {
+	step   string
+	inTurn bool
+	diagnose.Candidate
+}
+
+// candidates lists the tests that may be advised: the step in turn first, then earlier ones to
+// which the person can go back, latest first, each way of testing once. Nobody is sent back past
+// an act, since every step from there on is carried out again.
+func candidates(v *visit.Visit, s *site.Site) []test {
+	if v.Stop() != "" || v.Away() || v.Outcome() != visit.NotEnded {
+		return nil
+	}
+	m := v.Machine().Method
+	_, at := m.Step(v.Position())
+	if at < 0 {
+		at = len(m.Steps) - 1
+	}
+	now, ok := switching(s, v.Switches())
+	if !ok {
+		return nil
+	}
+	epoch := movements(v, s)
+	var list []test
+	known := map[string]bool{}
+	for i := at; i >= 0 && len(list) < maxTests; i-- {
+		st := &m.Steps[i]
+		if st.Act != "" && i < at {
+			break
+		}
+		if st.Observe == nil {
+			continue
+		}
+		kind := instrument.Kind(st.Observe.With)
+		points, ok := pointsOf(s, kind, st.Observe.At, st.Observe.Against)
+		if !ok {
+			continue
+		}
+		name := fmt.Sprint(kind, points)
+		if known[name] {
+			continue
+		}
+		inTurn, back := v.Reach(st.ID)
+		if !inTurn && !back {
+			continue
+		}
+		known[name] = true
+		list = append(list, test{st.ID, inTurn, diagnose.Candidate{Switching: now, Epoch: epoch, Kind: kind, Points: points}})
+	}
+	return list
+}
+
+// movements counts how often a switch was moved until now.
+func movements(v *visit.Visit, s *site.Site) int {
+	var at site.Switching
+	n := 0
+	for _, a := range v.Account().Acts {
+		if next, err := s.Do(at, a.Act); err == nil && next != at {
+			at, n = next, n+1
+		}
+	}
+	return n
+}
+
+func offered(tests []test) []diagnose.Candidate {
+	var list []diagnose.Candidate
+	for _, t := range tests {
+		list = append(list, t.Candidate)
+	}
+	return list
+}
+
+// next names the test that would tell most, if one is worth making.
+func (s *session) next(out *visit.Advised, x diagnose.Explanation, tests []test) error {
+	if len(tests) == 0 {
+		return nil
+	}
+	ranked, err := s.model.Next(offered(tests))
+	if err != nil || len(ranked) == 0 {
+		return err
+	}
+	find := func(c diagnose.Candidate) *test {
+		for i := range tests {
+			if tests[i].Kind == c.Kind && fmt.Sprint(tests[i].Points) == fmt.Sprint(c.Points) {
+				return &tests[i]
+			}
+		}
+		return nil
+	}
+	best := ranked[0]
+	chosen := find(best.Candidate)
+	// Going back costs every step from there on: only what tells more is worth it.
+	for _, a := range ranked {
+		if t := find(a.Candidate); t != nil && t.inTurn && a.Nats+least > best.Nats {
+			best, chosen = a, t
+		}
+	}
+	if chosen == nil || best.Nats < least {
+		return nil
+	}
+	apart, err := s.apart(x, best.Candidate)
+	if err != nil {
+		return err
+	}
+	why := "It would say more about which of the leads fits."
+	if len(apart) > 1 {
+		why = "It would tell apart: " + strings.Join(apart, "; ") + "."
+	}
+	if best.Exposure > exposed {
+		why += " " + s.caution(best.Candidate)
+	}
+	out.Next = &visit.NextTest{Step: chosen.step, Why: clip(why),
+		Nats: strconv.FormatFloat(best.Nats, 'f', 2, 64), Exposure: strconv.FormatFloat(min(best.Exposure, 1), 'f', 3, 64)}
+	return nil
+}
+
+// compared is how many leads a test is tried on for the words about it.
+const compared = 4
+
+// apart names one lead for each way in which the test would come out under the first few, with
+// everything that is not known at its usual value. What it would show is not said: the person
+// reads the instrument without an answer in mind.
+func (s *session) apart(x diagnose.Explanation, c diagnose.Candidate) ([]string, error) {
+	var words []string
+	var shown []instrument.Indication
+	values := site.Usual()
+	for _, g := range x.Groups[:min(compared, len(x.Groups))] {
+		if g.Probability < 0.005 || len(g.IDs) == 0 {
+			break
+		}
+		setup := world.Setup{Site: s.place.site, Values: &values, Switching: c.Switching}
+		for _, id := range g.IDs[0] {
+			if d := s.place.departures[id]; d != nil {
+				setup.Departures = append(setup.Departures, *d)
+			}
+		}
+		w, err := world.New(setup)
+		if err != nil {
+			return nil, err
+		}
+		r, err := w.Read(w.Instrument(c.Kind), c.Points...)
+		if err != nil {
+			return nil, err
+		}
+		known := false
+		for _, i := range shown {
+			known = known || !world.Differ(c.Kind, i, r.Indication)
+		}
+		if !known {
+			shown, words = append(shown, r.Indication), append(words, s.place.explanation(g.IDs[0]))
+		}
+	}
+	return words, nil
+}
+
+// caution says where the test would be made on something live if a lead is true.
+func (s *session) caution(c diagnose.Candidate) string {
+	var parts []string
+	for _, id := range c.Points {
+		if id == site.Body || id == site.Reference {
+			continue
+		}
+		if p, ok := s.place.site.Point(id); ok {
+			parts = append(parts, p.Words)
+		}
+	}
+	return "Caution: one of the leads puts a dangerous voltage on what this test is made on: " + list(parts) + "."
+}
