@@ -144,6 +144,22 @@ func (l *Lead) Chance() string {
 	return "unlikely"
 }
 
+// AdviceCaution stands under every advice. It is what the model's own package says.
+const AdviceCaution = "An explanation ranked first is a lead, not a finding. Advice never leads past a stop of the method."
+
+// Bears reports whether an event of the visit is one after which advice is worked out: a reading,
+// a proving, or the correction of either.
+func (v *Visit) Bears(body Body) bool {
+	if c, ok := body.(Corrected); ok {
+		body, _ = v.account.Body(c.Event)
+	}
+	switch body.(type) {
+	case Observed, Proved:
+		return true
+	}
+	return false
+}
+
 // NothingFound is the words of the lead that nothing is wrong, where no reading speaks against
 // it. It says what was found and no more.
 const NothingFound = "nothing found"

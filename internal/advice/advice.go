@@ -22,9 +22,6 @@ import (
 	"meterwright/visit"
 )
 
-// Caution stands under every advice.
-const Caution = diagnose.Caution
-
 // Adviser works advice out. It may be used by several goroutines at once, one after another.
 type Adviser struct {
 	engine string
@@ -85,25 +82,12 @@ func last(v *visit.Visit) string {
 		case visit.Observed, visit.Proved:
 			return a.Story[i].Event
 		case visit.Corrected:
-			if Bears(v, b) {
+			if v.Bears(b) {
 				return a.Story[i].Event
 			}
 		}
 	}
 	return ""
-}
-
-// Bears reports whether an event that was accepted is one after which advice is worked out: a
-// reading, a proving, or the correction of either.
-func Bears(v *visit.Visit, body visit.Body) bool {
-	if c, ok := body.(visit.Corrected); ok {
-		body, _ = v.Account().Body(c.Event)
-	}
-	switch body.(type) {
-	case visit.Observed, visit.Proved:
-		return true
-	}
-	return false
 }
 
 // session returns what is kept for a visit, or a new one: with an engine that was kept for

@@ -11,6 +11,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"meterwright/diagnose"
 	"meterwright/instrument"
 	"meterwright/measure"
 	"meterwright/site"
@@ -403,7 +404,7 @@ func TestAskedAlongTheWay(t *testing.T) {
 	}
 	step := func(b visit.Body) string {
 		hash := d.must(b)
-		if Bears(d.v, b) {
+		if d.v.Bears(b) {
 			advise(t, follows, d.v)
 		}
 		return hash
@@ -609,6 +610,12 @@ func TestSums(t *testing.T) {
 	changed.Departures[0].Prior.Rate *= 2
 	if got, err := sum(changed); err != nil || got == a.modelSum {
 		t.Errorf("another rate has the same hash: %v", err)
+	}
+}
+
+func TestCautionIsTheModelsOwn(t *testing.T) {
+	if visit.AdviceCaution != diagnose.Caution {
+		t.Errorf("the pages caution %q, and the model %q", visit.AdviceCaution, diagnose.Caution)
 	}
 }
 

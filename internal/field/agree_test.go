@@ -132,7 +132,7 @@ var shipped = sync.OnceValues(func() (*method.Resolved, error) {
 	return method.Resolve(d, nil, method.Job{Site: site.Spec{Arrangement: site.TNCS}}, limits)
 })
 
-func newBench(t rapid.TB) *bench {
+func newBench(t rapid.TB, with ...func(*field.Options)) *bench {
 	t.Helper()
 	resolved, err := shipped()
 	if err != nil {
@@ -157,7 +157,11 @@ func newBench(t rapid.TB) *bench {
 	}
 	b.desk = &desk{job: job, lines: map[string][][]byte{}, things: map[record.AttachmentID][]byte{}}
 	hand := &field.Hand{ID: who, Name: "Test", Signer: devicekey.Demonstration("field-test", "one")}
-	b.handler = field.New(field.Options{Base: "/field", Journal: b.desk, Clock: b.clock, Hands: []*field.Hand{hand}, Secret: make([]byte, 32), Engine: "test", Pack: rules.GB(), Failed: func(error) {}})
+	opts := field.Options{Base: "/field", Journal: b.desk, Clock: b.clock, Hands: []*field.Hand{hand}, Secret: make([]byte, 32), Engine: "test", Pack: rules.GB(), Failed: func(error) {}}
+	for _, f := range with {
+		f(&opts)
+	}
+	b.handler = field.New(opts)
 	if code := b.post("/field/op-9/jobs/J-1/open", url.Values{"visit": {b.id}}).Code; code != http.StatusSeeOther {
 		t.Fatalf("the visit was not opened: %d", code)
 	}
@@ -424,14 +428,27 @@ func attempt(t *rapid.T, v *visit.Visit) (url.Values, visit.Body) {
 // TestPagesAgreeWithEngine sends random forms and asks the engine the same: a form is recorded
 // exactly if the engine accepts it, a refusal says what the engine says, and what makes no sense
 // to the engine leaves nothing behind.
-func TestPagesAgreeWithEngine(t *testing.T) {
+func TestPagesAgreeWithEngine(t *testing.T) { agree(t) }
+
+// TestPagesAgreeWithEngineAndAdvice is the same with an adviser that always has something new to
+// say: what it says follows the line that it was asked after, and changes nothing else. A form from
+// a page of before the advice is as good as one of after it.
+func TestPagesAgreeWithEngineAndAdvice(t *testing.T) {
+	said := 0
+	agree(t, func(o *field.Options) { o.Adviser = chatty{&said} })
+	if said == 0 {
+		t.Error("nothing was advised")
+	}
+}
+
+func agree(t *testing.T, with ...func(*field.Options)) {
 	n := 10
 	if os.Getenv("MW_SOAK") == "1" {
 		n = 400
 	}
 	accepted, refused, senseless := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
-		b := newBench(t)
+		b := newBench(t, with...)
 		// The random part begins anywhere in a visit that went well so far.
 		whole := course()
 		from := rapid.IntRange(2, len(whole)).Draw(t, "from")
@@ -444,11 +461,18 @@ func TestPagesAgreeWithEngine(t *testing.T) {
 			}
 			b.clock.pass(time.Duration(rapid.SampledFrom([]int{1, 5, 20, 400}).Draw(t, "seconds")) * time.Second)
 			values, body := attempt(t, v)
+			if told := b.told(); len(with) > 0 && rapid.Bool().Draw(t, "page of before the advice") {
+				head = told
+			}
 			values.Set("state", head)
 			before := len(b.desk.lines[b.id])
 			refusal, err := v.Check(visit.Event{Body: body, Wall: b.clock.now, Mono: b.clock.mono, Boot: b.clock.boot, Person: who})
 			w := b.do(values)
 			lines := b.desk.lines[b.id]
+			if n := len(lines); len(with) > 0 && n == before+2 && kindOf(lines[n-1]) == string(visit.KindAdvised) {
+				lines = lines[:n-1]
+			}
+			all := len(b.desk.lines[b.id])
 			switch {
 			case err != nil:
 				senseless++
@@ -484,8 +508,8 @@ func TestPagesAgreeWithEngine(t *testing.T) {
 				}
 			}
 			// The same form sent again changes nothing.
-			if again := b.do(values); err == nil && (again.Code != http.StatusSeeOther || again.Header().Get("Location") == "") || len(b.desk.lines[b.id]) != len(lines) {
-				t.Fatalf("%s sent twice: answered %d, and there are %d lines more", visit.KindOf(body), again.Code, len(b.desk.lines[b.id])-len(lines))
+			if again := b.do(values); err == nil && (again.Code != http.StatusSeeOther || again.Header().Get("Location") == "") || len(b.desk.lines[b.id]) != all {
+				t.Fatalf("%s sent twice: answered %d, and there are %d lines more", visit.KindOf(body), again.Code, len(b.desk.lines[b.id])-all)
 			}
 			if page := b.get("/field/op-9/visits/" + b.id); page.Code != http.StatusOK {
 				t.Fatalf("the visit cannot be shown: %d %s", page.Code, page.Body.String())

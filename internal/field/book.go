@@ -156,6 +156,21 @@ func (e *entry) head() string {
 	return e.events[len(e.events)-1].hash
 }
 
+// told is the hash of the last line that somebody sent: not advice, nor an answer to it.
+func (e *entry) told() string {
+	for i := len(e.events) - 1; i >= 0; i-- {
+		if !quiet(e.events[i].kind) {
+			return e.events[i].hash
+		}
+	}
+	return ""
+}
+
+// quiet reports whether a line changes nothing for whoever has a page of before it.
+func quiet(kind string) bool {
+	return kind == string(visit.KindAdvised) || kind == string(visit.KindAnswered)
+}
+
 // after returns the lines that came after the one with that hash; ok is false if there is none.
 func (e *entry) after(hash string) (since []kept, ok bool) {
 	for i := len(e.events) - 1; i >= 0; i-- {
@@ -199,7 +214,7 @@ func (h *Handler) submit(ctx context.Context, hand *Hand, e *entry, state string
 		if done, ok := e.recorded(key, state, string(kind), encoded); ok {
 			return done, nil
 		}
-		if !timeless(kind) {
+		if !timeless(kind) && !e.stands(state) {
 			return outcome{stale: true}, nil
 		}
 	}
@@ -231,6 +246,7 @@ func (e *entry) recorded(key record.Key, state, kind string, body []byte) (outco
 		return outcome{}, false
 	}
 	if !timeless(visit.Kind(kind)) {
+		since = slices.DeleteFunc(slices.Clone(since), func(k kept) bool { return quiet(k.kind) })
 		since = since[:min(1, len(since))]
 	}
 	for _, k := range since {
@@ -249,11 +265,18 @@ func (e *entry) recorded(key record.Key, state, kind string, body []byte) (outco
 	return outcome{}, false
 }
 
+// stands reports whether a page of an older state still shows how things stand: only advice, or an
+// answer to it, came since.
+func (e *entry) stands(state string) bool {
+	since, ok := e.after(state)
+	return ok && !slices.ContainsFunc(since, func(k kept) bool { return !quiet(k.kind) })
+}
+
 // timeless reports whether what an event says stands as well after other events: it is recorded
 // from a page of an older state too.
 func timeless(k visit.Kind) bool {
 	switch k {
-	case visit.KindStopped, visit.KindReported, visit.KindPhotograph, visit.KindNoted, visit.KindDefect, visit.KindDependant, visit.KindSupplement:
+	case visit.KindStopped, visit.KindReported, visit.KindPhotograph, visit.KindNoted, visit.KindDefect, visit.KindDependant, visit.KindAnswered, visit.KindSupplement:
 		return true
 	}
 	return false

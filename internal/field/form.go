@@ -183,6 +183,12 @@ func (r *reader) body() (visit.Body, error) {
 		return visit.Photograph{Of: f.get("of"), Attachment: *a, Entry: entered}, need("of", f.get("of"), "say what the photograph shows")
 	case visit.KindNoted:
 		return visit.Noted{Words: f.get("words")}, nil
+	case visit.KindAnswered:
+		b := visit.Answered{Advice: f.get("advice"), Answer: f.get("answer"), Why: f.get("why")}
+		if b.Answer == "set-aside" {
+			return b, need("why", b.Why, "say in a few words why it is set aside")
+		}
+		return b, nil
 	case visit.KindTakenOver:
 		from := r.e.chains[r.e.last]
 		return visit.TakenOver{Chain: from.Key.String(), Head: from.Head.String()}, nil

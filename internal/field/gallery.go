@@ -130,6 +130,35 @@ func gallery() (names []string, pieces map[string]func(visitFrame) templ.Compone
 		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
 		return p.Page()
 	})
+	leads := func(v visitFrame) leadsView {
+		return leadsView{URL: v.URL + "/leads-page", Event: strings.Repeat("1", 64), At: "10:44", Upon: "10:44 Voltmeter, socket, neutral to socket, earth: 63.0 V.", Against: []string{"that nothing is wrong", "the PEN conductor of the service is open"},
+			Fits: []leadLine{{"one of: the terminal n-out of the meter has a joint about to open (50 Ω); the neutral tail has a joint about to open (50 Ω)", "likely", "0.614", true},
+				{"nothing found, if one of the readings was a slip", "less likely", "0.242", false}, {"the neutral of the socket is open", "less likely", "0.081", true}},
+			Next:    &nextView{Step: "socket-line-neutral", Say: "Voltmeter: socket, line to socket, neutral. What does it show?", Why: "It would tell apart: the neutral tail has a joint about to open (50 Ω); nothing found.", Nats: "0.41"},
+			Outside: "0.002", Untouched: 43, Skipped: 2, Model: "meterwright 0.0.0, model 717817f0b388, position 08f5d54cbf57", Answers: []string{"10:46 followed."}}
+	}
+	observed := func(v visitFrame, l leadsView) templ.Component {
+		p := step(v)
+		p.Say, p.Kind = "Two-pole detector: meter, neutral out to main earthing terminal. Lit or dark?", visit.KindObserved
+		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
+		p.Leads = l
+		return p.Page()
+	}
+	add("observe, with leads", func(v visitFrame) templ.Component { return observed(v, leads(v)) })
+	add("observe, with leads, gloved", func(v visitFrame) templ.Component {
+		l := leads(v)
+		l.Small = true
+		return observed(v, l)
+	})
+	add("observe, nothing found so far", func(v visitFrame) templ.Component {
+		return observed(v, leadsView{URL: v.URL + "/leads-page", Quiet: true, Fits: []leadLine{{visit.NothingFound, "likely", "0.874", false}}})
+	})
+	add("leads page", func(v visitFrame) templ.Component {
+		p := leadsPage{visitFrame: v, leadsView: leads(v)}
+		p.Before = []leadsView{{At: "10:40", Fits: []leadLine{{visit.NothingFound, "likely", "0.861", false}}}}
+		return p.Page()
+	})
+	add("leads page, nothing yet", func(v visitFrame) templ.Component { return leadsPage{visitFrame: v}.Page() })
 	add("observe, a number", func(v visitFrame) templ.Component {
 		p := step(v)
 		p.Say, p.Kind, p.Limit = "Voltmeter: meter, line in to meter, neutral in. What does it show?", visit.KindObserved, limit

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -47,6 +48,11 @@ type Options struct {
 	Engine string
 	// Pack has the schemes of defects.
 	Pack *rules.Pack
+	// Adviser says what the physical model makes of a visit. Without one no advice is given.
+	Adviser Adviser
+	// Patience is for how long an answer waits for advice; 0 means two seconds. What was
+	// answered is kept before.
+	Patience time.Duration
 	// Failed is told what went wrong inside. It may be nil.
 	Failed func(error)
 }
@@ -62,6 +68,9 @@ type Handler struct {
 
 // New returns a handler.
 func New(opts Options) *Handler {
+	if opts.Patience == 0 {
+		opts.Patience = 2 * time.Second
+	}
 	if opts.Failed == nil {
 		opts.Failed = func(err error) { slog.Error("field", "error", err) }
 	}
@@ -294,7 +303,11 @@ func (h *Handler) do(c *call) {
 	case done.refusal != nil:
 		http.Redirect(c.w, c.r, h.visitURL(c.hand, c.e.id)+"/refused/"+done.hash, http.StatusSeeOther)
 	default:
+		h.advise(ctx, c.hand, c.e, done.hash, body)
 		to := h.visitURL(c.hand, c.e.id)
+		if visit.KindOf(body) == visit.KindAnswered {
+			to += "/leads"
+		}
 		if f.get("after") != "" && !h.leftPhase(c.e, f.get("phase")) {
 			to += "?after=" + url.QueryEscape(f.get("happened"))
 		}

@@ -57,8 +57,10 @@ type stepPage struct {
 	// Readings is what earlier readings say of those that were just entered.
 	Readings []readingView
 	Done     string
-	// Against names the instrument for a step that uses one.
+	// With names the instrument for a step that uses one.
 	With string
+	// Leads is what the model makes of the earlier readings.
+	Leads leadsView
 }
 
 type toolChoice struct {
@@ -152,6 +154,8 @@ func (h *Handler) step(c *call, n visit.Next) {
 	}
 	h.fill(c, &p, s, j)
 	p.Readings = h.judged(e, j)
+	p.Leads = leadsOf(e, p.URL)
+	p.Leads.Small = ph.Gloved
 	c.write(p.Page())
 }
 
@@ -166,11 +170,8 @@ type readingView struct {
 // judged judges the registers that the last line recorded, if it did, against earlier readings.
 // What comes of it is told and decides nothing.
 func (h *Handler) judged(e *entry, j *Job) []readingView {
-	last := e.events[len(e.events)-1]
-	if last.kind != string(visit.KindRecorded) {
-		return nil
-	}
-	body, ok := e.body(last.hash)
+	last := e.told()
+	body, ok := e.body(last)
 	b, isRecorded := body.(visit.Recorded)
 	if !ok || !isRecorded {
 		return nil
@@ -188,7 +189,7 @@ func (h *Handler) judged(e *entry, j *Job) []readingView {
 		}
 		view := readingView{Words: fmt.Sprintf("%s %s: %s. %s", upperFirst(hyphenless(r.Entry)), v, f.Plausibility, sentence(upperFirst(f.Sentence)))}
 		if f.Plausibility != metering.Plausible {
-			view.Doubt, view.Correct = true, last.hash
+			view.Doubt, view.Correct = true, last
 		}
 		out = append(out, view)
 	}
@@ -544,8 +545,9 @@ type refusalPage struct {
 // stale shows where things stand to whoever sent a form that was made for an older state.
 func (h *Handler) stale(c *call, body visit.Body) {
 	p := stalePage{visitFrame: h.visitFrame(c, "Things have moved on"), Entered: enteredWords(body)}
-	story := c.e.visit.Account().Story
+	story := told(c.e.visit.Account().Story)
 	since, _ := c.e.after(c.given.Get("state"))
+	since = slices.DeleteFunc(slices.Clone(since), func(k kept) bool { return k.kind == string(visit.KindAdvised) })
 	from := max(0, len(story)-min(len(since), 5))
 	for _, l := range story[from:] {
 		p.Since = append(p.Since, storyLine{At: clock(l.At), Words: l.Words})

@@ -19,7 +19,7 @@ func allPages() map[string]func(*Handler, *call) {
 		"photo": simple("photo"), "note": simple("note"), "dependant": simple("dependant"), "told": (*Handler).told,
 		"defect": (*Handler).defect, "stop": simple("stop"), "resume": simple("resume"), "end": (*Handler).end,
 		"leaving": simple("leaving"), "handover": simple("handover"), "more": (*Handler).more, "story": (*Handler).story,
-		"untested": (*Handler).untested, "supplement": simple("supplement"), "back": (*Handler).goBack,
+		"leads": (*Handler).leads, "untested": (*Handler).untested, "supplement": simple("supplement"), "back": (*Handler).goBack,
 	}
 }
 
@@ -376,6 +376,9 @@ func (h *Handler) more(c *call) {
 			{Words: "Protection on or off", To: u + "/wear"}, {Words: "Acts that make safe", To: u + "/acts"}, {Words: "Go back to a step", To: u + "/back"}}},
 		{"Leave", []wayOn{{Words: "Leave the service position", To: u + "/leaving"}, {Words: "Hand over to somebody", To: u + "/handover"}, {Words: "End the visit", To: u + "/end"}}},
 	}
+	if len(c.e.visit.Account().Advice) > 0 {
+		p.Groups[0].Ways = append(p.Groups[0].Ways, wayOn{Words: "Leads", To: u + "/leads"})
+	}
 	c.write(p.Page())
 }
 
@@ -523,7 +526,7 @@ type pictureView struct{ ID, Words string }
 func (h *Handler) story(c *call) {
 	p := storyPage{visitFrame: h.visitFrame(c, "Story")}
 	a := c.e.visit.Account()
-	for _, l := range a.Story {
+	for _, l := range told(a.Story) {
 		line := storyLine{At: clock(l.At), Words: l.Words}
 		if len(l.Happened) >= 16 {
 			line.Happened = l.Happened[11:16]

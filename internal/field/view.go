@@ -222,7 +222,7 @@ func (h *Handler) rail(e *entry, kind instrument.Kind, reads bool) railView {
 	justClosed := -1
 	for i := range a.Brackets {
 		b := &a.Brackets[i]
-		if b.State == "closed" && b.Closed == e.head() {
+		if b.State == "closed" && b.Closed == e.told() {
 			justClosed = i
 		}
 		if named && b.Kind == kind || !named && b.State == "open" {
