@@ -80,6 +80,8 @@ func (w *wiring) change(c Change) error {
 			return err
 		}
 		*a, *b = *b, *a
+		x, y := w.sitting(c.On[0]), w.sitting(c.On[1])
+		w.sits[c.On[0]], w.sits[c.On[1]] = y, x
 	case Bridge, Couple:
 		if len(c.On) != 2 {
 			return fmt.Errorf("%d nodes cannot be joined: name two", len(c.On))
@@ -137,6 +139,15 @@ func (w *wiring) change(c Change) error {
 		return fmt.Errorf("%q is no operation", c.Op)
 	}
 	return nil
+}
+
+// sitting returns the end that sits on the terminal where a healthy position has
+// the named one.
+func (w *wiring) sitting(ref string) string {
+	if other, ok := w.sits[ref]; ok {
+		return other
+	}
+	return ref
 }
 
 // end returns the node at one end of a joint, to be changed.

@@ -88,10 +88,17 @@ var (
 	ringFirst  = []string{"Leave the cut-out and the meter as they are", "Ring the distributor on 105", "Do not restore the supply until they agree"}
 	report     = []string{"Note it with a photograph", "Report it to the distributor"}
 	putRight   = []string{"Prove dead again before touching a terminal", "Put it right under the method", "Test again"}
-	tellOffice = []string{"Touch nothing and accuse nobody", "Ring your office from outside"}
-	tellUser   = []string{"Leave the main switch off", "Tell the consumer, in writing, what was found", "Advise an electrician"}
-	adviseUser = []string{"Tell the consumer, in writing, what was found", "Advise an electrician"}
-	takeOut    = []string{"Take it out of use", "Count nothing that it showed since it was last proved", "Repeat those tests with another one"}
+	leaveOut   = []string{"Leave the carrier out", "Find what touches and put it right under the method", "Test again before the carrier goes in"}
+	findUnit   = []string{"Do not withdraw the carrier under load", "Look for another board or switch, and switch it off", "Ring your office if none is found"}
+	findSource = []string{"Touch no terminal", "Find the source, isolate it and lock it off", "Prove dead again"}
+	openCT     = []string{"Touch nothing at the test block and keep everybody clear", "Have the load taken off elsewhere", "Ring your office"}
+	meterFault = []string{"Note what the meter shows with a known load on", "Ring your office"}
+	// crossedMeters leave the load side live with the carrier out.
+	crossedMeters = []string{"Touch no terminal: the load side is fed from elsewhere", "Note both meter numbers and accuse nobody", "Ring your office"}
+	tellOffice    = []string{"Touch nothing and accuse nobody", "Ring your office from outside"}
+	tellUser      = []string{"Leave the main switch off", "Tell the consumer, in writing, what was found", "Advise an electrician"}
+	adviseUser    = []string{"Tell the consumer, in writing, what was found", "Advise an electrician"}
+	takeOut       = []string{"Take it out of use", "Count nothing that it showed since it was last proved", "Repeat those tests with another one"}
 )
 
 // Departures returns the catalogue for this site, in a fixed order.

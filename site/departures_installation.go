@@ -13,8 +13,8 @@ func (c *catalogue) installation() {
 		c.add("exchanged/socket.l-e", "line and earth are exchanged at the socket", rare, Consumer, true, tellUser, swap("socket.l:b", "socket.e:b"))
 		c.add("exchanged/socket.n-e", "neutral and earth are exchanged at the socket", seldom, Consumer, true, adviseUser, swap("socket.n:b", "socket.e:b"))
 		c.add("open/socket.l", "the line of the socket is open", often, Consumer, false, adviseUser, part("socket.l"))
-		c.jointFaults("socket.n", "socket.n", "the neutral of the socket", Consumer, true, adviseUser, adviseUser)
-		c.jointFaults("socket.e", "socket.e", "the earth of the socket", Consumer, true, adviseUser, adviseUser)
+		c.jointFaults("socket.n", "socket.n", "the neutral of the socket", Consumer, returnRole, adviseUser, adviseUser)
+		c.jointFaults("socket.e", "socket.e", "the earth of the socket", Consumer, earthRole, adviseUser, adviseUser)
 	}
 	for _, unit := range s.Spec.Units {
 		c.add("exchanged/bars."+unit, "the neutral and earth bars of the "+unit+" consumer unit are exchanged", rare, Consumer, true, tellUser,
@@ -28,6 +28,11 @@ func (c *catalogue) installation() {
 			c.add("welded/main."+unit+"."+l, "the "+unit+" main switch does not part "+name, rare, Consumer, true, tellUser, shut("main."+unit+"."+l))
 			c.add("open/main."+unit+"."+l, "the "+unit+" main switch does not join "+name, rare, Consumer, l == "n", tellUser, part("main."+unit+"."+l))
 		}
+		var poles []string
+		for _, l := range append(s.Lines(), "n") {
+			poles = append(poles, "main."+unit+"."+l)
+		}
+		c.add("welded/main."+unit, "the "+unit+" main switch parts nothing", rare, Consumer, true, tellUser, shut(poles...))
 		c.add("fault/neutral-earth."+unit, "neutral and earth are joined in the "+unit+" installation", seldom, Consumer, true, adviseUser,
 			bridge("board."+unit+"-n", "board."+unit+"-e", 0.05))
 	}

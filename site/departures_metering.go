@@ -23,21 +23,27 @@ func (c *catalogue) meter() {
 		c.add("bypass/meter"+x, "a conductor bypasses the meter on "+named(l), seldom, Supplier, false, tellOffice,
 			bridge("meter."+l+"-in", "meter."+l+"-out", 0))
 		c.add("open/meter-switch"+x, "the meter's own switch of "+named(l)+" is open", seldom, Supplier, false, adviseUser, part("meter."+l))
-		c.add("dead/meter-voltage"+x, "the voltage circuit of the meter on "+named(l)+" has failed", rare, Supplier, false, tellOffice, part("meter-voltage."+l))
-		c.jointFaults("tail-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, false, putRight, putRight)
-		c.jointFaults(out(l), "meter."+l+"-out", "the terminal "+l+"-out of the meter", Employer, false, putRight, putRight)
+		c.add("dead/meter-voltage"+x, "the voltage circuit of the meter on "+named(l)+" has failed", rare, Supplier, false, meterFault, part("meter-voltage."+l))
+		c.add("unknown/unit"+x, "a consumer unit that nobody named is fed through the meter on "+named(l), seldom, Consumer, false, findUnit,
+			bridge("meter."+l+"-out", "meter.n-out", loadOhm))
+		c.add("shorted/meter-out"+x, named(l)+" and neutral touch at the load side of the meter", rare, Employer, true, leaveOut,
+			bridge("meter."+l+"-out", "meter.n-out", 0))
+		c.jointFaults("tail-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, lineRole, putRight, putRight)
+		c.jointFaults(out(l), "meter."+l+"-out", "the terminal "+l+"-out of the meter", Employer, lineRole, putRight, putRight)
 	}
 	c.add("open/tail.n", "the neutral tail is open between cut-out and meter", seldom, Employer, true, putRight, part("tail-in.n"))
 	c.add("failing/tail.n", "the neutral tail has a joint about to open (50 Ω)", seldom, Employer, true, putRight, weaken(failingOhm, "tail-in.n"))
 	c.add("weak/tail.n", "the neutral tail has a bad, hot joint (1 Ω)", seldom, Employer, false, putRight, weaken(weakOhm, "tail-in.n"))
-	c.jointFaults(out("n"), "meter.n-out", "the terminal n-out of the meter", Employer, true, putRight, putRight)
+	c.jointFaults(out("n"), "meter.n-out", "the terminal n-out of the meter", Employer, returnRole, putRight, putRight)
 	c.add("beside/neutral", "the neutral does not pass through the meter", seldom, Employer, false, putRight,
 		part(out("n")), bridge("cutout.n", "unit."+u+"-n", 0))
 	first := s.Lines()[0]
-	c.add("crossed/premises", "the meters of two premises are exchanged", seldom, Supplier, false, tellOffice,
+	c.add("crossed/premises", "the meters of two premises are exchanged", seldom, Supplier, true, crossedMeters,
 		part(out(first)), bridge("main.l1", "unit."+u+"-"+first, streetOhm), bridge("meter."+first+"-out", mainN, loadOhm))
 	if s.Spec.Switched {
 		c.add("welded/contactor", "the meter's contactor is closed out of its hours", seldom, Supplier, true, tellUser, shut("contactor"))
+		c.add("unswitched/switched-load", "the load on the meter's switched terminal is behind no main switch", seldom, Consumer, false, findUnit,
+			bridge("meter.sw-out", "meter.n-out", loadOhm))
 		c.add("stuck/contactor", "the meter's contactor does not close in its hours", seldom, Supplier, false, adviseUser).Unseen =
 			"a visit outside its hours finds the contactor open when it is healthy too"
 	}
@@ -45,6 +51,8 @@ func (c *catalogue) meter() {
 		for _, p := range [][2]string{{"l1", "l2"}, {"l2", "l3"}, {"l3", "l1"}} {
 			c.add("sequence/meter-in."+p[0]+"-"+p[1], named(p[0])+" and "+named(p[1])+" are exchanged at the supply side of the meter", seldom, Employer, false, putRight,
 				swap("tail-in."+p[0]+":b", "tail-in."+p[1]+":b"))
+			c.add("shorted/meter-out."+p[0]+"-"+p[1], named(p[0])+" and "+named(p[1])+" touch at the load side of the meter", rare, Employer, false, leaveOut,
+				bridge("meter."+p[0]+"-out", "meter."+p[1]+"-out", 0))
 			c.add("sequence/meter-out."+p[0]+"-"+p[1], named(p[0])+" and "+named(p[1])+" are exchanged at the load side of the meter", seldom, Employer, false, putRight,
 				swap(out(p[0])+":a", out(p[1])+":a"))
 		}
@@ -57,14 +65,14 @@ func (c *catalogue) transformers() {
 		n := named(l)
 		c.add("polarity/ct."+l, "the current transformer of "+n+" is the wrong way round", seldom, Employer, false, putRight, Change{Op: Turn, On: []string{"ct." + l}})
 		c.add("ratio/ct."+l, "the current transformer of "+n+" has twice the ratio that is set", seldom, Employer, false, putRight, Change{Op: Rescale, On: []string{"ct." + l}, Factor: 2})
-		c.add("open/ct."+l, "the secondary of the current transformer of "+n+" is open: a high voltage stands at its ends under load", rare, Employer, true, keepClear, part("ct-lead."+l))
+		c.add("open/ct."+l, "the secondary of the current transformer of "+n+" is open: a high voltage stands at its ends under load", rare, Employer, true, openCT, part("ct-lead."+l))
 		c.add("shorted/ct."+l, "the secondary of the current transformer of "+n+" is shorted", seldom, Employer, false, putRight, shut("ct-short."+l))
 		c.add("unearthed/ct."+l, "the secondary of the current transformer of "+n+" is not earthed", rare, Employer, true, putRight, part("ct-earth."+l))
 		c.add("blown/voltage-fuse."+l, "the voltage fuse of "+n+" has operated", seldom, Employer, false, putRight, part("voltage-fuse."+l))
-		c.jointFaults("meter-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, false, putRight, putRight)
+		c.jointFaults("meter-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, lineRole, putRight, putRight)
 		c.add("open/ct-primary."+l, "the conductor of "+n+" through its current transformer is open", rare, Employer, false, putRight, part("ct."+l))
 		c.add("weak/ct-primary."+l, "the conductor of "+n+" through its current transformer has a bad joint (1 Ω)", rare, Employer, false, putRight, weaken(weakOhm, "ct."+l))
-		c.add("dead/meter-voltage."+l, "the voltage circuit of the meter on "+n+" has failed", rare, Supplier, false, tellOffice, part("meter-voltage."+l))
+		c.add("dead/meter-voltage."+l, "the voltage circuit of the meter on "+n+" has failed", rare, Supplier, false, meterFault, part("meter-voltage."+l))
 	}
 	for _, p := range [][2]string{{"l1", "l2"}, {"l2", "l3"}, {"l3", "l1"}} {
 		words := fmt.Sprintf("%s and %s", named(p[0]), named(p[1]))

@@ -10,11 +10,26 @@ const (
 	phantomFarad = 3e-9 // 30 m of cable beside a live one
 )
 
+// role is what a conductor is for: it decides which of its joint faults endanger.
+type role int
+
+const (
+	// lineRole carries line: a fault of it takes voltage away.
+	lineRole role = iota
+	// returnRole is a neutral of the installation: when it opens, what lies beyond
+	// it is live through the loads. A joint of 1 Ω lifts it by some tens of volts
+	// at most.
+	returnRole
+	// earthRole is a protective conductor, or a neutral that metalwork hangs on:
+	// any fault of it can leave metalwork live.
+	earthRole
+)
+
 // jointFaults adds open, failing and weak for one conductor.
-func (c *catalogue) jointFaults(name, id, words string, owner Owner, danger bool, doOpen, doWeak []string) {
-	c.add("open/"+id, words+" is open", seldom, owner, danger, doOpen, part(name))
-	c.add("failing/"+id, words+" has a joint about to open (50 Ω)", seldom, owner, danger, doOpen, weaken(failingOhm, name))
-	c.add("weak/"+id, words+" has a bad, hot joint (1 Ω)", seldom, owner, danger, doWeak, weaken(weakOhm, name))
+func (c *catalogue) jointFaults(name, id, words string, owner Owner, r role, doOpen, doWeak []string) {
+	c.add("open/"+id, words+" is open", seldom, owner, r != lineRole, doOpen, part(name))
+	c.add("failing/"+id, words+" has a joint about to open (50 Ω)", seldom, owner, r != lineRole, doOpen, weaken(failingOhm, name))
+	c.add("weak/"+id, words+" has a bad, hot joint (1 Ω)", seldom, owner, r == earthRole, doWeak, weaken(weakOhm, name))
 }
 
 func (c *catalogue) service() {
@@ -29,11 +44,11 @@ func (c *catalogue) service() {
 			swap("service."+l+":b", "service.n:b"))
 		c.add("reversed/street-joint"+x, named(l)+" and neutral of the service are exchanged at the joint in the street", rare, Distributor, true, keepClear,
 			swap("service."+l+":a", "service.n:a"))
-		c.jointFaults("service."+l, "service."+l, named(l)+" of the service", Distributor, false, ringFirst, ringFirst)
+		c.jointFaults("service."+l, "service."+l, named(l)+" of the service", Distributor, lineRole, ringFirst, ringFirst)
 		c.add("lost/main."+l, named(l)+" of the main is open before the service, neighbours' load beyond the break", seldom, Distributor, false, ringFirst,
 			Change{Op: Lose, On: []string{c.feedOf(i)}})
 	}
-	c.jointFaults("service.n", "service.n", pen, Distributor, true, keepClear, keepClear)
+	c.jointFaults("service.n", "service.n", pen, Distributor, earthRole, keepClear, keepClear)
 	c.add("open/main.n", "the neutral of the main is open before the service, neighbours' load beyond the break", rare, Distributor, true, keepClear, part("main.n"))
 	c.add("weak/main.n", "the neutral of the main has a bad joint (1 Ω) before the service", rare, Distributor, true, keepClear, weaken(weakOhm, "main.n"))
 	all := []string{"main.l1", "main.l2", "main.l3"}
@@ -43,7 +58,7 @@ func (c *catalogue) service() {
 	first := s.Lines()[0]
 	c.add("looped/neighbour", "a neighbour is fed from this cut-out", often, Distributor, false, report, bridge("cutout."+first+"-supply", "cutout.n", loadOhm))
 	if s.Spec.Arrangement == TNS {
-		c.jointFaults("service.e", "service.e", "the earth of the service", Distributor, true, keepClear, ringFirst)
+		c.jointFaults("service.e", "service.e", "the earth of the service", Distributor, earthRole, keepClear, ringFirst)
 		c.add("open/main.e", "the earth of the main is open before the service", rare, Distributor, true, keepClear, part("main.e"))
 		c.add("leak/service-sheath", "the line of the service leaks to its sheath (200 Ω)", rare, Distributor, true, keepClear, bridge("cutout."+first+"-supply", "cutout.e", caseOhm))
 		c.add("exchanged/service.n-e", "neutral and earth of the service are exchanged at the cut-out", rare, Distributor, true, keepClear, swap("service.n:b", "service.e:b"))
@@ -96,10 +111,10 @@ func (c *catalogue) cutout() {
 	metal := "metalwork." + s.Spec.Metalwork[0]
 	c.add("tracking/cutout", "the cut-out tracks from line to metal (10 kΩ)", rare, Distributor, true, keepClear, bridge("cutout."+s.Lines()[0]+"-supply", metal, 10e3))
 	if s.Spec.Arrangement == TNCS {
-		c.jointFaults("pen-link", "pen-link", "the link from the PEN to the earth terminal", Distributor, true, ringFirst, ringFirst)
+		c.jointFaults("pen-link", "pen-link", "the link from the PEN to the earth terminal", Distributor, earthRole, ringFirst, ringFirst)
 	}
 	if s.Spec.Arrangement != TT {
-		c.jointFaults("earthing-conductor", "earthing-conductor", "the earthing conductor", Consumer, true, adviseUser, adviseUser)
+		c.jointFaults("earthing-conductor", "earthing-conductor", "the earthing conductor", Consumer, earthRole, adviseUser, adviseUser)
 	} else {
 		c.add("open/electrode", "the earth electrode is not joined", seldom, Consumer, true, adviseUser, part("electrode"))
 		c.add("dry/electrode", "the earth electrode has a resistance of 2 kΩ", seldom, Consumer, true, adviseUser, weaken(2000, "electrode"))
@@ -124,13 +139,13 @@ func (c *catalogue) sources() {
 		if !known[src] {
 			id, rate, text = "back-feed/unknown-"+string(src), rare, text+", and nobody has said that it is there"
 		}
-		c.add(id, text, rate, Consumer, true, tellUser, Change{Op: Raise, On: []string{"island." + string(src)}})
+		c.add(id, text, rate, Consumer, true, findSource, Change{Op: Raise, On: []string{"island." + string(src)}})
 	}
-	c.add("back-feed/next-door", "a cable from next door feeds the consumer unit", rare, Consumer, true, tellUser, bridge("main.l1", "board."+u+"-"+first, streetOhm))
+	c.add("back-feed/next-door", "a cable from next door feeds the consumer unit", rare, Consumer, true, findSource, bridge("main.l1", "board."+u+"-"+first, streetOhm))
 	if known[SecondSupply] {
 		c.add("back-feed/second-supply", "the second supply is joined to this one", seldom, Distributor, true, keepClear, bridge("main.l1", "unit."+u+"-"+first, streetOhm))
 	}
-	c.add("borrowed/neutral", "a circuit of the neighbour returns on this installation's neutral", seldom, Consumer, true, tellUser, bridge("main.l1", "board."+u+"-n", loadOhm))
+	c.add("borrowed/neutral", "a circuit of the neighbour returns on this installation's neutral", seldom, Consumer, true, findSource, bridge("main.l1", "board."+u+"-n", loadOhm))
 	c.add("phantom/tails", "30 m of cable beside a live one lifts the load side of the cut-out", often, Consumer, false, adviseUser,
 		coupled("main.l1", "cutout."+first+"-load", phantomFarad))
 	c.add("phantom/board", "30 m of cable beside a live one lifts the consumer unit", often, Consumer, false, adviseUser,

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"meterwright/circuit"
 )
@@ -24,7 +25,8 @@ type Model struct {
 	capacitors alike[amount]
 	feeds      []feed
 	injections []injection
-	joints     map[string]int // row of Impedances, -1 for an open joint
+	joints     map[string]int    // row of Impedances, -1 for an open joint
+	sits       map[string]string // of exchanged ends, the one that sits in the place of each
 }
 
 type impedanceAmount struct{ r, x amount }
@@ -94,7 +96,7 @@ func (w *wiring) stopWithoutSupply() {
 }
 
 func (w *wiring) rows(v *Values) *Model {
-	m := &Model{joints: make(map[string]int, len(w.joints)), feeds: w.feeds, injections: w.injections}
+	m := &Model{joints: make(map[string]int, len(w.joints)), feeds: w.feeds, injections: w.injections, sits: w.sits}
 	c := &m.Circuit
 	c.FHz, c.Nodes = FHz, w.nodes
 	c.Impedances = make([]circuit.Impedance, 0, len(w.joints))
@@ -194,6 +196,20 @@ func (m *Model) Apply(ws *circuit.Workspace, v *Values) error {
 func (m *Model) Joint(name string) (row int, ok bool) {
 	row, known := m.joints[name]
 	return row, known && row >= 0
+}
+
+// Conductor returns the row of Circuit.Impedances of the conductor that sits on a
+// terminal, written joint:a or joint:b for the end that a healthy position has
+// there. Reversed says that it is the other end that sits there, so that the
+// current counts the other way. It is false where no current can flow.
+func (m *Model) Conductor(terminal string) (row int, reversed, ok bool) {
+	end := terminal
+	if other, exchanged := m.sits[terminal]; exchanged {
+		end = other
+	}
+	name, which, _ := strings.Cut(end, ":")
+	row, ok = m.Joint(name)
+	return row, which != terminal[len(terminal)-1:], ok
 }
 
 // Has reports whether a departure has raised a flag.

@@ -64,7 +64,8 @@ type wiring struct {
 	feeds      []feed
 	injections []injection
 	ct         []transformer
-	flags      map[string]bool // of departures, asked for by name only
+	flags      map[string]bool   // of departures, asked for by name only
+	sits       map[string]string // of exchanged ends, the one that sits in the place of each
 }
 
 func (w *wiring) node(n string) string {
@@ -97,7 +98,7 @@ func (w *wiring) couple(name, a, b string, c amount) {
 
 // wire writes a healthy site in a state.
 func (s *Site) wire(state Switching) *wiring {
-	w := &wiring{site: s, state: state, known: map[string]bool{}, byName: map[string]int{}, flags: map[string]bool{}}
+	w := &wiring{site: s, state: state, known: map[string]bool{}, byName: map[string]int{}, flags: map[string]bool{}, sits: map[string]string{}}
 	w.network()
 	w.service()
 	if s.Spec.Metering == CTOperated {
@@ -172,9 +173,13 @@ func (w *wiring) wholeCurrentMeter() {
 		}
 	}
 	if s.Spec.Switched {
+		// The switched load has a pole of the last main switch, and its neutral.
+		u := s.Spec.Units[len(s.Spec.Units)-1]
+		unit, board := "unit."+u+"-sw", "board."+u+"-sw"
 		w.contact("contactor", "meter.l-out", "meter.sw-out", true)
-		w.join("switched-load", "meter.sw-out", "unit."+s.Spec.Units[0]+"-n", load(loadR, 1, SwitchedWatt), fixed(0))
-		w.joints[len(w.joints)-1].open = out
+		w.tail("tail-out."+u+".sw", "meter.sw-out", unit, out)
+		w.contact("main."+u+".sw", unit, board, s.away(w.state, MainSwitch(u)))
+		w.join("switched-load", board, "board."+u+"-n", load(loadR, 1, SwitchedWatt), fixed(0))
 	}
 }
 

@@ -13,7 +13,7 @@ import (
 
 // digest is what internal/bits prints. It changes when the model does; then it is
 // replaced, on purpose.
-const digest = "770bc2eaa4962232a0e18c2431202e1f0d249e5af48737a159b43a0c2d26956e"
+const digest = "4b71880755bb2c60afec7e566d36bbfafd328e34520275e4d0e64c964ff8e69d"
 
 // No fused multiply-add in the model, on the processors whose compilers would
 // make one.

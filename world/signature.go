@@ -42,12 +42,10 @@ func Sign(s *site.Site, v *site.Values, present ...site.Departure) (Signature, e
 			list = append(list, Entry{state, t, i, r.Indication})
 		}
 		for _, r := range w.Registers() {
-			shown, err := instrument.ParseIndication(fmt.Sprintf("%.0f W", math.Abs(r.Watts)))
+			// Below zero it counts backwards; adding zero makes a negative nought plain.
+			shown, err := instrument.ParseIndication(fmt.Sprintf("%.0f W", math.Round(r.Watts)+0))
 			if err != nil {
 				return nil, fmt.Errorf("world: %s: %w", state.Name, err)
-			}
-			if r.Watts < -0.5 {
-				shown = instrument.Show(instrument.Reverse)
 			}
 			list = append(list, Entry{state, Test{MeterDisplay, []site.PointID{site.PointID("meter." + r.Line)}}, -1, shown})
 		}
@@ -68,7 +66,7 @@ func Differ(k instrument.Kind, a, b instrument.Indication) bool {
 	}
 	if k == MeterDisplay {
 		// A load check finds a tenth, or 20 W [P].
-		return math.Abs(x.Float()-y.Float()) > max(20, float64(0.1*max(x.Float(), y.Float())))
+		return math.Abs(x.Float()-y.Float()) > max(20, float64(0.1*max(math.Abs(x.Float()), math.Abs(y.Float()))))
 	}
 	acc := k.Accuracy()
 	return math.Abs(x.Float()-y.Float()) > acc.HalfWidth(x)+acc.HalfWidth(y)

@@ -184,6 +184,9 @@ func (t *tests) driven() {
 		for _, l := range s.Lines() {
 			t.add(instrument.Continuity, point("meter", l+"-in"), point("meter", "n-in"))
 		}
+		if s.Spec.Switched {
+			t.add(instrument.Continuity, point("meter", "sw-out"), point("meter", "n-out"))
+		}
 	}
 	for _, m := range s.Spec.Metalwork {
 		t.add(instrument.Continuity, site.MET, point("metalwork", m))
@@ -195,7 +198,8 @@ func (t *tests) driven() {
 
 // States returns the states of the switches that a visit goes through, each with
 // its name: as found, with every load off, with the supply parted, and with the
-// meter off.
+// meter off. Where the consumer has a source there is one more, that no visit should
+// go through: the supply parted with nothing switched or locked off.
 func States(s *site.Site) []State {
 	var list []State
 	w := site.Switching{}
@@ -224,6 +228,10 @@ func States(s *site.Site) []State {
 	}
 	step("parted", "withdraw-carrier")
 	step("meter-off", "take-tails-out", "take-meter-off")
+	if len(s.Spec.Sources) > 0 {
+		w = list[0].Switching
+		step("not-locked", "withdraw-carrier")
+	}
 	return list
 }
 

@@ -82,17 +82,16 @@ func (w *World) Touches() ([]Touch, error) {
 		t := Touch{Part: p.ID, Reach: w.reach(p.ID)}
 		t.Volts = w.ws.RMS(w.at[i], w.earth())
 		if t.Volts > openTouchMinVolt {
-			w.list = append(w.list[:0], circuit.Attachment{A: i, B: floor, Curve: bodyCurve})
-			d, err := w.ws.Attach(w.list)
-			if err != nil {
+			w.pair[0] = circuit.Pair{A: i, B: floor, Curve: bodyCurve}
+			if _, err := w.ws.LoadPairs(w.pair[:], w.out); err != nil {
 				return nil, fmt.Errorf("world: %w", err)
 			}
 			sum := 0.0
-			for g := range w.plan.GroupCount() {
-				a := d.Current(0, g)
-				sum += float64(a.Re*a.Re) + float64(a.Im*a.Im)
+			for _, v := range w.out {
+				sum += float64(v.Re*v.Re) + float64(v.Im*v.Im)
 			}
-			t.MilliAmps = 1000 * math.Sqrt(sum)
+			left := math.Sqrt(sum) // across the body; the rest is across the floor
+			t.MilliAmps = 1000 * left / BodyOhm(left)
 		}
 		list = append(list, t)
 	}

@@ -43,8 +43,8 @@ type World struct {
 	plan  *circuit.Plan
 	ws    *circuit.Workspace
 	port  map[site.PointID]int
-	at    []int                    // position of each port
-	jaws  map[site.PointID][]int32 // rows of impedances in the jaw of a clamp meter
+	at    []int                   // position of each port
+	jaws  map[site.PointID][]grip // what a clamp meter at a point closes round
 
 	// Room for one reading.
 	list  []circuit.Attachment
@@ -52,6 +52,13 @@ type World struct {
 	out   []circuit.Phasor
 	now   instrument.Instrument // what curve is about
 	curve circuit.Curve
+}
+
+// grip is one conductor in the jaw of a clamp meter: a row of the impedances, whose
+// current counts once forwards or backwards.
+type grip struct {
+	row   int
+	count float64
 }
 
 // New compiles and solves a setup.
@@ -351,27 +358,27 @@ func (w *World) drive(a, b int, seen *instrument.Seen) error {
 func (w *World) between(a, b int) float64 { return w.ws.RMS(w.at[a], w.at[b]) }
 
 func (w *World) clamp(p site.PointID) (float64, error) {
-	rows, ok := w.jaws[p]
+	held, ok := w.jaws[p]
 	if !ok {
-		names, err := w.setup.Site.Jaw(p)
+		terminals, err := w.setup.Site.Jaw(p)
 		if err != nil {
 			return 0, fmt.Errorf("world: %w", err)
 		}
-		for _, n := range names {
-			if row, ok := w.model.Joint(n); ok {
-				rows = append(rows, int32(row))
+		for _, n := range terminals {
+			if row, reversed, ok := w.model.Conductor(n); ok {
+				held = append(held, grip{row, map[bool]float64{false: 1, true: -1}[reversed]})
 			}
 		}
 		if w.jaws == nil {
-			w.jaws = map[site.PointID][]int32{}
+			w.jaws = map[site.PointID][]grip{}
 		}
-		w.jaws[p] = rows
+		w.jaws[p] = held
 	}
 	sum := 0.0
 	for g := range w.plan.GroupCount() {
 		var amp circuit.Phasor
-		for _, row := range rows {
-			amp = amp.Plus(w.ws.ImpedanceCurrent(int(row), g))
+		for _, h := range held {
+			amp = amp.Plus(w.ws.ImpedanceCurrent(h.row, g).Scaled(h.count))
 		}
 		sum += float64(amp.Re*amp.Re) + float64(amp.Im*amp.Im)
 	}

@@ -1,0 +1,326 @@
+package agreement
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+	"os"
+	"testing"
+	"time"
+
+	"meterwright/instrument"
+	"meterwright/method"
+	"meterwright/method/written"
+	"meterwright/rules"
+	"meterwright/site"
+	"meterwright/visit"
+	"meterwright/world"
+)
+
+// variant is one kind of position that a method is walked through.
+type variant struct {
+	name string
+	job  method.Job
+}
+
+// variants lists the kinds of position that a method is for, one property at a
+// time, then all together.
+func variants(phases int) []variant {
+	list := []variant{
+		{"plain", method.Job{}},
+		{"two-rate", method.Job{Site: site.Spec{Rates: 2}}},
+		{"export", method.Job{Site: site.Spec{Export: true}}},
+		{"isolator", method.Job{Site: site.Spec{Isolator: true}}},
+		{"fit-isolator", method.Job{FitIsolator: true}},
+		{"no-socket", method.Job{Site: site.Spec{NoSocket: true}}},
+		{"second-unit", method.Job{Site: site.Spec{Units: []string{"house", "off-peak"}}}},
+		{"pipes", method.Job{Site: site.Spec{Metalwork: []string{"box", "water-pipe"}}}},
+		{"inverter", method.Job{Site: site.Spec{Sources: []site.Source{site.Inverter}, Export: true}}},
+	}
+	full := site.Spec{Rates: 2, Export: true, Isolator: true, Units: []string{"house", "off-peak"},
+		Metalwork: []string{"box", "water-pipe"}, Sources: []site.Source{site.Inverter, site.Battery, site.SecondSupply}}
+	if phases == 1 {
+		list = append(list, variant{"switched", method.Job{Site: site.Spec{Switched: true}}})
+		full.Switched = true
+	}
+	return append(list, variant{"full", method.Job{Site: full}})
+}
+
+// walked is a shipped method resolved for one position, with what a visit to a
+// healthy one meets.
+type walked struct {
+	name      string // method, arrangement, reference, variant, overlays
+	method    string
+	job       method.Job
+	reference string
+	resolved  *method.Resolved
+	machine   *visit.Machine
+	site      *site.Site
+	looks     []look
+	events    []visit.Event
+}
+
+// look is one step at which an instrument is read.
+type look struct {
+	step      *method.Step
+	switching site.Switching
+	before    int // events until then
+}
+
+// eachWalk resolves every shipped method for every position that it is for, with
+// overlays on the plain and on the full one, and walks it.
+func eachWalk(t *testing.T, do func(w *walked)) {
+	t.Helper()
+	shelf, err := written.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	limits, err := method.Limits(rules.GB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range shelf.Methods {
+		var own []*method.Overlay
+		for _, o := range shelf.Overlays {
+			if o.Of == d.ID {
+				own = append(own, o)
+			}
+		}
+		for _, a := range site.Arrangements() {
+			for _, reference := range []string{"yes", "no"} {
+				for _, v := range variants(d.For.Phases) {
+					sets := 1
+					if v.name == "plain" || v.name == "full" {
+						sets = 1 << len(own)
+					}
+					for mask := range sets {
+						if n := bits.OnesCount(uint(mask)); n > 1 && n < len(own) && os.Getenv("MW_SOAK") != "1" {
+							continue // none, each alone and all together
+						}
+						w := &walked{method: d.ID, job: v.job, reference: reference}
+						w.name = fmt.Sprintf("%s %s, reference %s, %s", d.ID, a, reference, v.name)
+						w.job.Site.Arrangement, w.job.Site.Phases = a, d.For.Phases
+						w.job.Site.Metering = site.Metering(d.For.Metering)
+						w.job.Site.Reference = reference == "yes"
+						var set []*method.Overlay
+						for i, o := range own {
+							if mask&(1<<i) != 0 {
+								set = append(set, o)
+								w.name += ", " + o.ID
+							}
+						}
+						if w.resolved, err = method.Resolve(d, set, w.job, limits); err != nil {
+							t.Fatalf("%s: %v", w.name, err)
+						}
+						w.walk(t)
+						do(w)
+					}
+				}
+			}
+		}
+	}
+}
+
+// walk carries the visit out in the healthy world with usual values, each answer
+// of an instrument being what the model says. Nothing may be refused, and the visit
+// must end as completed.
+func (w *walked) walk(t *testing.T) {
+	t.Helper()
+	var err error
+	if w.machine, err = visit.New(w.resolved); err != nil {
+		t.Fatalf("%s: %v", w.name, err)
+	}
+	if w.site, err = site.Expand(w.job.Site); err != nil {
+		t.Fatalf("%s: %v", w.name, err)
+	}
+	v := visit.Begin(w.machine)
+	do := func(what string, b visit.Body) {
+		n := len(w.events) + 1
+		e := visit.Event{Hash: fmt.Sprintf("%064x", n), Body: b, Boot: "boot", Person: "p-1", Mono: int64(n) * 6000,
+			Wall: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC).Add(time.Duration(n) * 6 * time.Second)}
+		refusal, err := v.Apply(e)
+		if err != nil {
+			t.Fatalf("%s: %s: %v", w.name, what, err)
+		}
+		if refusal != nil {
+			t.Fatalf("%s: %s was refused: %v", w.name, what, refusal)
+		}
+		w.events = append(w.events, e)
+	}
+	do("opening", visit.Opened{Job: "made up", MethodHash: w.machine.Hash, Fictional: true})
+	var switching site.Switching
+	var in *world.World
+	for range len(w.resolved.Steps) + 1 {
+		next := v.Next()
+		if next.Stop != "" {
+			t.Fatalf("%s: a healthy position is stopped by %s", w.name, next.Stop)
+		}
+		if next.Step == "" {
+			break
+		}
+		step, _ := w.resolved.Step(next.Step)
+		if step.Observe != nil {
+			w.looks = append(w.looks, look{step, switching, len(w.events)})
+			if in == nil {
+				if in, err = world.New(world.Setup{Site: w.site, Switching: switching}); err != nil {
+					t.Fatalf("%s: %v", w.name, err)
+				}
+			}
+			kind, points := pointsOf(step.Observe)
+			r, err := in.Read(in.Instrument(kind), points...)
+			if err != nil {
+				t.Fatalf("%s: %s: %v", w.name, step.ID, err)
+			}
+			do(step.ID, visit.Observed{Step: step.ID, Shows: r.Indication})
+			continue
+		}
+		do(step.ID, w.answer(step))
+		if step.Act != "" {
+			if switching, err = w.site.Do(switching, site.ActID(step.Act)); err != nil {
+				t.Fatalf("%s: %s: %v", w.name, step.ID, err)
+			}
+			in = nil
+		}
+	}
+	do("the end", visit.Ended{Outcome: "completed"})
+}
+
+// pointsOf returns where the instrument of a step goes: a socket tester takes the
+// whole socket, a phase sequence indicator all three lines of the meter.
+func pointsOf(o *method.Observe) (instrument.Kind, []site.PointID) {
+	kind := instrument.Kind(o.With)
+	switch {
+	case kind == instrument.SocketTester:
+		return kind, []site.PointID{"socket.l", "socket.n", "socket.e"}
+	case kind == instrument.PhaseSequence:
+		place := site.PointID(o.At).Place()[len("l1"):]
+		part := site.PointID(o.At).Part()
+		return kind, []site.PointID{site.PointID(part + ".l1" + place), site.PointID(part + ".l2" + place), site.PointID(part + ".l3" + place)}
+	case kind == instrument.Clamp || o.Against == "":
+		return kind, []site.PointID{site.PointID(o.At)}
+	}
+	return kind, []site.PointID{site.PointID(o.At), site.PointID(o.Against)}
+}
+
+// answer is what a person does at any other step of a healthy visit.
+func (w *walked) answer(s *method.Step) visit.Body {
+	switch {
+	case s.TakeUp != nil:
+		return visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: s.TakeUp.With, Due: "2026-12-31"}}
+	case s.Check != nil:
+		return visit.Checked{Item: s.Check.Item, Found: "sound"}
+	case s.PutOn != nil:
+		return visit.PutOn{Items: s.PutOn}
+	case s.TakeOff != nil:
+		return visit.TookOff{Items: s.TakeOff}
+	case s.Prove != nil:
+		k, src := instrument.Kind(s.Prove.With), instrument.SourceKind(s.Prove.On[0])
+		return visit.Proved{Kind: k, ID: s.Prove.With, Source: visit.ProvingSource{Kind: src}, Shows: instrument.New(k, instrument.Sound).Prove(src)}
+	case s.Inspect != nil:
+		a := s.Inspect.Expect
+		if a == "" {
+			a = s.Inspect.Answers[0]
+		}
+		return visit.Inspected{Step: s.ID, Answer: a}
+	case s.Decide != nil:
+		a := w.reference
+		if s.Decide.Fact == "arrangement" {
+			a = string(w.job.Site.Arrangement)
+		}
+		return visit.Decided{Step: s.ID, Value: a}
+	case s.Record != nil:
+		entries, photographs := map[string]string{}, map[string]visit.Attachment{}
+		for _, f := range s.Record.Fields {
+			switch f.Type {
+			case "photograph":
+				photographs[f.ID] = visit.Attachment{ID: "made up", Media: "image/jpeg"}
+			case "choice":
+				entries[f.ID] = f.Choices[0]
+			case "number", "reading":
+				entries[f.ID] = "1234"
+			default:
+				entries[f.ID] = "made up"
+			}
+		}
+		return visit.Recorded{Step: s.ID, Entries: entries, Photographs: photographs}
+	}
+	return visit.Acted{Step: s.ID, Act: site.ActID(s.Act)}
+}
+
+// judge has the engine judge an indication at a step, in a visit that has come as
+// far as that. Equal questions are asked once.
+type judge map[question]string
+
+type question struct {
+	with, expect string
+	bounds       method.Bounds
+	shows        instrument.Indication
+}
+
+func (j judge) found(t *testing.T, w *walked, l *look, shows instrument.Indication) string {
+	t.Helper()
+	o := l.step.Observe
+	key := question{with: o.With, expect: o.Expect, shows: shows}
+	if o.Bounds != nil {
+		key.bounds = *o.Bounds
+	}
+	if found, ok := j[key]; ok {
+		return found
+	}
+	v := visit.Fold(w.machine, w.events[:l.before])
+	e := w.events[l.before]
+	e.Body = visit.Observed{Step: l.step.ID, Shows: shows}
+	refusal, err := v.Apply(e)
+	if err != nil || refusal != nil {
+		t.Fatalf("%s: %s with %v: %v, %v", w.name, l.step.ID, shows, err, refusal)
+	}
+	readings := v.Account().Readings
+	last := &readings[len(readings)-1]
+	if last.Step != l.step.ID {
+		t.Fatalf("%s: the last reading is of %s, not of %s", w.name, last.Step, l.step.ID)
+	}
+	j[key] = last.Judged.Found
+	return last.Judged.Found
+}
+
+// spread is draw k of dimension i, evenly from 0 to 1: multiples of the square
+// roots of primes.
+func spread(k, i int) float64 {
+	x := 0.5 + float64(k+1)*math.Sqrt(float64(primes[i]))
+	return x - math.Floor(x)
+}
+
+var primes = func() []int {
+	var list []int
+	for n := 2; len(list) < site.ParameterCount+64; n++ {
+		prime := true
+		for _, p := range list {
+			prime = prime && n%p != 0
+		}
+		if prime {
+			list = append(list, n)
+		}
+	}
+	return list
+}()
+
+// values are draw k of the parameters.
+func values(k int) site.Values {
+	var u [site.ParameterCount]float64
+	for i := range u {
+		u[i] = spread(k, i)
+	}
+	return site.Draw(&u)
+}
+
+// sound is a healthy instrument with draw k of its traits.
+func sound(k int, kind instrument.Kind) instrument.Instrument {
+	in := instrument.New(kind, instrument.Sound)
+	for i, r := range instrument.AllTraits() {
+		if r.Kind == kind {
+			p := site.Parameter{Low: r.Low, High: r.High, Log: true}
+			r.Set(&in.Traits, p.At(spread(k, site.ParameterCount+i)))
+		}
+	}
+	return in
+}
