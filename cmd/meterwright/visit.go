@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"meterwright/internal/advice"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/recordfile"
 	"meterwright/internal/replay"
@@ -37,6 +38,7 @@ type visitRun struct {
 	Out    string `help:"Where the record is kept. A file that is there is never overwritten." required:"" placeholder:"RECORD"`
 	Key    string `help:"The device's private key, PKCS #8 PEM; made when the file is missing. Without it the key is made anew and kept nowhere." placeholder:"FILE"`
 	Seed   string `help:"Make keys, visit id and salts from this word. For demonstrations alone: such keys prove nothing." placeholder:"WORD"`
+	Advise bool   `help:"Record after each reading what the physical model makes of it: leads, not findings."`
 	JSON   bool   `help:"Write JSON: the account of the visit."`
 }
 
@@ -89,6 +91,9 @@ func (c *visitRun) carry(s *streams, shelf *shelf) (carried, error) {
 		return done, err
 	}
 	r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: shelf.pack, Engine: "meterwright " + version.Edition}
+	if c.Advise {
+		r.Adviser = advice.New(r.Engine)
+	}
 	if err := c.identify(r); err != nil {
 		return done, err
 	}
@@ -203,9 +208,10 @@ func runJSON(path string, r *script.Runner, v *visit.Visit) runOutput {
 }
 
 type visitRunAll struct {
-	Dir  string `arg:"" help:"A folder of folders, each with job.yaml and script.yaml."`
-	Out  string `help:"Where the records are kept. Without it, a new temporary folder." placeholder:"DIR"`
-	JSON bool   `help:"Write JSON, one document for each visit."`
+	Dir    string `arg:"" help:"A folder of folders, each with job.yaml and script.yaml."`
+	Out    string `help:"Where the records are kept. Without it, a new temporary folder." placeholder:"DIR"`
+	Advise bool   `help:"Record after each reading what the physical model makes of it: leads, not findings."`
+	JSON   bool   `help:"Write JSON, one document for each visit."`
 }
 
 func (c *visitRunAll) Run(s *streams) error {
@@ -242,7 +248,7 @@ func (c *visitRunAll) Run(s *streams) error {
 			}
 			text.Line("=== %s", name)
 		}
-		one := visitRun{Job: filepath.Join(c.Dir, name, "job.yaml"), Script: filepath.Join(c.Dir, name, "script.yaml"), Out: filepath.Join(c.Out, name+".jsonl"), JSON: c.JSON}
+		one := visitRun{Job: filepath.Join(c.Dir, name, "job.yaml"), Script: filepath.Join(c.Dir, name, "script.yaml"), Out: filepath.Join(c.Out, name+".jsonl"), Advise: c.Advise, JSON: c.JSON}
 		done, err := one.carry(s, shelf)
 		if err != nil {
 			report(s.err, err)

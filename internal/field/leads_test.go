@@ -117,7 +117,7 @@ func TestLeadsOnThePages(t *testing.T) {
 	if strings.Index(at, `class="leads"`) < strings.Index(at, `name="shows"`) {
 		t.Error("the leads stand above the answers")
 	}
-	if !strings.Contains(at, "<details><summary>Leads") {
+	if !strings.Contains(at, "<details><summary><span>Leads") {
 		t.Error("the leads are unfolded in a gloved phase")
 	}
 	leads := b.page("/leads")

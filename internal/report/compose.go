@@ -37,6 +37,7 @@ func (c *composer) full() {
 	c.entries()
 	c.instruments()
 	c.corrections()
+	c.leads()
 	c.pictures(true)
 	c.genuine()
 }
@@ -140,6 +141,9 @@ func (c *composer) switches(put func(name, value string)) {
 func (c *composer) story() {
 	t := &Table{Heads: []string{"Time", "What happened"}, Shares: []float64{0.11, 0.89}, Mono: []int{0}, Flag: map[int]bool{}}
 	for _, l := range c.account.Story {
+		if l.Kind == visit.KindAdvised {
+			continue // Leads have a section of their own, with their caution.
+		}
 		words := l.Words
 		if e := entered(l.Happened); e != "" {
 			words += " (" + e + ".)"

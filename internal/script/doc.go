@@ -37,6 +37,7 @@
 //	left-out: {how, why}                at the step in turn
 //	returned: STEP, or {step, why}
 //	stopped, resumed, noted, supplement: words
+//	answered: follow                    the advice given last; or {answer: set-aside, why: …}
 //	reported: {to, name, reference, words}; defect, dependant and ended likewise in full
 //
 // and these that are no events of their own:

@@ -31,6 +31,12 @@ type Keeper interface {
 	Attachment(container []byte, ref record.Reference) error
 }
 
+// Adviser says what the physical model makes of a visit as it stands, or nil where there is
+// nothing to say. It decides nothing.
+type Adviser interface {
+	Advise(ctx context.Context, v *visit.Visit) (*visit.Advised, error)
+}
+
 // Told is one thing that a reader of the story is told.
 type Told struct {
 	At time.Time
@@ -46,6 +52,8 @@ type Told struct {
 	Stop *method.Stop
 	// Register is what the earlier readings say of a final one.
 	Register *Finding
+	// Advice is what the model makes of the readings so far.
+	Advice *visit.Advised
 }
 
 // Finding is a final reading judged against earlier ones.
@@ -73,6 +81,9 @@ type Runner struct {
 	// File reads a file beside the script.
 	File func(name string) ([]byte, error)
 	Tell func(Told)
+	// Adviser is asked after each reading and proving, and what it says is kept where a person
+	// would see something new in it. Nil means that no advice is given.
+	Adviser Adviser
 
 	visit   *visit.Visit
 	ctx     context.Context
@@ -233,7 +244,51 @@ func (r *Runner) do(e *Entry, body visit.Body) (bool, error) {
 	if b, ok := body.(visit.TookUp); ok {
 		r.hands[b.Instrument.Kind] = b.Instrument.ID
 	}
-	return true, r.tell(body)
+	if err := r.tell(body); err != nil {
+		return true, err
+	}
+	return true, r.advise(body)
+}
+
+// advise keeps what the adviser says after an event that was accepted. The visit goes on without
+// it where there is none.
+func (r *Runner) advise(body visit.Body) error {
+	if r.Adviser == nil || !r.visit.Bears(body) {
+		return nil
+	}
+	x, err := r.Adviser.Advise(r.ctx, r.visit)
+	if err != nil && r.ctx.Err() == nil {
+		r.Tell(Told{At: r.now, Aside: "No advice: " + err.Error() + "."})
+	}
+	if err != nil || x == nil {
+		return nil
+	}
+	var before *visit.Advised
+	if list := r.visit.Account().Advice; len(list) > 0 {
+		before = &list[len(list)-1].Advised
+	}
+	if !x.Tells(before) {
+		return nil
+	}
+	ev := r.event(*x)
+	if refusal, err := r.visit.Check(ev); refusal != nil || err != nil {
+		return fmt.Errorf("the advice is not taken: %w", errors.Join(err, asError(refusal)))
+	}
+	if err := r.keep(&ev); err != nil {
+		return err
+	}
+	if refusal, err := r.visit.Apply(ev); refusal != nil || err != nil {
+		return fmt.Errorf("the advice was accepted and then not: %w", errors.Join(err, asError(refusal)))
+	}
+	r.Tell(Told{At: r.now, Advice: x})
+	return nil
+}
+
+func asError(r *visit.Refusal) error {
+	if r == nil {
+		return nil
+	}
+	return r
 }
 
 func (r *Runner) refused(e *Entry, ev visit.Event, refusal *visit.Refusal) error {

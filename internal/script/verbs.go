@@ -45,6 +45,7 @@ var verbs = map[string]verb{
 	"defect":     {body: whole[visit.Defect]},
 	"dependant":  {body: whole[visit.Dependant]},
 	"noted":      {body: words(func(s string) visit.Body { return visit.Noted{Words: s} })},
+	"answered":   {body: answered},
 	"ended":      {body: whole[visit.Ended]},
 	"supplement": {body: words(func(s string) visit.Body { return visit.Supplement{Words: s} })},
 	"go-on":      {bare: true, does: (*Runner).goOn},
@@ -364,6 +365,29 @@ func (r *Runner) remember(e *Entry, body visit.Body, hash string) {
 	if e.Label != "" {
 		r.answers["label "+e.Label] = hash
 	}
+}
+
+// answered reads "follow" or the whole answer, to the advice that was given last.
+func answered(r *Runner, e *Entry) (visit.Body, error) {
+	var b visit.Answered
+	if s, ok := e.short(); ok {
+		b.Answer = s
+	} else {
+		given, err := decode[struct {
+			Answer string `json:"answer"`
+			Why    string `json:"why"`
+		}](r, e)
+		if err != nil {
+			return nil, err
+		}
+		b.Answer, b.Why = given.Answer, given.Why
+	}
+	list := r.visit.Account().Advice
+	if len(list) == 0 {
+		return nil, r.bad(e, "carry the script out with --advise, and answer after a reading", "no advice was given that could be answered")
+	}
+	b.Advice = list[len(list)-1].Event
+	return b, nil
 }
 
 // handOver begins the chain of another device.

@@ -13,6 +13,7 @@ import (
 
 	mrand "math/rand/v2"
 
+	"meterwright/internal/advice"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
 	"meterwright/internal/jobs"
@@ -52,31 +53,33 @@ type demoJob struct {
 	pace string
 	// script is the entries of the visit.
 	script string
+	// advise records what the model makes of the readings.
+	advise bool
 }
 
 // demoDay is the day, in the order of the appointments.
 var demoDay = []demoJob{
-	{"NM-3001", "7 Lantern Row, Northmere", "9900000089193", "M-8101", "op-114", "{arrangement: TN-C-S}", "", false, 0, "", ""},
+	{"NM-3001", "7 Lantern Row, Northmere", "9900000089193", "M-8101", "op-114", "{arrangement: TN-C-S}", "", false, 0, "", "", false},
 	{"NM-3002", "2 Tollhouse Mews, Northmere", "9900000168385", "M-8102", "op-114", "{arrangement: TN-C-S}", "", false, 48, "8s", `
   - go-on: metalwork-detector
   - observed: lit
   - acted: break-seals
   - reported: {to: the distributor, name: control room, reference: NM-44-1, words: the meter box is live and the cut-out has not been touched}
     at: +2m
-`},
+`, false},
 	{"NM-3003", "19 Weir Lane, Northmere", "9900000247577", "M-8103", "op-207", "{arrangement: TN-C-S}", "", false, 210, "16s", `
   - go-on
   - ended: {outcome: completed, left: the new meter is fitted and sealed and the supply is on}
-`},
+`, false},
 	{"NM-3004", "11 Tannery Bank, Northmere", "9900000326769", "M-8104", "op-207", "{arrangement: TN-S, reference: true}", "", false, 26, "12s", `
   - go-on: dead-prove-again
-`},
+`, false},
 	{"NM-3005", "5 Beacon Close, Northmere", "9900000405950", "M-8105", "op-114", "{arrangement: TN-C-S}", "", false, 31, "12s", `
   - go-on: dead-prove-again
   - proved: two-pole-detector on proving-unit shows dark
     at: +1m
   - took-off: [gloves, visor]
-`},
+`, false},
 	{"NM-3006", "18 Millrace Terrace, Northmere", "9900000485149", "M-8106", "op-318", "{arrangement: TT}", "", false, 190, "16s", `
   - go-on: metalwork-detector
   - observed: lit
@@ -85,7 +88,7 @@ var demoDay = []demoJob{
   - defect: {owner: distributor, asset: meter box, words: voltage on the meter box by the non-contact detector, scheme: service-termination, category: A}
   - ended: {outcome: stopped-danger, why: voltage on metalwork, left: nothing was opened and the supply is as it was found, guarded: the operative stayed until the distributor took over}
     at: +35m
-`},
+`, false},
 	{"NM-3007", "30 Quarry Road, Northmere", "9900000564330", "M-8107", "op-318", "{arrangement: TN-C-S, sources: [battery]}", "hazards: [the cupboard is low and badly lit]\n", false, 150, "14s", `
   - go-on: shroud-contact
   - noted: the operative feels unwell and will not go on
@@ -95,7 +98,7 @@ var demoDay = []demoJob{
     at: +2m
   - ended: {outcome: abandoned, why: the operative is unwell, left: "the carrier is out and kept, the supply contact is shrouded, the meter cover is on and the main switch is off", guarded: the operative stays until a colleague takes over}
     at: +25m
-`},
+`, false},
 	{"NM-3008", "4 Saltmarsh Row, Northmere", "9900000643522", "M-8108", "op-207", "{arrangement: TN-C-S}", "", false, 95, "10s", `
   - go-on: consent
   - inspected: refused
@@ -103,24 +106,32 @@ var demoDay = []demoJob{
     at: +1m
   - ended: {outcome: not-agreed, why: the person responsible does not agree today, left: nothing was touched and the supply is on}
     at: +2m
-`},
+`, false},
 	{"NM-3009", "37 Fuller Street, Northmere", "9900000722714", "M-8109", "op-318", "{arrangement: TN-C-S}", "", false, 40, "12s", `
   - go-on: dead-prove
   - noted: the carrier is out and the supply contact is shrouded
   - hand-over: {person: op-114, device: op-114}
     at: +6m
-`},
+`, false},
 	{"NM-3010", "9 Ropewalk Yard, Northmere", "9900000801906", "M-8110", "op-114", "{arrangement: TN-C-S}", "", false, 22, "9s", `
   - go-on: break-seals
   - away: to fetch another pair of gloves from the van
   - back
-`},
-	{"NM-3011", "6 Lantern Court, Northmere", "9900000881098", "M-8111", "op-207", "{arrangement: TN-C-S, rates: 2}", "dependants: [a stair lift, arranged for the time]\n", true, 0, "", ""},
+`, false},
+	{"NM-3011", "6 Lantern Court, Northmere", "9900000881098", "M-8111", "op-207", "{arrangement: TN-C-S, rates: 2}", "dependants: [a stair lift, arranged for the time]\n", true, 0, "", "", false},
 	{"NM-3012", "40 Harbour Rise, Northmere", "9900000960280", "M-8112", "op-114", "{arrangement: TN-C-S, export: true, sources: [inverter]}", "overlays: [every-pair]\n", false, 9, "10s", `
   - go-on: cutout-kind
   - away: to ask the office about the inverter
-`},
-	{"NM-3013", "3 Fennel Way, Northmere", "9900001039477", "M-8113", "op-318", "{arrangement: TT, reference: true}", "hazards: [a dog, which is kept in the garden]\n", true, 0, "", ""},
+`, false},
+	{"NM-3013", "3 Fennel Way, Northmere", "9900001039477", "M-8113", "op-318", "{arrangement: TT, reference: true}", "hazards: [a dog, which is kept in the garden]\n", true, 0, "", "", false},
+	{"NM-3014", "8 Chandler's Row, Northmere", "9900001118669", "M-8114", "op-207", "{arrangement: TN-C-S}", "", false, 18, "9s", `
+  - go-on: socket-neutral-earth
+  - observed: 63.0 V
+  - reported: {to: the office, name: duty supervisor, reference: FM-3352, words: the socket reads 63 V from neutral to earth}
+    at: +2m
+  - resumed: the supervisor asks for the socket to be read again
+  - go-on: socket-line-earth
+`, true},
 }
 
 // demoUsual is what everyday readings are in the demonstration.
@@ -305,6 +316,9 @@ func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *r
 		Engine: "meterwright " + version.Edition, Keep: kept, Random: mrand.NewChaCha8(seed), Tell: func(script.Told) {},
 		Signer: func(device string) (record.Signer, error) { return devicekey.Demonstration(demoSeed, device), nil },
 		File:   func(string) ([]byte, error) { return nil, errors.New("the demonstration has no files") }}
+	if d.advise {
+		r.Adviser = advice.New(r.Engine)
+	}
 	if _, err := r.Carry(ctx); err != nil {
 		return err
 	}

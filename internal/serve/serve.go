@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"meterwright/internal/advice"
 	"meterwright/internal/asset"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
@@ -98,7 +99,9 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	if err != nil {
 		return nil, err
 	}
-	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: "meterwright " + version.Edition, Pack: pack, Failed: failed})
+	engine := "meterwright " + version.Edition
+	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: engine, Pack: pack,
+		Adviser: advice.New(engine), Failed: failed})
 
 	mux := http.NewServeMux()
 	mux.Handle("/assets/", http.StripPrefix("/assets/", page.Assets(field.Static(), office.Static(), asset.Files())))

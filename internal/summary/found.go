@@ -162,6 +162,9 @@ func (c *Case) reasons(defects []Defect) []Reason {
 	if len(c.Unread) > 0 {
 		add(a.Last, false, "%s cannot be read by this edition.", count(len(c.Unread), "line"))
 	}
+	if l := c.dangerLead(); l != nil {
+		add(l.At, false, "A lead, not a finding, that nobody has answered: %s (%s)", sentence(lowerFirst(l.Fits[0].Words)), l.Fits[0].Probability)
+	}
 	if since, off := a.Off(); off && ended {
 		add(since, false, "Ended with the supply off.")
 	}
@@ -170,6 +173,20 @@ func (c *Case) reasons(defects []Defect) []Reason {
 	}
 	slices.SortStableFunc(list, func(x, y Reason) int { return x.At.Compare(y.At) })
 	return list
+}
+
+// dangerLead is the last advice of a visit that goes on, where its first lead is a dangerous one
+// above a half and nobody has answered it.
+func (c *Case) dangerLead() *visit.AdviceLine {
+	list := c.Visit.Account().Advice
+	if len(list) == 0 || c.Visit.Outcome() != visit.NotEnded {
+		return nil
+	}
+	l := &list[len(list)-1]
+	if !l.Fits[0].Danger || l.Fits[0].Probability <= "0.500" || len(l.Answers) > 0 {
+		return nil
+	}
+	return l
 }
 
 func sentence(s string) string {

@@ -104,7 +104,7 @@ type Tool struct {
 type Projector struct{ reader Reader }
 
 // Edition names the rules by which summaries are made; any change to them needs a new one.
-func (p *Projector) Edition() string { return "summary-3" }
+func (p *Projector) Edition() string { return "summary-4" }
 
 // Project makes the summary of one visit.
 func (p *Projector) Project(id string, events iter.Seq2[record.Event, error]) (store.Summary, error) {

@@ -24,6 +24,7 @@ func (t *Text) Account(v *visit.Visit, findings []script.Finding, schemes []rule
 	t.registers(findings)
 	t.loads(a)
 	t.found(a, schemes)
+	t.leads(v)
 	t.acts(a)
 	t.notDone(v)
 	t.supply(a)
@@ -428,6 +429,12 @@ func (t *Text) Story(v *visit.Visit) {
 	t.methodLines(v.Machine().Method)
 	t.Line("")
 	for _, l := range a.Story {
+		if body, _ := a.Body(l.Event); l.Kind == visit.KindAdvised {
+			if x, ok := body.(visit.Advised); ok {
+				t.advice(&x)
+				continue
+			}
+		}
 		words := l.Words
 		if l.Happened != "" {
 			words += " (entered afterwards; it happened at " + clockOf(l.Happened) + ")"

@@ -134,6 +134,8 @@ func (t *Text) Told(told script.Told, schemes []rules.Scheme) {
 		t.stop(at, told.Stop, schemes)
 	case told.Register != nil:
 		t.Line("%*s%s %s: %s: %s.", hang, "", told.Register.Entry, told.Register.Reading, told.Register.Finding.Plausibility, told.Register.Finding.Sentence)
+	case told.Advice != nil:
+		t.advice(told.Advice)
 	case told.Aside != "":
 		t.Line("%s  -- %s", at, told.Aside)
 	default:
