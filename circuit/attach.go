@@ -52,16 +52,20 @@ type portNet struct {
 func (t *portNet) init(p *Plan) {
 	g := len(p.groups)
 	t.ports = p.n - p.interior
-	area := t.ports * (t.ports + 1)
 	t.rawY = make([]Phasor, len(p.program.far)-int(p.program.start[p.interior]))
 	t.rawJ = make([]Phasor, g*(p.program.slots-p.firstPortSlot))
+	t.z = make([]Phasor, (t.ports+1)*(t.ports+1))
+	t.size = make([]float64, t.ports+1)
+}
+
+// room makes the full tables, which most workspaces never need.
+func (t *portNet) room(p *Plan) {
+	g, area := len(p.groups), t.ports*(t.ports+1)
 	t.baseY, t.y, t.share = make([]Phasor, area), make([]Phasor, area), make([]Phasor, area)
 	t.baseJ, t.j = make([]Phasor, g*area), make([]Phasor, g*area)
 	t.inv, t.push = make([]Phasor, t.ports), make([]Phasor, g*t.ports)
 	t.v = make([]Phasor, g*p.sites)
 	t.first = make([]Phasor, g*p.sites)
-	t.z = make([]Phasor, (t.ports+1)*(t.ports+1))
-	t.size = make([]float64, t.ports+1)
 }
 
 func (t *portNet) keep(ws *Workspace) {
@@ -77,6 +81,9 @@ func (t *portNet) keepSources(ws *Workspace, group int) {
 
 // spread writes the branches into the full tables.
 func (t *portNet) spread(p *Plan) {
+	if t.v == nil {
+		t.room(p)
+	}
 	g := &p.program
 	slots, area := p.program.slots-p.firstPortSlot, len(t.y)
 	first := g.start[p.interior]
@@ -267,7 +274,7 @@ type Attached struct {
 }
 
 // Attach solves the circuit with all of list attached at once. Call Solve
-// first. It allocates only when a list is longer than any before.
+// first. It allocates the first time, and when a list is longer than any before.
 func (ws *Workspace) Attach(list []Attachment) (Attached, error) {
 	t := &ws.net
 	if !ws.solved {

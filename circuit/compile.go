@@ -430,13 +430,21 @@ func (b *builder) branches() {
 		}
 	}
 	g.fills = make([][]fillOp, n)
+	count := 0
 	for k := range n {
+		d := int(g.start[k+1] - g.start[k])
+		count += d * (d - 1) / 2
+	}
+	all := make([]fillOp, 0, count)
+	for k := range n {
+		from := len(all)
 		first, last := g.start[k], g.start[k+1]
 		for e := first; e < last; e++ {
 			for f := e + 1; f < last; f++ {
 				to := b.branch[int(g.far[e])*(n+1)+int(g.far[f])]
-				g.fills[k] = append(g.fills[k], fillOp{to: to, share: e, from: f})
+				all = append(all, fillOp{to: to, share: e, from: f})
 			}
 		}
+		g.fills[k] = all[from:len(all):len(all)]
 	}
 }

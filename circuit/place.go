@@ -5,6 +5,7 @@ func (b *builder) placeRows() {
 	p := b.plan
 	n := int32(p.n)
 	r := &p.rows
+	r.ends = make([][2]int32, 0, len(b.c.Impedances)+len(b.c.Capacitors)+len(b.c.VoltageSources)+len(b.c.CurrentSources))
 	p.sites = p.n + 1
 	position := make([]int32, len(b.root)) // by root
 	p.names = make([]string, p.n+1, p.n+1+len(b.c.VoltageSources))
@@ -133,6 +134,7 @@ func (b *builder) addAdmittances() {
 		}
 		return &r.held[position-int32(p.n)-1]
 	}
+	r.admittance = make([]rowAdd, 0, r.firstAmp)
 	for row := range r.firstAmp {
 		ends := r.ends[row]
 		if v := row - r.firstVolt; v >= 0 && b.c.VoltageSources[v].ideal() {
@@ -183,23 +185,37 @@ func (b *builder) carry() {
 	g.sums = make([][]int32, n)
 	g.moves = make([][]moveOp, n)
 	g.swaps = make([][]swapOp, n)
+	moves, swaps := 0, 0
 	for k := range n {
+		for _, o := range g.fills[k] {
+			switch {
+			case b.source[o.share] && b.source[o.from]:
+				swaps++
+			case b.source[o.share] || b.source[o.from]:
+				moves++
+			}
+		}
+	}
+	allSums, allMoves, allSwaps := make([]int32, 0, g.slots), make([]moveOp, 0, moves), make([]swapOp, 0, swaps)
+	for k := range n {
+		sum, move, swap := len(allSums), len(allMoves), len(allSwaps)
 		for e := g.start[k]; e < g.start[k+1]; e++ {
 			if b.source[e] {
-				g.sums[k] = append(g.sums[k], b.slot[e])
+				allSums = append(allSums, b.slot[e])
 			}
 		}
 		for _, o := range g.fills[k] {
 			to, a, c := b.slot[o.to], b.slot[o.share], b.slot[o.from]
 			switch {
 			case a >= 0 && c >= 0:
-				g.swaps[k] = append(g.swaps[k], swapOp{to: to, a: o.share, b: o.from, fromA: a, fromB: c})
+				allSwaps = append(allSwaps, swapOp{to: to, a: o.share, b: o.from, fromA: a, fromB: c})
 			case a >= 0:
-				g.moves[k] = append(g.moves[k], moveOp{to: to, share: o.from, from: a, minus: true})
+				allMoves = append(allMoves, moveOp{to: to, share: o.from, from: a, minus: true})
 			case c >= 0:
-				g.moves[k] = append(g.moves[k], moveOp{to: to, share: o.share, from: c})
+				allMoves = append(allMoves, moveOp{to: to, share: o.share, from: c})
 			}
 		}
+		g.sums[k], g.moves[k], g.swaps[k] = allSums[sum:len(allSums):len(allSums)], allMoves[move:len(allMoves):len(allMoves)], allSwaps[swap:len(allSwaps):len(allSwaps)]
 	}
 }
 

@@ -103,7 +103,7 @@ func (c *Circuit) validate() (map[string]int, error) {
 		}
 	}
 	const imp = "impedances"
-	impedances := map[string]bool{}
+	impedances := make(map[string]bool, len(c.Impedances))
 	for i := range c.Impedances {
 		r := &c.Impedances[i]
 		k.unique(imp, impedances, i, r.Name)
@@ -119,7 +119,7 @@ func (c *Circuit) validate() (map[string]int, error) {
 
 func (c *Circuit) validateOthers(k *checker, impedances map[string]bool) {
 	const capacitors, volts, amps, contacts, cts = "capacitors", "voltage sources", "current sources", "contacts", "current transformers"
-	names := map[string]bool{}
+	names := make(map[string]bool, len(c.Capacitors))
 	for i := range c.Capacitors {
 		r := &c.Capacitors[i]
 		k.unique(capacitors, names, i, r.Name)

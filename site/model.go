@@ -100,6 +100,8 @@ func (w *wiring) rows(v *Values) *Model {
 	c := &m.Circuit
 	c.FHz, c.Nodes = FHz, w.nodes
 	c.Impedances = make([]circuit.Impedance, 0, len(w.joints))
+	c.Capacitors = make([]circuit.Capacitor, 0, len(w.couplings)+len(w.nodes)+8)
+	m.Ports = make([]string, 0, len(w.site.Points)+1)
 	capacitor := func(name, a, b string, f amount) {
 		if a == b {
 			return

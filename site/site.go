@@ -124,6 +124,12 @@ func (s *Site) Point(id PointID) (Point, bool) {
 	return s.Points[i], true
 }
 
+// Index returns the place of a point in Points.
+func (s *Site) Index(id PointID) (int, bool) {
+	i, ok := s.point[id]
+	return i, ok
+}
+
 // Switch returns the switch with that id and its index in Switches.
 func (s *Site) Switch(id SwitchID) (Switch, int, bool) {
 	i, ok := s.swtch[id]

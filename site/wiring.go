@@ -15,6 +15,8 @@ const (
 	perMetre    = 1e-3 // kilometres in a metre
 	reactPerKm  = 0.08 // Ω/km of a cable core at 50 Hz [M] IEC 60228 gives no reactance; makers' tables do
 	unsyncGroup = 1
+	// usualNodes is room for the tables of most positions.
+	usualNodes = 64
 )
 
 // joint is a conductor or a contact between two nodes, by a name that
@@ -98,7 +100,8 @@ func (w *wiring) couple(name, a, b string, c amount) {
 
 // wire writes a healthy site in a state.
 func (s *Site) wire(state Switching) *wiring {
-	w := &wiring{site: s, state: state, known: map[string]bool{}, byName: map[string]int{}, flags: map[string]bool{}, sits: map[string]string{}}
+	w := &wiring{site: s, state: state, known: make(map[string]bool, usualNodes), byName: make(map[string]int, usualNodes),
+		nodes: make([]string, 0, usualNodes), joints: make([]joint, 0, usualNodes), couplings: make([]coupling, 0, usualNodes), flags: map[string]bool{}, sits: map[string]string{}}
 	w.network()
 	w.service()
 	if s.Spec.Metering == CTOperated {

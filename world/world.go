@@ -42,7 +42,6 @@ type World struct {
 	model *site.Model
 	plan  *circuit.Plan
 	ws    *circuit.Workspace
-	port  map[site.PointID]int
 	at    []int                   // position of each port
 	jaws  map[site.PointID][]grip // what a clamp meter at a point closes round
 
@@ -74,10 +73,7 @@ func New(setup Setup) (*World, error) {
 	if err != nil {
 		return nil, fmt.Errorf("world: %w", err)
 	}
-	w := &World{Circuit: m.Circuit, setup: setup, model: m, port: make(map[site.PointID]int, len(setup.Site.Points))}
-	for i, p := range setup.Site.Points {
-		w.port[p.ID] = i
-	}
+	w := &World{Circuit: m.Circuit, setup: setup, model: m}
 	w.curve = func(volt float64) circuit.Phasor { return w.now.Admittance(volt) }
 	if err := w.solve(); err != nil {
 		return nil, err
@@ -183,7 +179,7 @@ func (w *World) ports(k instrument.Kind, points []site.PointID) (ports [3]int, o
 		return ports, false, wrongNumber(k, want, n)
 	}
 	for i, p := range points {
-		n, ok := w.port[p]
+		n, ok := w.setup.Site.Index(p)
 		if !ok {
 			return ports, false, w.noPoint(p)
 		}
@@ -195,7 +191,7 @@ func (w *World) ports(k instrument.Kind, points []site.PointID) (ports [3]int, o
 		}
 	}
 	if onePole && len(points) == 1 {
-		ports[1] = w.port[site.Body]
+		ports[1], _ = w.setup.Site.Index(site.Body)
 		if ports[0] == ports[1] {
 			return ports, false, fmt.Errorf("world: %s is named twice: name different points", site.Body)
 		}
@@ -400,7 +396,7 @@ func (w *World) Node(name string, group int) (circuit.Phasor, bool) {
 
 // Volts returns the r.m.s. voltage of a point to true earth, in volts.
 func (w *World) Volts(p site.PointID) (float64, error) {
-	i, ok := w.port[p]
+	i, ok := w.setup.Site.Index(p)
 	if !ok {
 		_, err := w.setup.Site.Match(string(p))
 		return 0, fmt.Errorf("world: %w", err)
