@@ -18,6 +18,7 @@ import (
 	"meterwright/internal/summary/summarytest"
 	"meterwright/record"
 	"meterwright/rules"
+	"meterwright/visit"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -116,7 +117,7 @@ func TestPages(t *testing.T) {
 		visit string
 		copy  report.Copy
 	}{{"whole", report.Full}, {"whole", report.Consumer}, {"void", report.Full}, {"void", report.Distributor}, {"metalwork", report.Distributor},
-		{"metalwork", report.Consumer}, {"interference", report.Supplier}, {"interference", report.Consumer}, {"off", report.Full}, {"whole", report.Supplier}} {
+		{"metalwork", report.Consumer}, {"interference", report.Supplier}, {"interference", report.Consumer}, {"off", report.Full}, {"whole", report.Supplier}, {"leads", report.Full}} {
 		name := x.visit + "-" + string(x.copy)
 		t.Run(name, func(t *testing.T) {
 			in, _ := input(t, x.visit, x.copy)
@@ -206,6 +207,36 @@ func TestNotTheirs(t *testing.T) {
 						}
 					}
 				}
+			}
+		}
+	}
+}
+
+// TestLeads: leads stand in the whole record, under their own head and with their caution, and on
+// nobody's copy: a lead is no finding.
+func TestLeads(t *testing.T) {
+	for _, c := range report.Copies() {
+		in, _ := input(t, "leads", c)
+		s, err := report.Compose(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := strings.Join(strings.Fields(tool(t, "pdftotext", "-layout", save(t, "leads.pdf", write(t, in)), "-")), " ")
+		found := false
+		for _, sec := range s.Sections {
+			if sec.ID == "leads" {
+				found = true
+				if sec.Title != "Leads, not findings" || sec.Note != visit.AdviceCaution {
+					t.Errorf("%s: %q, %q", c, sec.Title, sec.Note)
+				}
+			}
+		}
+		if found != (c == report.Full) {
+			t.Errorf("%s has leads: %v", c, found)
+		}
+		for _, w := range []string{"about to open", "0.655", "likely", "a lead, not a finding"} {
+			if strings.Contains(text, w) != (c == report.Full) {
+				t.Errorf("%s: %q stands in it: %v", c, w, c != report.Full)
 			}
 		}
 	}

@@ -2,7 +2,6 @@ package tell
 
 import (
 	"fmt"
-	"strings"
 
 	"meterwright/visit"
 )
@@ -63,7 +62,14 @@ func (t *Text) leads(v *visit.Visit) {
 	}
 	for i := range list {
 		for _, a := range list[i].Answers {
-			t.Line("  %s  %s", a.At.Format(clockWords), strings.TrimSpace(strings.ReplaceAll(a.Answer, "-", " ")+": "+a.Why))
+			words := "followed"
+			if a.Answer == "set-aside" {
+				words = "set aside"
+			}
+			if a.Why != "" {
+				words += ": " + a.Why
+			}
+			t.Line("  %s  %s", a.At.Format(clockWords), words)
 		}
 	}
 	t.Line("  Model %.12s…, position %.12s…. %s", last.Model, last.Site, visit.AdviceCaution)

@@ -68,7 +68,7 @@ func (v *Visit) Container(id string) ([]byte, error) {
 
 // Names lists the visits.
 func Names() []string {
-	return []string{"whole", "void", "metalwork", "interference", "off", "overdue", "relay", "gloves"}
+	return []string{"whole", "void", "metalwork", "interference", "off", "overdue", "relay", "gloves", "leads"}
 }
 
 // Change alters a visit before it is made.
@@ -110,6 +110,9 @@ func Make(name string, changes ...Change) (*Visit, error) {
 		File:   func(string) ([]byte, error) { return Picture(640, 480) },
 		Tell:   func(script.Told) {},
 	}
+	if name == "leads" {
+		r.Adviser = Leads{}
+	}
 	if _, err := r.Carry(context.Background()); err != nil {
 		return nil, err
 	}
@@ -150,6 +153,34 @@ func Picture(w, h int) ([]byte, error) {
 }
 
 var _ io.Reader = (*rand.ChaCha8)(nil)
+
+// Leads is an adviser whose words and numbers are invented: what it says follows from the last
+// voltage that was read, and from no model.
+type Leads struct{}
+
+// Advise says that nothing was found, or what a tall voltage could come from.
+func (Leads) Advise(_ context.Context, v *visit.Visit) (*visit.Advised, error) {
+	a := v.Account()
+	x := &visit.Advised{Engine: "meterwright (test)", Model: strings.Repeat("1", 64), Site: strings.Repeat("2", 64), Outside: "0.001", Untouched: 40, Skipped: 1,
+		Fits: []visit.Lead{{Departures: [][]string{{}}, Words: visit.NothingFound, Probability: "0.860"}}}
+	for _, l := range a.Story {
+		if body, ok := a.Body(l.Event); ok && v.Bears(body) {
+			x.Upon = l.Event
+		}
+	}
+	for _, r := range a.Readings {
+		if r.Judged.Found == "unexpected" {
+			x.Against = []string{"that nothing is wrong", "the line and neutral of the service are exchanged at the cut-out"}
+			x.Fits = []visit.Lead{
+				{Departures: [][]string{{"failing/meter.n-out"}, {"failing/tail.n"}}, Words: "one of: the terminal n-out of the meter has a joint about to open (50 Ω); the neutral tail has a joint about to open (50 Ω)", Probability: "0.655", Danger: true},
+				{Departures: [][]string{{}}, Words: visit.NothingFound + ", if one of the readings was a slip", Probability: "0.262"}}
+		}
+	}
+	if inTurn, back := v.Reach("socket-test"); inTurn || back {
+		x.Next = &visit.NextTest{Step: "socket-test", Why: "It would tell apart: nothing found; the neutral tail has a joint about to open (50 Ω).", Nats: "0.41", Exposure: "0.000"}
+	}
+	return x, nil
+}
 
 // Somewhere gives a visit another job, address and person.
 func Somewhere(job, address, person string) Change {
