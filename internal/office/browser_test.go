@@ -16,6 +16,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"meterwright/internal/summary/summarytest"
+	"meterwright/visit"
 )
 
 // screens is where pictures of every screen are put, to be looked at.
@@ -286,6 +287,30 @@ func TestKeyboard(t *testing.T) {
 	d.look("report-consumer")
 	d.do(chromedp.Navigate(site.URL + "/office/nothing"))
 	d.look("nothing")
+
+	// What the model made of the readings: under its own head, with every answer; and a dangerous lead
+	// that nobody has answered waits at the side of the day.
+	leads, err := summarytest.Make("leads", summarytest.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Submit(t.Context(), leads.Lines); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.CatchUp(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	d.do(chromedp.Navigate(site.URL + "/office/"))
+	d.says("A lead, not a finding, that nobody has answered")
+	d.enter("8 Chandler's Row, Northmere")
+	d.focus("Leads, not findings")
+	d.press(kb.Enter)
+	d.says(visit.AdviceCaution, "followed", "0.655 likely", "Something that is not in the model")
+	d.look("visit-leads")
+	d.do(chromedp.Navigate(site.URL + "/office/visit/" + leads.ID + "/report/consumer"))
+	if text := d.text(); strings.Contains(text, "about to open") || strings.Contains(text, "Leads") {
+		t.Error("a lead stands on the consumer's copy")
+	}
 }
 
 func write(t *testing.T, file, content string) {
