@@ -69,7 +69,8 @@ func (c *catalogue) transformers() {
 		c.add("shorted/ct."+l, "the secondary of the current transformer of "+n+" is shorted", seldom, Employer, false, putRight, shut("ct-short."+l))
 		c.add("unearthed/ct."+l, "the secondary of the current transformer of "+n+" is not earthed", rare, Employer, true, putRight, part("ct-earth."+l))
 		c.add("blown/voltage-fuse."+l, "the voltage fuse of "+n+" has operated", seldom, Employer, false, putRight, part("voltage-fuse."+l))
-		c.jointFaults("meter-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, lineRole, putRight, putRight)
+		// Under load an open current circuit endangers wherever it is open.
+		c.jointFaults("meter-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, returnRole, openCT, putRight)
 		c.add("open/ct-primary."+l, "the conductor of "+n+" through its current transformer is open", rare, Employer, false, putRight, part("ct."+l))
 		c.add("weak/ct-primary."+l, "the conductor of "+n+" through its current transformer has a bad joint (1 Ω)", rare, Employer, false, putRight, weaken(weakOhm, "ct."+l))
 		c.add("dead/meter-voltage."+l, "the voltage circuit of the meter on "+n+" has failed", rare, Supplier, false, meterFault, part("meter-voltage."+l))

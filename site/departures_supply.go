@@ -16,8 +16,9 @@ type role int
 const (
 	// lineRole carries line: a fault of it takes voltage away.
 	lineRole role = iota
-	// returnRole is a neutral of the installation: when it opens, what lies beyond
-	// it is live through the loads. A joint of 1 Ω lifts it by some tens of volts
+	// returnRole carries a current that goes on when it opens, to a voltage: a
+	// neutral of the installation, beyond which everything is live through the loads,
+	// or the circuit of a current transformer. A joint of 1 Ω makes some tens of volts
 	// at most.
 	returnRole
 	// earthRole is a protective conductor, or a neutral that metalwork hangs on:

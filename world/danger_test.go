@@ -41,6 +41,8 @@ var latent = []struct{ id, why string }{
 	{"welded/main.house.n", "what is switched off is still joined to the network's neutral"},
 	{"welded/main.house", "what is switched off is live"},
 	{"open/ct.", "under load its ends stand at a voltage that the model, without saturation, understates"},
+	{"open/meter.l", "the current circuit of a transformer: as open/ct"},
+	{"failing/meter.l", "the current circuit of a transformer: as when it is open"},
 	{"unearthed/ct.", "the secondary floats near the primary"},
 	{"fault/neutral-earth.", "neutral current in the earth, and with the neutral open the metalwork is live"},
 	{"missing/bond.", "a fault leaves that part live, or another part beside it"},

@@ -79,6 +79,31 @@ func BenchmarkRead(b *testing.B) {
 	}
 }
 
+// BenchmarkRedrawRead is other values and one reading, as an observation asks of
+// each draw.
+func BenchmarkRedrawRead(b *testing.B) {
+	for _, phases := range []int{1, 3} {
+		b.Run(map[int]string{1: "single-phase", 3: "three-phase"}[phases], func(b *testing.B) {
+			setup := benchSetup(b, phases)
+			w, err := world.New(setup)
+			if err != nil {
+				b.Fatal(err)
+			}
+			values := draws()
+			in, points := w.Instrument(instrument.TwoPole), []site.PointID{site.CutoutN, site.MET}
+			b.ReportAllocs()
+			for i := 0; b.Loop(); i++ {
+				if err := w.Redraw(&values[i%len(values)]); err != nil {
+					b.Fatal(err)
+				}
+				if _, err := w.Sense(in, points...); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 // BenchmarkVisit is what diagnosis asks of one draw: other values, then every
 // reading of a visit.
 func BenchmarkVisit(b *testing.B) {
