@@ -14,7 +14,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"sync"
 
 	"meterwright/diagnose"
 	"meterwright/method"
@@ -25,7 +24,8 @@ import (
 // Adviser works advice out. It may be used by several goroutines at once, one after another.
 type Adviser struct {
 	engine string
-	mu     sync.Mutex
+	// turn holds one token: whoever has it works.
+	turn chan struct{}
 	// kept holds what was worked out for the last few visits, the latest last.
 	kept []*session
 }
@@ -34,7 +34,7 @@ type Adviser struct {
 const maxKept = 4
 
 // New returns an adviser. engine names the program with its edition, for the record.
-func New(engine string) *Adviser { return &Adviser{engine: engine} }
+func New(engine string) *Adviser { return &Adviser{engine: engine, turn: make(chan struct{}, 1)} }
 
 // session is one visit with its engine.
 type session struct {
@@ -57,16 +57,23 @@ func (a *Adviser) Advise(ctx context.Context, v *visit.Visit) (*visit.Advised, e
 	if upon == "" {
 		return nil, nil
 	}
-	a.mu.Lock()
-	defer a.mu.Unlock()
+	select {
+	case a.turn <- struct{}{}:
+		defer func() { <-a.turn }()
+	case <-ctx.Done():
+		return nil, fmt.Errorf("advice: %w", ctx.Err())
+	}
 	s, err := a.session(story[0].Event, v.Machine().Method)
 	if err != nil {
 		return nil, fmt.Errorf("advice: %w", err)
 	}
 	out, err := s.advise(ctx, v)
-	if err != nil {
-		// Half of what was seen may have been taken in: begin again the next time.
+	if err != nil && ctx.Err() == nil {
+		// Half of an observation may have been taken in: begin again the next time. What was given
+		// up was given up between two, and is gone on with.
 		a.kept = slices.DeleteFunc(a.kept, func(k *session) bool { return k == s })
+	}
+	if err != nil {
 		return nil, fmt.Errorf("advice: %w", err)
 	}
 	out.Upon, out.Engine = upon, a.engine

@@ -86,12 +86,14 @@ type endedPage struct {
 	Open                        []string
 	Off                         string
 	Holder                      bool
+	// Leads says that advice was given.
+	Leads bool
 }
 
 func (h *Handler) ended(c *call) {
 	e := c.e
 	a := e.visit.Account()
-	p := endedPage{visitFrame: h.visitFrame(c, "Ended"), Outcome: outcomeWords[e.visit.Outcome()], Open: openState(e)}
+	p := endedPage{visitFrame: h.visitFrame(c, "Ended"), Outcome: outcomeWords[e.visit.Outcome()], Open: openState(e), Leads: len(a.Advice) > 0}
 	if a.End != nil {
 		p.Why, p.Left, p.Guarded = a.End.Why, a.End.Left, a.End.Guarded
 	}

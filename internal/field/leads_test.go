@@ -161,10 +161,10 @@ func TestLeadsOnThePages(t *testing.T) {
 	says(t, b.page("/leads"), "is not open as things stand")
 	_, head = b.fold()
 	b.do(url.Values{"kind": {"ended"}, "state": {head}, "outcome": {"abandoned"}, "left": {"as it was"}})
+	says(t, b.page(""), "/leads")
 	if p := b.page("/leads"); strings.Contains(p, "Follow it") || strings.Contains(p, "Go back to that step") {
 		t.Error("an ended visit is to be answered for")
 	}
-	_ = v
 }
 
 // TestAdviceFollowsItsLine: the line that was answered is kept before anybody is asked; advice that

@@ -54,9 +54,4 @@ func TestLeadsByTaps(t *testing.T) {
 	if strings.Contains(strings.ToLower(p.text()), "safe") {
 		t.Error("the page says safe")
 	}
-	// Without the page's script the same works by ordinary loads.
-	code, body := get(t, s, "/field/op-207/")
-	if code != 200 || !strings.Contains(body, "Chandler&#39;s Row") {
-		t.Errorf("the day: %d", code)
-	}
 }
