@@ -5,11 +5,16 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
+	"strconv"
 	"testing"
 
 	"meterwright/instrument"
 	"meterwright/internal/fmascan"
 	"meterwright/measure"
+	"meterwright/method"
+	"meterwright/method/written"
+	"meterwright/rules"
 	"meterwright/site"
 	"meterwright/world"
 )
@@ -18,57 +23,91 @@ var soak = os.Getenv("MW_SOAK") == "1"
 
 // step is one reading of the visits in these tests.
 type step struct {
-	state   int // of world.States
-	kind    instrument.Kind
-	points  []site.PointID
-	proving instrument.SourceKind
+	switching site.Switching
+	epoch     int
+	kind      instrument.Kind
+	points    []site.PointID
+	proving   instrument.SourceKind
 }
 
-func on(state int, k instrument.Kind, points ...site.PointID) step {
-	return step{state: state, kind: k, points: points}
+// performed are the readings of the shipped method for a position with an independent
+// reference, up to the first act that needs the proof of death, each instrument
+// proved before and after as the method has it.
+func performed(t testing.TB, s *site.Site) []step {
+	t.Helper()
+	if list, ok := steps[s.Spec.Arrangement]; ok {
+		return list
+	}
+	steps[s.Spec.Arrangement] = readMethod(t, s)
+	return steps[s.Spec.Arrangement]
 }
 
-// performed are the readings of a single-phase exchange up to the proof that it is
-// dead, each instrument proved before.
-func performed() []step {
-	const found, off, parted = 0, 1, 2
-	met, n, ref := site.MET, site.CutoutN, site.Reference
-	list := []step{
-		{kind: instrument.SocketTester, proving: instrument.KnownSocket},
-		{kind: instrument.NonContact, proving: instrument.KnownLive},
-		{kind: instrument.TwoPole, proving: instrument.ProvingUnit},
-		{kind: instrument.Voltmeter, proving: instrument.KnownLive},
-		{kind: instrument.TestLamp, proving: instrument.LampSource},
-		{kind: instrument.Clamp, proving: instrument.KnownLoad},
-		{kind: instrument.LoopTester, proving: instrument.CheckResistor},
-		on(found, instrument.SocketTester, "socket.l", "socket.n", "socket.e"),
-		on(found, instrument.Voltmeter, "socket.l", "socket.n"),
-		on(found, instrument.Voltmeter, "socket.l", "socket.e"),
-		on(found, instrument.Voltmeter, "socket.n", "socket.e"),
-		on(found, instrument.NonContact, "metalwork.box"),
-		on(found, instrument.TwoPole, "metalwork.box", ref),
-		on(found, instrument.Voltmeter, "meter.l-in", "meter.n-in"),
-		on(found, instrument.TwoPole, "meter.l-in", met),
-		on(found, instrument.TwoPole, "meter.l-out", met),
-		on(found, instrument.TwoPole, "meter.n-in", met),
-		on(found, instrument.TwoPole, "meter.n-out", met),
-		on(found, instrument.Clamp, "meter.l-in"),
-		on(found, instrument.Clamp, "earthing.met"),
-		on(found, instrument.LoopTester, "meter.l-out", met),
-		on(found, instrument.LoopTester, "meter.l-out", "meter.n-out"),
-		on(off, instrument.Clamp, "meter.l-in"),
+// steps keeps what performed has read.
+var steps = map[site.Arrangement][]step{}
+
+func readMethod(t testing.TB, s *site.Site) []step {
+	t.Helper()
+	shelf, err := written.Library()
+	if err != nil {
+		t.Fatal(err)
 	}
-	for _, p := range []site.PointID{"cutout.l-supply", "cutout.l-load", "meter.l-in", "meter.l-out", "meter.n-in", "meter.n-out"} {
-		list = append(list, on(parted, instrument.TwoPole, p, met))
+	doc, err := shelf.Method("gb-single-phase-exchange")
+	if err != nil {
+		t.Fatal(err)
 	}
-	return append(list,
-		on(parted, instrument.TestLamp, met, n),
-		on(parted, instrument.TestLamp, met, "cutout.l-supply"),
-		on(parted, instrument.TestLamp, n, "cutout.l-supply"),
-		on(parted, instrument.TwoPole, "cutout.l-load", n),
-		on(parted, instrument.TwoPole, "meter.n-in", ref),
-		on(parted, instrument.TwoPole, "metalwork.box", ref),
-	)
+	limits, err := method.Limits(rules.GB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := method.Resolve(doc, nil, method.Job{Site: s.Spec}, limits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	facts := map[string]string{"arrangement": string(s.Spec.Arrangement), "reference": "yes"}
+	var list []step
+	now := step{}
+	for i := range r.Steps {
+		x := &r.Steps[i]
+		applies := true
+		for fact, values := range x.When {
+			applies = applies && slices.Contains(values, facts[fact])
+		}
+		if !applies {
+			continue
+		}
+		if slices.Contains(x.Needs, "dead") {
+			return list
+		}
+		do := now
+		switch {
+		case x.Act != "":
+			after, err := s.Do(now.switching, site.ActID(x.Act))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if after != now.switching {
+				now.switching = after
+				now.epoch++
+			}
+			continue
+		case x.Prove != nil:
+			do.kind, do.proving = instrument.Kind(x.Prove.With), instrument.SourceKind(x.Prove.On[0])
+			do.epoch = 0
+		case x.Observe != nil:
+			do.kind = instrument.Kind(x.Observe.With)
+			do.points = []site.PointID{site.PointID(x.Observe.At)}
+			if do.kind == instrument.SocketTester {
+				do.points = []site.PointID{"socket.l", "socket.n", "socket.e"}
+			} else if a := site.PointID(x.Observe.Against); a != "" && do.kind.Poles() > 1 {
+				do.points = append(do.points, a)
+			}
+		default:
+			continue
+		}
+		list = append(list, do)
+	}
+	t.Fatal("no act of the method needs the proof of death")
+	return nil
 }
 
 func position(t testing.TB) (*site.Site, *Engine) {
@@ -97,20 +136,22 @@ func visit(t testing.TB, s *site.Site, seed uint64, wide bool, present ...site.D
 	for i := range u {
 		u[i] = r.Float64()
 	}
-	states := world.States(s)
-	var worlds []*world.World
-	for i := range states {
-		for k, p := range site.Parameters() {
-			if p.Epoch == site.PerSwitching {
-				u[k] = r.Float64()
+	steps := performed(t, s)
+	var worlds []*world.World // by epoch
+	for _, st := range steps {
+		for st.epoch >= len(worlds) {
+			for k, p := range site.Parameters() {
+				if p.Epoch == site.PerSwitching {
+					u[k] = r.Float64()
+				}
 			}
+			v := site.Draw(&u)
+			w, err := world.New(world.Setup{Site: s, Values: &v, Switching: st.switching, Departures: present})
+			if err != nil {
+				t.Fatal(err)
+			}
+			worlds = append(worlds, w)
 		}
-		v := site.Draw(&u)
-		w, err := world.New(world.Setup{Site: s, Values: &v, Switching: states[i].Switching, Departures: present})
-		if err != nil {
-			t.Fatal(err)
-		}
-		worlds = append(worlds, w)
 	}
 	kit := map[instrument.Kind]instrument.Traits{}
 	for _, m := range instrument.Models() {
@@ -127,14 +168,14 @@ func visit(t testing.TB, s *site.Site, seed uint64, wide bool, present ...site.D
 		factor = 3
 	}
 	var list []Observation
-	for _, st := range performed() {
+	for _, st := range steps {
 		in := worlds[0].Instrument(st.kind)
 		if st.proving != "" {
 			list = append(list, Observation{Kind: st.kind, Proving: st.proving, Shows: in.Prove(st.proving)})
 			continue
 		}
 		in.Traits = kit[st.kind]
-		got, err := worlds[st.state].Read(in, st.points...)
+		got, err := worlds[st.epoch].Read(in, st.points...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -149,7 +190,7 @@ func visit(t testing.TB, s *site.Site, seed uint64, wide bool, present ...site.D
 			}
 			shows = instrument.ShowValue(d, unit)
 		}
-		list = append(list, Observation{Switching: states[st.state].Switching, Epoch: st.state, Kind: st.kind, Points: st.points, Shows: shows})
+		list = append(list, Observation{Switching: st.switching, Epoch: st.epoch, Kind: st.kind, Points: st.points, Shows: shows})
 	}
 	return list
 }
@@ -181,72 +222,119 @@ func names(list []site.Departure) string {
 	return text
 }
 
+// evidenceOf is the evidence of a set of departures for observations.
+func evidenceOf(t testing.TB, e *Engine, ids ...int) float64 {
+	t.Helper()
+	h := e.newHypothesis(0, ids...)
+	if len(ids) < 2 {
+		of := 0
+		if len(ids) > 0 {
+			of = ids[0] + 1
+		}
+		h = e.single[of]
+	}
+	if err := e.weigh(h, &h.rough); err != nil {
+		t.Fatal(err)
+	}
+	if err := e.refine(h, false, &h.rough); err != nil {
+		t.Fatal(err)
+	}
+	return h.fine.mass
+}
+
+// take takes observations in without weighing them.
+func take(e *Engine, list []Observation) {
+	e.Begin()
+	for _, o := range list {
+		t := taken{Observation: o, at: key{e.stateOf(o.Switching), o.Epoch, testName(o.Kind, o.Points)}}
+		g := e.gaugeOf(instrument.New(o.Kind, instrument.Sound), &t)
+		t.peak = log(g.peak())
+		e.seen = append(e.seen, t)
+	}
+}
+
 // factor is the mean log Bayes factor of a set of departures against another, over
 // visits with the first, in nats.
 func factor(t testing.TB, s *site.Site, e *Engine, visits int, set []int, against ...int) float64 {
 	t.Helper()
 	sum := 0.0
 	for k := range visits {
-		a, b := newHypothesis(1, set...), newHypothesis(1, against...)
 		var present []site.Departure
 		seed := uint64(1e6 + k)
 		for _, id := range set {
 			present = append(present, e.catalogue[id])
 			seed += uint64(1000 * id)
 		}
-		for _, o := range visit(t, s, seed, false, present...) {
-			for _, x := range []*hypothesis{a, b} {
-				if err := e.weigh(x, &o); err != nil {
-					t.Fatal(err)
-				}
-			}
-		}
-		sum += a.mass - b.mass
+		take(e, visit(t, s, seed, false, present...))
+		sum += evidenceOf(t, e, set...) - evidenceOf(t, e, against...)
 	}
 	return sum / float64(visits)
 }
 
-// Visits drawn with one departure, with none, and with pairs.
+// score counts what came out right.
+type score struct{ right, all int }
+
+// Visits drawn with one departure, with none, and with pairs, each departure as often
+// as its rate.
 func TestDrawnVisits(t *testing.T) {
-	s, e := position(t)
 	n := 18
 	if soak {
 		n = 300
 	}
+	if v, err := strconv.Atoi(os.Getenv("MW_VISITS")); err == nil {
+		n = v
+	}
+	s, e := position(t)
 	nats := map[int]float64{}
 	r := rand.New(rand.NewPCG(1, 2))
+	total := 0.0
+	for i := range e.catalogue {
+		total += e.catalogue[i].Prior.Rate
+	}
 	pick := func() int {
 		for {
-			i := r.IntN(len(e.catalogue))
+			x, i := r.Float64()*total, 0
+			for ; i < len(e.catalogue)-1 && x >= e.catalogue[i].Prior.Rate; i++ {
+				x -= e.catalogue[i].Prior.Rate
+			}
 			if d := &e.catalogue[i]; d.Kind == "" && len(d.Changes) == 0 {
 				continue
 			}
 			if _, ok := nats[i]; !ok {
 				nats[i] = factor(t, s, e, 3, []int{i})
 			}
-			// What its rarity costs counts too: three nats must be left.
-			if nats[i]+log(e.single[i+1].prior/e.single[0].prior) >= 3 {
+			if nats[i] >= 3 {
 				return i
 			}
 		}
 	}
-	type score struct{ right, all int }
+	think := func() Explanation {
+		for {
+			done, err := e.Think(Effort)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if done {
+				return explain(t, e)
+			}
+		}
+	}
 	var single, healthy, pair, missed score
 	for k := range n {
 		seed := uint64(k)
 		switch {
 		case k%3 == 0:
 			observe(t, e, visit(t, s, seed, false))
-			x := explain(t, e)
+			x := think()
 			healthy.all++
 			if x.Groups[0].Healthy() || groupHealthy(&x.Groups[0]) {
 				healthy.right++
 			} else {
-				t.Logf("seed %d: healthy called %v (%.3f)", seed, x.Groups[0].IDs, x.Groups[0].Probability)
+				t.Logf("seed %d: healthy called %v", seed, brief(&x))
 			}
 		case k%6 == 5:
 			i, j := pick(), pick()
-			if i == j || !e.distinct(i, j) {
+			if i == j || !e.joins(e.single[i+1], j) {
 				continue
 			}
 			// Each must be seen besides the other.
@@ -256,7 +344,7 @@ func TestDrawnVisits(t *testing.T) {
 			}
 			present := []site.Departure{e.catalogue[min(i, j)], e.catalogue[max(i, j)]}
 			observe(t, e, visit(t, s, seed, false, present...))
-			x := explain(t, e)
+			x := think()
 			pair.all++
 			if inFirst(&x, 3, e, i, j) {
 				pair.right++
@@ -266,7 +354,7 @@ func TestDrawnVisits(t *testing.T) {
 		default:
 			i := pick()
 			observe(t, e, visit(t, s, seed, false, e.catalogue[i]))
-			x := explain(t, e)
+			x := think()
 			single.all++
 			if inFirst(&x, 1, e, i) {
 				single.right++

@@ -44,20 +44,6 @@ func sensed(in instrument.Instrument, r *world.Reading) signal {
 // even over the logarithm of its range.
 type threshold struct{ low, ratio float64 }
 
-func thresholdOf(k instrument.Kind, onePole, weak bool) threshold {
-	for _, t := range instrument.AllTraits() {
-		if t.Kind != k || t.Unit != "V" || k == instrument.TwoPole && onePole != (t.Words == "single-pole indication from") {
-			continue
-		}
-		low, high := t.Low, t.High
-		if weak {
-			low, high = float64(2*low), float64(2*high)
-		}
-		return threshold{low, log(high / low)}
-	}
-	return threshold{}
-}
-
 func (t threshold) at(volt float64) float64 {
 	if volt <= t.low || t.ratio <= 0 {
 		return 0
@@ -200,4 +186,20 @@ func either(yes bool, p float64) float64 {
 		return p
 	}
 	return 1 - p
+}
+
+// peak is the greatest probability that any signal gives the observation.
+func (g *gauge) peak() float64 {
+	if g.shows == instrument.Value && g.sigma > 0 {
+		return min(1, float64(0.375*g.step)/g.sigma)
+	}
+	return 1
+}
+
+// unexplained is the probability of an observation when nothing is known.
+func (g *gauge) unexplained() float64 {
+	if g.shows == instrument.Value {
+		return min(0.5, float64(5*g.step)/span(g.in.Kind))
+	}
+	return 0.33
 }

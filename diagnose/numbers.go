@@ -11,8 +11,21 @@ const (
 	ln2Low  = 1.90821492927058770002e-10
 )
 
-// inverse holds 1/n.
-var inverse = [15]float64{0, 1, 1.0 / 2, 1.0 / 3, 1.0 / 4, 1.0 / 5, 1.0 / 6, 1.0 / 7, 1.0 / 8, 1.0 / 9, 1.0 / 10, 1.0 / 11, 1.0 / 12, 1.0 / 13, 1.0 / 14}
+// roots32 holds 2 to the power of n/32, from square roots, which are correctly
+// rounded on every processor.
+var roots32 = func() (t [32]float64) {
+	for n := range t {
+		x, root := 1.0, 2.0
+		for bit := 16; bit > 0; bit /= 2 {
+			root = math.Sqrt(root)
+			if n&bit != 0 {
+				x = float64(x * root)
+			}
+		}
+		t[n] = x
+	}
+	return t
+}()
 
 // exp returns e to the power of x, zero below −700.
 func exp(x float64) float64 {
@@ -22,14 +35,12 @@ func exp(x float64) float64 {
 	if x > 700 {
 		x = 700
 	}
-	k := math.Floor(float64(x*1.4426950408889634) + 0.5)
-	r := (x - float64(k*ln2High)) - float64(k*ln2Low)
-	// Taylor's series, |r| ≤ ½ ln 2, from the last term in.
-	sum := 1.0
-	for n := 14; n >= 1; n-- {
-		sum = 1 + float64(float64(r*sum)*inverse[n])
-	}
-	return float64(sum * math.Float64frombits(uint64(int64(k)+1023)<<52))
+	k := math.Floor(float64(x*(32*1.4426950408889634)) + 0.5)
+	r := (x - float64(k*(ln2High/32))) - float64(k*(ln2Low/32))
+	// Taylor's series, |r| ≤ ln 2/64.
+	sum := 1 + float64(r*(1+float64(r*(0.5+float64(r*(1.0/6+float64(r*(1.0/24+float64(r*(1.0/120+float64(r*(1.0/720))))))))))))
+	n := int64(k)
+	return float64(float64(sum*roots32[n&31]) * math.Float64frombits(uint64(n>>5+1023)<<52))
 }
 
 // log returns the natural logarithm of x above zero, −750 for the rest.
