@@ -109,7 +109,7 @@ func leadsOf(e *entry, url string) leadsView {
 	if list[len(list)-1].Advised.Upon != last {
 		v.Against = nil // What was spoken against before the last reading is no news.
 	}
-	v.Quiet = list[len(list)-1].Fits[0].Quiet() && len(v.Against) == 0 && v.Next == nil
+	v.Quiet = list[len(list)-1].Fits[0].Quiet() && len(v.Against) == 0
 	return v
 }
 

@@ -156,7 +156,7 @@ func TestLeadsOnThePages(t *testing.T) {
 	says(t, b.page("/leads"), "set aside: the socket was loose", "followed")
 
 	// Nothing is open under a stop, nor after the end, and nobody is asked for an answer then.
-	v, head = b.fold()
+	_, head = b.fold()
 	b.do(url.Values{"kind": {"stopped"}, "state": {head}, "why": {"unwell"}})
 	says(t, b.page("/leads"), "is not open as things stand")
 	_, head = b.fold()
@@ -165,6 +165,30 @@ func TestLeadsOnThePages(t *testing.T) {
 	if p := b.page("/leads"); strings.Contains(p, "Follow it") || strings.Contains(p, "Go back to that step") {
 		t.Error("an ended visit is to be answered for")
 	}
+}
+
+// TestGoingBackToATest: where an earlier step would tell most, its page leads back to it, and it is
+// then the step in turn.
+func TestGoingBackToATest(t *testing.T) {
+	said := 0
+	b := newBench(t, func(o *field.Options) { o.Adviser = chatty{&said} })
+	b.to("polarity-line-out")
+	v, head := b.fold()
+	list := v.Account().Advice
+	next := list[len(list)-1].Next
+	if next == nil || next.Step == v.Position() {
+		t.Fatalf("no earlier step is advised: %+v", next)
+	}
+	says(t, b.page(""), "#next", "Go back to that step")
+	page := b.page("/leads")
+	says(t, page, "Every step from there on is carried out again", `value="returned"`, `value="`+next.Step+`"`)
+	if w := b.do(url.Values{"kind": {"returned"}, "on": {"leads"}, "state": {head}, "step": {next.Step}}); w.Code != http.StatusSeeOther {
+		t.Fatalf("%d %s", w.Code, w.Body.String())
+	}
+	if v, _ := b.fold(); v.Position() != next.Step {
+		t.Errorf("the step in turn is %s", v.Position())
+	}
+	says(t, b.page("/leads"), "It is the step in turn")
 }
 
 // TestAdviceFollowsItsLine: the line that was answered is kept before anybody is asked; advice that
