@@ -46,8 +46,8 @@ type Departure struct {
 	// Kind and Condition are set for an instrument, in the words of package instrument.
 	Kind      string `json:"kind,omitempty"`
 	Condition string `json:"condition,omitempty"`
-	// Danger says that parts which are touched can stand at a dangerous voltage,
-	// or that an instrument can hide that they do.
+	// Danger says that parts which are touched can stand at a dangerous voltage, or
+	// that an instrument or a person can hide that, a load that is still on, or a short.
 	Danger bool     `json:"danger"`
 	Prior  Prior    `json:"prior"`
 	Owner  Owner    `json:"owner"`

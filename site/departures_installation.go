@@ -1,6 +1,9 @@
 package site
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // installation holds the departures beyond the meter.
 func (c *catalogue) installation() {
@@ -65,21 +68,22 @@ func (c *catalogue) installation() {
 
 // instrumentConditions lists the kinds by short name, with their words and the
 // conditions that apply, as package instrument names them; a test of package world
-// keeps them agreed.
+// keeps them agreed. Those that hide are a danger: the instrument shows a voltage, a
+// load or a short as none. The others show trouble where there is none.
 var instrumentConditions = []struct {
 	short, kind, words string
-	conditions         []string
+	hide, others       []string
 }{
-	{"socket-tester", "socket-tester", "socket tester", []string{"dead", "stuck-on"}},
-	{"detector", "non-contact-detector", "non-contact detector", []string{"dead", "stuck-on", "weak-battery", "not-coupled"}},
-	{"two-pole", "two-pole-detector", "two-pole detector", []string{"dead", "stuck-on", "weak-battery", "broken-lead", "intermittent-lead"}},
-	{"lamp", "loaded-test-lamp", "loaded test lamp", []string{"dead", "blown-lamp", "broken-lead", "intermittent-lead"}},
-	{"voltmeter", "voltmeter", "voltmeter", []string{"dead", "weak-battery", "broken-lead", "intermittent-lead", "wrong-range"}},
-	{"loop-tester", "loop-tester", "loop tester", []string{"dead", "weak-battery", "broken-lead", "wrong-range"}},
-	{"continuity", "continuity-tester", "continuity tester", []string{"dead", "weak-battery", "broken-lead"}},
-	{"sequence", "phase-sequence-indicator", "phase sequence indicator", []string{"dead", "broken-lead"}},
-	{"clamp", "clamp-meter", "clamp meter", []string{"dead", "weak-battery", "wrong-range"}},
-	{"rcd-tester", "rcd-tester", "RCD tester", []string{"dead", "broken-lead"}},
+	{"socket-tester", "socket-tester", "socket tester", []string{"dead", "stuck-on"}, nil},
+	{"detector", "non-contact-detector", "non-contact detector", []string{"dead", "weak-battery", "not-coupled"}, []string{"stuck-on"}},
+	{"two-pole", "two-pole-detector", "two-pole detector", []string{"dead", "weak-battery", "broken-lead", "intermittent-lead"}, []string{"stuck-on"}},
+	{"lamp", "loaded-test-lamp", "loaded test lamp", []string{"dead", "blown-lamp", "broken-lead", "intermittent-lead"}, nil},
+	{"voltmeter", "voltmeter", "voltmeter", []string{"dead", "broken-lead", "intermittent-lead", "wrong-range"}, []string{"weak-battery"}},
+	{"loop-tester", "loop-tester", "loop tester", nil, []string{"dead", "weak-battery", "broken-lead", "wrong-range"}},
+	{"continuity", "continuity-tester", "continuity tester", []string{"dead", "broken-lead"}, []string{"weak-battery"}},
+	{"sequence", "phase-sequence-indicator", "phase sequence indicator", nil, []string{"dead", "broken-lead"}},
+	{"clamp", "clamp-meter", "clamp meter", []string{"dead", "wrong-range"}, []string{"weak-battery"}},
+	{"rcd-tester", "rcd-tester", "RCD tester", nil, []string{"dead", "broken-lead"}},
 }
 
 var conditionWords = map[string]string{
@@ -95,7 +99,7 @@ func (c *catalogue) instruments() {
 		if k.short == "socket-tester" && c.site.Spec.NoSocket || k.short == "sequence" && c.site.Spec.Phases == 1 || k.short == "rcd-tester" && c.site.Spec.Arrangement != TT {
 			continue
 		}
-		for _, condition := range k.conditions {
+		for i, condition := range slices.Concat(k.hide, k.others) {
 			id := condition + "/" + k.short
 			if condition == "blown-lamp" {
 				id = "blown/lamp"
@@ -106,7 +110,7 @@ func (c *catalogue) instruments() {
 			}
 			c.list = append(c.list, Departure{
 				ID: id, Words: "the " + k.words + " " + conditionWords[condition], Nature: OfInstrument,
-				Kind: k.kind, Condition: condition, Danger: true, Prior: Prior{rate, "P"}, Owner: Employer, Do: takeOut,
+				Kind: k.kind, Condition: condition, Danger: i < len(k.hide), Prior: Prior{rate, "P"}, Owner: Employer, Do: takeOut,
 			})
 		}
 	}
@@ -128,6 +132,7 @@ func (c *catalogue) people() {
 		"the reading is that of a broken lead, for one point only: a second instrument with its own leads finds it"
 	person("wrong/terminal", "the probe was on another terminal than was noted", seldom).Unseen =
 		"the reading is right for another point: a second reading finds it"
-	person("dead/proving-source", "the proving source is dead", seldom).Unseen =
-		"the instrument fails its proving on it: nothing at the position has changed"
+	source := person("dead/proving-source", "the proving source is dead", seldom)
+	source.Danger = false
+	source.Unseen = "the instrument fails its proving on it: nothing at the position has changed"
 }

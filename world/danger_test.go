@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"meterwright/instrument"
 	"meterwright/site"
 )
 
@@ -131,4 +132,43 @@ func deadHere(s *site.Site, state string, id site.PointID) bool {
 		return (state == "parted" || state == "meter-off") && s.Spec.Metering == site.WholeCurrent && !strings.HasSuffix(string(id), "-supply")
 	}
 	return false
+}
+
+// An instrument's fault is marked as a danger if it shows something live, a load or a
+// short as none, and not if it only shows trouble where there is none.
+func TestDangerOfInstruments(t *testing.T) {
+	for _, c := range catalogueSites {
+		for _, d := range expand(t, c.spec).Departures() {
+			if d.Nature != site.OfInstrument {
+				continue
+			}
+			in := instrument.New(instrument.Kind(d.Kind), instrument.Condition(d.Condition))
+			hides := false
+			for _, trouble := range []struct {
+				seen instrument.Seen
+				none string // what is shown where there is nothing
+			}{
+				// A detector or a lamp on half as much again as it needs; a voltmeter on
+				// 230 V; a socket with line and neutral exchanged.
+				{instrument.Seen{Across: [3]float64{1.5 * in.Traits.LitVolt}}, "dark"},
+				{instrument.Seen{Across: [3]float64{230}}, "0.0 V"},
+				{instrument.Seen{Across: [3]float64{230}}, "1.4 V"}, // a broken lead
+				{instrument.Seen{Across: [3]float64{230, 0, 230}}, "dark"},
+				{instrument.Seen{Across: [3]float64{230, 0, 230}}, "healthy"},
+				{instrument.Seen{Amp: 20}, "0.00 A"},
+			} {
+				shown, _ := in.Indicate(trouble.seen)
+				if in.Kind != instrument.PhaseSequence && shown.String() == trouble.none {
+					hides = true
+				}
+			}
+			// A short between the points of a continuity tester.
+			if shown, _ := in.Indicate(instrument.Seen{}); in.Kind == instrument.Continuity && shown == instrument.Show(instrument.Over) {
+				hides = true
+			}
+			if hides != d.Danger {
+				t.Errorf("%s: hides something %v, marked as a danger %v", d.ID, hides, d.Danger)
+			}
+		}
+	}
 }
