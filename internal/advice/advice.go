@@ -144,7 +144,7 @@ func (s *session) standings() []float64 {
 }
 
 func (s *session) advise(ctx context.Context, v *visit.Visit) (*visit.Advised, error) {
-	list, skipped := observations(v, s.place.site)
+	list, skipped, earlier := observations(v, s.place.site)
 	if err := s.observe(ctx, list); err != nil {
 		return nil, err
 	}
@@ -155,7 +155,7 @@ func (s *session) advise(ctx context.Context, v *visit.Visit) (*visit.Advised, e
 		return nil, err
 	}
 	s.after = s.standings()
-	s.fits(out, x)
+	s.fits(out, x, earlier)
 	s.against(out, last(v))
 	return out, s.next(out, x, tests)
 }

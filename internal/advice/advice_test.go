@@ -438,7 +438,7 @@ func TestWhatIsWeighed(t *testing.T) {
 		t.Fatal(err)
 	}
 	count := func(d *driver) (weighed, skipped int) {
-		list, n := observations(d.v, s)
+		list, n, _ := observations(d.v, s)
 		return len(list), n
 	}
 	expect := func(d *driver, what string, weighed, skipped int) {
@@ -458,7 +458,7 @@ func TestWhatIsWeighed(t *testing.T) {
 	expect(d, "withdrawn", w-1, 1)
 	d.must(visit.Corrected{Event: first, Now: "wrong", Why: "it was this one after all"})
 	expect(d, "corrected again", w, 0)
-	list, _ := observations(d.v, s)
+	list, _, _ := observations(d.v, s)
 	last := list[len(list)-1]
 	if last.Shows.Shows() != instrument.Wrong || last.event == first || !last.odd {
 		t.Errorf("what was corrected does not stand where it was corrected: %+v", last)
@@ -473,7 +473,7 @@ func TestWhatIsWeighed(t *testing.T) {
 	// Epochs count the movements of switches, and joining conductors anew begins again.
 	d = drive(t, m)
 	d.to("dead-load-earth")
-	list, _ = observations(d.v, s)
+	list, _, _ = observations(d.v, s)
 	moves, at := 0, site.Switching{}
 	for _, o := range list {
 		if o.Proving == "" && o.Switching != at {
@@ -487,7 +487,7 @@ func TestWhatIsWeighed(t *testing.T) {
 		t.Errorf("only %d states", moves)
 	}
 	d.to("joined-line")
-	if list, skipped := observations(d.v, s); skipped < 20 {
+	if list, skipped, earlier := observations(d.v, s); skipped < 20 || earlier {
 		t.Errorf("%d weighed and %d not, after the tails were joined anew", len(list), skipped)
 	}
 	for _, o := range list {
@@ -615,6 +615,37 @@ func TestSums(t *testing.T) {
 func TestCautionIsTheModelsOwn(t *testing.T) {
 	if visit.AdviceCaution != diagnose.Caution {
 		t.Errorf("the pages caution %q, and the model %q", visit.AdviceCaution, diagnose.Caution)
+	}
+}
+
+// TestDoubts: a dangerous departure that fits much better than nothing wrong is named however rare
+// it is, and nobody is told beside it that nothing was found.
+func TestDoubts(t *testing.T) {
+	p, err := newPlace(site.Spec{Arrangement: site.TNCS})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &session{place: p, after: make([]float64, len(p.order))}
+	x := diagnose.Explanation{Groups: []diagnose.Group{{IDs: [][]string{{}}, Probability: 0.99}}}
+	for _, id := range []string{"none/supply", "low/supply", "high/supply", "looped/neighbour", "blown/lamp"} {
+		x.Groups = append(x.Groups, diagnose.Group{IDs: [][]string{{id}}, Probability: 0.001})
+	}
+	x.Groups = append(x.Groups, diagnose.Group{IDs: [][]string{{"reversed/service"}}, Probability: 0, Danger: true}, diagnose.Group{IDs: [][]string{{"open/tail.n"}}})
+	var quiet visit.Advised
+	s.fits(&quiet, x, false)
+	if len(quiet.Fits) != maxFits || !quiet.Fits[0].Quiet() {
+		t.Errorf("without a doubt: %+v", quiet.Fits)
+	}
+	var later visit.Advised
+	if s.fits(&later, x, true); later.Fits[0].Words != ifLater || later.Fits[0].Quiet() {
+		t.Errorf("after an earlier reading that was not as expected: %+v", later.Fits[0])
+	}
+	x.Doubts = []string{"reversed/service"}
+	var out visit.Advised
+	s.fits(&out, x, false)
+	last := out.Fits[len(out.Fits)-1]
+	if len(out.Fits) != maxFits+1 || out.Fits[0].Words != ifRare || out.Fits[0].Quiet() || !last.Danger || !strings.Contains(last.Words, "exchanged at the cut-out") {
+		t.Errorf("with a doubt: %+v", out.Fits)
 	}
 }
 

@@ -30,7 +30,9 @@ func same(a, b seen) bool {
 //   - what an instrument showed that was replaced by another, unless it had been proved again
 //     before: the engine knows one instrument of each kind;
 //   - readings from before conductors were joined anew: they tell of other joints.
-func observations(v *visit.Visit, s *site.Site) (list []seen, skipped int) {
+//
+// earlier says that one of those left out stands and was not as the method expects.
+func observations(v *visit.Visit, s *site.Site) (list []seen, skipped int, earlier bool) {
 	g := gatherer{visit: v, site: s, readings: map[string]*visit.Reading{}, corrected: map[string]visit.Corrected{}, from: map[string]string{}}
 	return g.gather()
 }
@@ -47,7 +49,7 @@ type gatherer struct {
 	joined    int
 }
 
-func (g *gatherer) gather() (list []seen, skipped int) {
+func (g *gatherer) gather() (list []seen, skipped int, earlier bool) {
 	a := g.visit.Account()
 	for i := range a.Readings {
 		g.readings[a.Readings[i].Event] = &a.Readings[i]
@@ -71,6 +73,8 @@ func (g *gatherer) gather() (list []seen, skipped int) {
 		o, ok := g.observation(event)
 		if !ok {
 			skipped++
+			r := g.readings[event]
+			earlier = earlier || r != nil && !r.Withdrawn && r.Judged.Found == "unexpected"
 			continue
 		}
 		o.event = event
@@ -79,7 +83,7 @@ func (g *gatherer) gather() (list []seen, skipped int) {
 		}
 		list = append(list, o)
 	}
-	return list, skipped
+	return list, skipped, earlier
 }
 
 // walk numbers the events, counts the movements of switches before each, and finds the

@@ -33,18 +33,33 @@ const (
 // as the method expects: nobody is to read "nothing found" beside such a reading.
 const ifSlip = visit.NothingFound + ", if one of the readings was a slip"
 
+// ifLater is said of it where a reading that is not weighed any more was not as the method expects.
+const ifLater = visit.NothingFound + " in the later readings; an earlier one was not as expected"
+
+// ifRare is said of it where something dangerous fits much better and only its rarity keeps it from
+// the first place: nobody is to be told then that nothing was found.
+const ifRare = "nothing wrong, although something rarer and dangerous fits much better"
+
 // nothingWrong is what is spoken against where a reading does not fit a healthy position.
 const nothingWrong = "that nothing is wrong"
 
 // fits writes the leads.
-func (s *session) fits(out *visit.Advised, x diagnose.Explanation) {
+func (s *session) fits(out *visit.Advised, x diagnose.Explanation, earlier bool) {
 	for i, g := range x.Groups {
-		if len(out.Fits) == maxFits || i > 0 && g.Probability < shown {
-			break
+		// What is doubted is always named, however rare it is.
+		doubted := len(x.Doubts) > 0 && g.Has(x.Doubts[0])
+		if !doubted && (len(out.Fits) >= maxFits || i > 0 && g.Probability < shown) {
+			continue
 		}
 		l := visit.Lead{Words: s.place.group(g.IDs), Probability: share(g.Probability), Danger: g.Danger}
+		if g.Healthy() && earlier {
+			l.Words = ifLater
+		}
 		if g.Healthy() && (s.place.healthy(s.after) < spoken || slices.ContainsFunc(s.seen, func(o seen) bool { return o.odd })) {
 			l.Words = ifSlip
+		}
+		if g.Healthy() && len(x.Doubts) > 0 {
+			l.Words = ifRare
 		}
 		for _, ids := range g.IDs[:min(maxKeptIDs, len(g.IDs))] {
 			l.Departures = append(l.Departures, append([]string{}, ids...))
