@@ -50,9 +50,9 @@ type Explanation struct {
 }
 
 // speaks is the evidence against nothing wrong, in nats, from which a dangerous
-// departure is named however rare it is: twenty to one is strong (Kass and Raftery,
-// Bayes factors, JASA 90 (1995) 773, from memory).
-const speaks = 2.9957322735539909
+// departure is named however rare it is: ten to one is strong (Jeffreys, Theory of
+// Probability, 3rd edition, appendix B, from memory).
+const speaks = 2.302585092994046
 
 // unseenShift is the change of log-evidence against a healthy position under
 // which nothing has been said of a departure.

@@ -35,6 +35,8 @@ type fine struct {
 	fitted    int
 	effective float64
 	close     bool
+	// height is that of the highest peak that was found.
+	height float64
 }
 
 // dim is one unknown of a fit: a parameter in an epoch, for the visit where epoch is
@@ -217,7 +219,7 @@ func (f *fit) readIn(s *setting, v *site.Values, traits []float64, only int, out
 			continue
 		}
 		u.build(&in, traits)
-		r, err := s.world.Read(in, t.points...)
+		r, err := s.world.Sense(in, t.points...)
 		if err != nil {
 			return err
 		}
@@ -260,14 +262,18 @@ type peak struct {
 	// them is told, in units of what its range tells.
 	active []int
 	told   []float64
+	info   [][]float64 // about the active ones, its lower half
 }
 
-// climb goes from x to a place that explains the observations better, by
-// Levenberg's and Marquardt's method on the numbers that were shown.
-func (f *fit) climb(x []float64) (*mound, error) {
-	p := &peak{x: x}
-	for j := range f.dims {
-		p.active = append(p.active, j)
+// climb goes from x to a place that explains the observations better, in at most so
+// many steps of Levenberg's and Marquardt's method on the numbers that were shown. Only
+// the listed unknowns are moved, or all where none is.
+func (f *fit) climb(x []float64, listed []int, turns int) (*peak, error) {
+	p := &peak{x: x, active: slices.Clone(listed)}
+	if listed == nil {
+		for j := range f.dims {
+			p.active = append(p.active, j)
+		}
 	}
 	if err := f.read(x, -1, f.signals); err != nil {
 		return nil, err
@@ -305,8 +311,8 @@ func (f *fit) climb(x []float64) (*mound, error) {
 			damping *= 10
 		}
 		if !moved {
-			p.height = here
-			return f.mound(p, info), nil
+			p.height, p.info = here, info
+			return p, nil
 		}
 	}
 }
@@ -466,7 +472,7 @@ const (
 )
 
 // mound narrows a peak down to the unknowns that the numbers tell enough of.
-func (f *fit) mound(p *peak, info [][]float64) *mound {
+func (f *fit) mound(p *peak) *mound {
 	m := &mound{x: p.x, height: p.height}
 	var rows []int
 	for k, j := range p.active {
@@ -478,7 +484,7 @@ func (f *fit) mound(p *peak, info [][]float64) *mound {
 	for a, i := range rows {
 		part[a] = make([]float64, a+1)
 		for b := range a + 1 {
-			part[a][b] = info[i][rows[b]]
+			part[a][b] = p.info[i][rows[b]]
 		}
 		u := share(p.x[p.active[i]])
 		part[a][a] += rangeTells - max(float64(2*u*(1-u)), leastTells)
@@ -677,11 +683,11 @@ func (e *Engine) refine(h *hypothesis, close bool, from ...*cloud) error {
 	for _, c := range from {
 		draws, scales := c.starts(max(1, peaks-len(mounds)))
 		for i := range draws {
-			m, err := f.climb(f.from(c, draws[i], scales[i]))
+			p, err := f.climb(f.from(c, draws[i], scales[i]), nil, turns)
 			if err != nil {
 				return err
 			}
-			mounds = append(mounds, m)
+			mounds = append(mounds, f.mound(p))
 		}
 	}
 	mounds = higher(mounds)
@@ -701,8 +707,72 @@ func (e *Engine) refine(h *hypothesis, close bool, from ...*cloud) error {
 			return err
 		}
 	}
-	h.fine = &fine{cloud: *c, rough: h.rough.mass, fitted: len(e.seen), effective: c.spread(), close: close}
+	h.fine = &fine{cloud: *c, rough: h.rough.mass, fitted: len(e.seen), effective: c.spread(), close: close, height: mounds[0].height}
 	return nil
+}
+
+// guide is a peak of the best explanation, from which others are looked at.
+type guide struct {
+	of   *hypothesis
+	peak *peak
+	// asked lists the explanations that have been looked at from here.
+	asked []*hypothesis
+}
+
+// newGuide finds the peak of an explanation.
+func (e *Engine) newGuide(of *hypothesis) (*guide, error) {
+	f, err := e.newFit(of)
+	if err != nil {
+		return nil, err
+	}
+	c := &of.fine.cloud
+	p, err := f.climb(f.from(c, c.heaviest(1)[0], 0), nil, turns)
+	return &guide{of: of, peak: p}, err
+}
+
+// glanceTurns bounds the steps of a look from a guide.
+const glanceTurns = 4
+
+// glance looks for a peak of a hypothesis near that of the guide: what is alike has its
+// peaks alike, a climb from elsewhere can get stuck below, and a rough trial can miss by
+// several nats. One that may matter is then tried finely.
+func (e *Engine) glance(h *hypothesis, g *guide) error {
+	g.asked = append(g.asked, h)
+	f, err := e.newFit(h)
+	if err != nil {
+		return err
+	}
+	p, err := f.climb(slices.Clone(g.peak.x), nil, glanceTurns)
+	if err != nil {
+		return err
+	}
+	promise := e.weight(g.of) + h.prior - g.of.prior + p.height - g.peak.height
+	switch {
+	case h.fine != nil && p.height < h.fine.height+1:
+		return nil
+	case promise < e.weight(g.of)-within && !(e.dangerous(h) && p.height > g.peak.height+speaks-1):
+		return nil
+	}
+	near := &cloud{draws: 1, scales: one, epochs: map[int][]site.Values{}, first: f.epochs[0], loglik: []float64{0},
+		traits: [][]float64{make([]float64, len(e.unknowns.traits))}}
+	for i := range near.traits[0] {
+		near.traits[0][i] = e.unknowns.traits[i].Usual
+	}
+	for _, epoch := range f.epochs {
+		near.epochs[epoch] = []site.Values{site.Usual()}
+		f.values(p.x, epoch, &near.epochs[epoch][0], near.traits[0])
+	}
+	from := []*cloud{near}
+	if h.fine != nil {
+		from = append(from, &h.fine.cloud)
+	} else {
+		from = append(from, &h.rough)
+	}
+	return e.refine(h, promise > e.weight(g.of)-closely, from...)
+}
+
+func (e *Engine) dangerous(h *hypothesis) bool {
+	return slices.ContainsFunc(h.ids, func(id int) bool { return e.catalogue[id].Danger })
 }
 
 // higher leaves the mounds that hold most, the highest first: not those far below

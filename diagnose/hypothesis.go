@@ -75,7 +75,7 @@ func (e *Engine) signals(h *hypothesis, c *cloud, t *taken) ([]signal, error) {
 			return nil, err
 		}
 		e.unknowns.build(&in, c.traits[d])
-		r, err := w.Read(in, t.Points...)
+		r, err := w.Sense(in, t.Points...)
 		if err != nil {
 			return nil, err
 		}

@@ -104,7 +104,7 @@ func (e *Engine) foresee(h *hypothesis, t *taken, n int) (outcome, float64, erro
 				return out, 0, err
 			}
 			e.unknowns.build(&in, c.traits[d])
-			r, err := w.Read(in, t.Points...)
+			r, err := w.Sense(in, t.Points...)
 			if err != nil {
 				return out, 0, err
 			}

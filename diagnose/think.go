@@ -15,6 +15,8 @@ const (
 	within = 8
 	// closely is how many nats below it another is tried with many draws.
 	closely = 4
+	// glancing is how many nats below it another is looked at from where it has its peak.
+	glancing = 14
 	// fits is the least probability that the best explanation may give an observation
 	// before departures are tried together.
 	fits = 0.05
@@ -41,7 +43,7 @@ type thought struct {
 	// queue lists what is still to be probed, found what a probe found worth a fit.
 	queue []extension
 	found []extension
-	asked bool // whether the queue has been made
+	guide *guide
 	// tried lists the bases that have been extended.
 	tried []*hypothesis
 }
@@ -75,6 +77,12 @@ func (e *Engine) ponder() error {
 	t := &e.thought
 	if h := e.toRefine(); h != nil {
 		return e.bring(h)
+	}
+	if h, err := e.toGlance(); h != nil || err != nil {
+		if err != nil {
+			return err
+		}
+		return e.glance(h, t.guide)
 	}
 	if len(t.queue) > 0 {
 		x := t.queue[0]
@@ -163,6 +171,37 @@ func (e *Engine) toRefine() *hypothesis {
 		}
 	}
 	return next
+}
+
+// toGlance returns a hypothesis that is to be looked at from the peak of the best one,
+// or nil.
+func (e *Engine) toGlance() (*hypothesis, error) {
+	t := &e.thought
+	best := e.best()
+	if t.guide == nil || t.guide.of != best {
+		if best.fine == nil || best.fine.upto < len(e.seen) {
+			return nil, nil
+		}
+		g, err := e.newGuide(best)
+		if err != nil {
+			return nil, err
+		}
+		g.asked = append(g.asked, best)
+		t.guide = g
+	}
+	least := e.weight(best) - glancing
+	for _, list := range [][]*hypothesis{e.single, e.several} {
+		for _, h := range list {
+			if e.weight(h) <= least || slices.Contains(t.guide.asked, h) {
+				continue
+			}
+			if len(h.ids) < 2 && len(best.ids) < 2 && h.rough.mass == best.rough.mass && slices.Equal(h.rough.loglik, best.rough.loglik) {
+				continue // nothing has told them apart
+			}
+			return h, nil
+		}
+	}
+	return nil, nil
 }
 
 // bring brings the fine trial of a hypothesis up to the observations: as that of one
@@ -318,7 +357,7 @@ func (e *Engine) probe(x extension) error {
 				return err
 			}
 			e.unknowns.build(&in, c.traits[d])
-			r, err := w.Read(in, t.Points...)
+			r, err := w.Sense(in, t.Points...)
 			if err != nil {
 				return err
 			}
