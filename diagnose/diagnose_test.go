@@ -3,10 +3,10 @@ package diagnose
 import (
 	"fmt"
 	"os"
+	"slices"
 	"testing"
 
 	"meterwright/instrument"
-	"meterwright/internal/fmascan"
 	"meterwright/site"
 )
 
@@ -164,38 +164,57 @@ func TestOrderDoesNotMatter(t *testing.T) {
 	}
 }
 
-func TestNoFusedInstructions(t *testing.T) {
-	found, err := fmascan.Scan(t.Context(), ".", ".")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, f := range found {
-		t.Error(f)
+// Three things wrong at once, each of which shows, are found together.
+func TestThreeAtOnce(t *testing.T) {
+	s, e := position(t)
+	ids := []int{e.index("dead/clamp"), e.index("exchanged/socket.l-n"), e.index("blown/lamp")}
+	slices.Sort(ids)
+	observe(t, e, visit(t, s, 5, 0, false, departures(e, ids)...))
+	x := think(t, e)
+	if !inFirst(&x, 1, e, ids...) {
+		t.Errorf("got %v", brief(&x))
 	}
 }
 
-// BenchmarkObserve is one more observation against nothing wrong and every single
-// departure, without and with the worlds solved before.
-func BenchmarkObserve(b *testing.B) {
-	s, e := position(b)
-	list := visit(b, s, 1, 0, false)
-	observe(b, e, list)
-	o := list[len(list)-1]
-	b.Run("kept", func(b *testing.B) {
-		for b.Loop() {
-			e.Begin()
-			if err := e.Observe(o); err != nil {
-				b.Fatal(err)
-			}
+// Thinking in small pieces comes to the same as thinking at once.
+func TestThinkingInPieces(t *testing.T) {
+	s, e := position(t)
+	list := visit(t, s, 9, 0, false, departures(e, []int{e.index("failing/tail.n"), e.index("dead/clamp")})...)
+	observe(t, e, list)
+	pieces := 0
+	for {
+		done, err := e.Think(100)
+		if err != nil {
+			t.Fatal(err)
 		}
-	})
-	b.Run("new", func(b *testing.B) {
-		for i := 0; b.Loop(); i++ {
-			e.Begin()
-			o.Epoch = 100 + i%400
-			if err := e.Observe(o); err != nil {
-				b.Fatal(err)
-			}
+		if pieces++; done {
+			break
 		}
+	}
+	a := explain(t, e)
+	observe(t, e, list)
+	if done, err := e.Think(1 << 40); !done || err != nil {
+		t.Fatal(done, err)
+	}
+	if b := explain(t, e); fmt.Sprint(a) != fmt.Sprint(b) || pieces < 10 {
+		t.Errorf("in %d pieces %v, and at once %v", pieces, brief(&a), brief(&b))
+	}
+}
+
+// A dangerous departure that ten times as much speaks for as for nothing wrong is named,
+// however rare it is.
+func TestRareDangerIsNamed(t *testing.T) {
+	_, e := position(t)
+	observe(t, e, []Observation{
+		{Kind: instrument.NonContact, Points: []site.PointID{"metalwork.box"}, Shows: instrument.Show(instrument.Lit)},
+		{Kind: instrument.SocketTester, Points: []site.PointID{"socket.l", "socket.n", "socket.e"}, Shows: instrument.Show(instrument.Healthy)},
+		{Kind: instrument.TwoPole, Points: []site.PointID{"metalwork.box", site.Reference}, Shows: instrument.Show(instrument.Dark)},
 	})
+	x := think(t, e)
+	if x.Groups[0].Healthy() && len(x.Doubts) == 0 {
+		t.Errorf("metalwork made the detector light, and nothing dangerous is named: %v", brief(&x))
+	}
+	if !x.Groups[0].Healthy() && !x.Groups[0].Danger {
+		t.Errorf("got %v", brief(&x))
+	}
 }

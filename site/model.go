@@ -193,6 +193,35 @@ func (m *Model) Apply(ws *circuit.Workspace, v *Values) error {
 	return nil
 }
 
+// Follows reports, for every parameter, whether any row follows from it.
+func (m *Model) Follows() [ParameterCount]bool {
+	var out [ParameterCount]bool
+	note := func(list ...amount) {
+		for _, a := range list {
+			for _, p := range []ParamID{a.p, a.q} {
+				if p >= 0 {
+					out[p] = true
+				}
+			}
+			if a.form != plain {
+				out[LoadPF] = true
+			}
+		}
+	}
+	for _, z := range m.impedances.of {
+		note(z.r, z.x)
+	}
+	note(m.capacitors.of...)
+	for i := range m.feeds {
+		f := &m.feeds[i]
+		note(f.volt, f.r, f.r2, f.x)
+	}
+	for i := range m.injections {
+		note(m.injections[i].watt)
+	}
+	return out
+}
+
 // Joint returns the row of Circuit.Impedances that a named conductor has; ok is
 // false where it is open or does not exist.
 func (m *Model) Joint(name string) (row int, ok bool) {

@@ -120,6 +120,9 @@ func (w *World) Redraw(v *site.Values) error {
 // leastSiemens is the least conductance that is worth a row.
 const leastSiemens = 1e-15
 
+// Follows reports, for every parameter, whether the circuit follows from it.
+func (w *World) Follows() [site.ParameterCount]bool { return w.model.Follows() }
+
 // attach writes what is attached as rows. A lamp gets the conductance that it
 // has when everything is on.
 func (w *World) attach(on []On) error {

@@ -1,0 +1,90 @@
+// Command bits prints a digest of what diagnosis makes of a fixed visit, bit by bit,
+// so that two processors can be compared.
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"os"
+
+	"meterwright/diagnose"
+	"meterwright/instrument"
+	"meterwright/site"
+	"meterwright/world"
+)
+
+func main() {
+	if err := run(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+// run has three visits diagnosed: a healthy one, one with a weak joint, and one with
+// two departures at once.
+func run() error {
+	s, err := site.Expand(site.Spec{Arrangement: site.TNCS, Reference: true})
+	if err != nil {
+		return err
+	}
+	e, err := diagnose.New(s)
+	if err != nil {
+		return err
+	}
+	sum := sha256.New()
+	for _, ids := range [][]string{{}, {"failing/tail.n"}, {"blown/lamp", "open/socket.e"}} {
+		var present []site.Departure
+		for _, id := range ids {
+			d, err := s.DepartureNamed(id)
+			if err != nil {
+				return err
+			}
+			present = append(present, d)
+		}
+		e.Begin()
+		var offered []diagnose.Candidate
+		for epoch, state := range world.States(s)[:2] {
+			w, err := world.New(world.Setup{Site: s, Switching: state.Switching, Departures: present})
+			if err != nil {
+				return err
+			}
+			for i, t := range world.Tests(s) {
+				if i%4 != 0 || t.Kind == world.MeterDisplay || t.Kind == instrument.RCDTester {
+					continue
+				}
+				r, err := w.Read(w.Instrument(t.Kind), t.Points...)
+				if err != nil {
+					return err
+				}
+				if err := e.Observe(diagnose.Observation{Switching: state.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points, Shows: r.Indication}); err != nil {
+					return err
+				}
+				offered = append(offered, diagnose.Candidate{Switching: state.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points})
+			}
+		}
+		x, err := e.Explain(offered[:4]...)
+		if err != nil {
+			return err
+		}
+		fmt.Fprint(sum, x)
+		for _, st := range e.Standings() {
+			if err := binary.Write(sum, binary.LittleEndian, math.Float64bits(st.Nats)); err != nil {
+				return err
+			}
+		}
+		next, err := e.Next(offered[:12])
+		if err != nil {
+			return err
+		}
+		for _, n := range next {
+			fmt.Fprint(sum, n.Kind, n.Points)
+			if err := binary.Write(sum, binary.LittleEndian, []uint64{math.Float64bits(n.Nats), math.Float64bits(n.Exposure)}); err != nil {
+				return err
+			}
+		}
+	}
+	fmt.Printf("%x\n", sum.Sum(nil))
+	return nil
+}
