@@ -39,11 +39,10 @@ func BenchmarkAdvice(b *testing.B) {
 						if err := e.Observe(o); err != nil {
 							b.Fatal(err)
 						}
-						for done := false; !done; {
+						for done := !whole; !done; {
 							if done, err = e.Think(Effort); err != nil {
 								b.Fatal(err)
 							}
-							done = done || !whole
 						}
 						if _, err := e.Explain(); err != nil {
 							b.Fatal(err)

@@ -80,7 +80,7 @@ func (e *Engine) Explain(offered ...Candidate) (Explanation, error) {
 	if err := e.findKin(); err != nil {
 		return Explanation{}, err
 	}
-	if e.thought.seen != len(e.seen) || !e.thought.done {
+	if e.thought.seen != len(e.seen) {
 		if _, err := e.Think(Effort); err != nil {
 			return Explanation{}, err
 		}

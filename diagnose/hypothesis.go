@@ -19,6 +19,14 @@ type hypothesis struct {
 	rough cloud
 	// fine is a trial in draws from around the worlds that fit best, or nil.
 	fine *fine
+	// glanced is the explanation from whose peak this was last looked at, and gap by how
+	// much its evidence was above that one's then.
+	glanced *hypothesis
+	gap     float64
+	looks   [2]int // with how many observations, and how often with those
+	// surprises is how well a trial gives each observation, worked out last for surprised.
+	surprises []float64
+	surprised *cloud
 }
 
 // cloud is worlds of one hypothesis, each weighed by what was observed.
@@ -32,9 +40,12 @@ type cloud struct {
 	// with the draw's own weight.
 	loglik []float64
 	// mass is the evidence of loglik, upto how many observations it counts.
-	mass  float64
-	upto  int
-	cache map[key][]signal
+	mass float64
+	upto int
+	// effective is the effective number of draws, once it has been asked for; below zero
+	// before.
+	effective float64
+	cache     map[key][]signal
 }
 
 func (e *Engine) newHypothesis(prior float64, ids ...int) *hypothesis {
@@ -49,7 +60,9 @@ func (e *Engine) newHypothesis(prior float64, ids ...int) *hypothesis {
 }
 
 func (h *hypothesis) forget() {
-	h.fine = nil
+	h.fine, h.surprises, h.surprised, h.glanced = nil, nil, nil, nil
+	h.looks = [2]int{}
+	h.rough.effective = -1
 	h.rough.mass, h.rough.upto = 0, 0
 	clear(h.rough.loglik)
 }
@@ -123,6 +136,7 @@ func (e *Engine) weigh(h *hypothesis, c *cloud) error {
 		}
 	}
 	c.mass = evidence(c.loglik)
+	c.effective = -1
 	return nil
 }
 
@@ -220,6 +234,9 @@ func evidence(loglik []float64) float64 {
 
 // spread is the effective number of draws: 1 where one holds all the weight.
 func (c *cloud) spread() float64 {
+	if c.effective > 0 {
+		return c.effective
+	}
 	most := slices.Max(c.loglik)
 	sum, squares := 0.0, 0.0
 	for _, l := range c.loglik {
@@ -230,7 +247,8 @@ func (c *cloud) spread() float64 {
 		sum += w
 		squares += float64(w * w)
 	}
-	return float64(sum*sum) / squares
+	c.effective = float64(sum*sum) / squares
+	return c.effective
 }
 
 // hopeless is how many nats below the best explanation a single departure is no

@@ -38,11 +38,11 @@ type fine struct {
 	cloud
 	// rough is what the rough trial made of the observations when it was fitted.
 	rough float64
-	// fitted is how many observations it was fitted to, effective the number of draws
-	// that counted then, and close whether as many draws were made as ever are.
-	fitted    int
-	effective float64
-	close     bool
+	// fitted is how many observations it was fitted to, counted the effective number of
+	// draws then, and close whether as many draws were made as ever are.
+	fitted  int
+	counted float64
+	close   bool
 	// height is that of the highest peak that was found.
 	height float64
 }
@@ -98,7 +98,7 @@ func (e *Engine) refine(h *hypothesis, close bool, from ...*cloud) error {
 			return err
 		}
 	}
-	h.fine = &fine{cloud: *c, rough: h.rough.mass, fitted: len(e.seen), effective: c.spread(), close: close, height: mounds[0].height}
+	h.fine = &fine{cloud: *c, rough: h.rough.mass, fitted: len(e.seen), counted: c.spread(), close: close, height: mounds[0].height}
 	return nil
 }
 
@@ -106,8 +106,6 @@ func (e *Engine) refine(h *hypothesis, close bool, from ...*cloud) error {
 type guide struct {
 	of   *hypothesis
 	peak *peak
-	// asked lists the explanations that have been looked at from here.
-	asked []*hypothesis
 }
 
 // newGuide finds the peak of an explanation.
@@ -128,7 +126,11 @@ const glanceTurns = 4
 // peaks alike, a climb from elsewhere can get stuck below, and a rough trial can miss by
 // several nats. One that may matter is then tried finely.
 func (e *Engine) glance(h *hypothesis, g *guide) error {
-	g.asked = append(g.asked, h)
+	if h.looks[0] != len(e.seen) {
+		h.looks = [2]int{len(e.seen), 0}
+	}
+	h.looks[1]++
+	defer func() { h.glanced, h.gap = g.of, e.mass(h)-e.mass(g.of) }()
 	f, err := e.newFit(h)
 	if err != nil {
 		return err

@@ -8,15 +8,21 @@ import (
 const (
 	// Effort is the work, in solutions of the model, that an explanation costs at most
 	// before it is given with what is known. Think goes on from there.
-	Effort = 40000
+	Effort = 10000
 	// compileWork is what compiling one world costs, in solutions.
 	compileWork = 150
 	// within is how many nats below the best explanation another is tried finely.
-	within = 8
+	within = 7
 	// closely is how many nats below it another is tried with many draws.
 	closely = 4
 	// glancing is how many nats below it another is looked at from where it has its peak.
 	glancing = 14
+	// newsworthy is the change of evidence against the best, in nats, from which it is
+	// looked at again.
+	newsworthy = 0.3
+	// mostLooks bounds how often it is looked at with the same observations, since the
+	// best can change to and fro.
+	mostLooks = 2
 	// fits is the least probability that the best explanation may give an observation
 	// before departures are tried together.
 	fits = 0.05
@@ -28,6 +34,8 @@ const (
 	probes = 6
 	// worthwhile is how many nats a further departure must explain.
 	worthwhile = 1
+	// mostSteps bounds the pieces of work for the same observations.
+	mostSteps = 20000
 	// mostTogether is the most departures that are tried together.
 	mostTogether = 3
 	// kept is how many nats below the best explanation several departures are forgotten.
@@ -40,6 +48,8 @@ type thought struct {
 	seen int
 	work int
 	done bool
+	// steps counts the pieces of work.
+	steps int
 	// queue lists what is still to be probed, found what a probe found worth a fit.
 	queue []extension
 	found []extension
@@ -67,6 +77,10 @@ func (e *Engine) Think(work int) (done bool, err error) {
 	for !t.done && t.work < work {
 		if err := e.ponder(); err != nil {
 			return false, err
+		}
+		// Every piece of work leaves less to do but for ties that rounding could make.
+		if t.steps++; t.steps > mostSteps {
+			t.done = true
 		}
 	}
 	return t.done, nil
@@ -147,10 +161,10 @@ func (e *Engine) settled(h *hypothesis, close bool) bool {
 	if f == nil || f.upto < len(e.seen) {
 		return false
 	}
-	if close && !f.close && f.effective < enough {
+	if close && !f.close && f.counted < enough {
 		return false
 	}
-	return f.fitted == len(e.seen) || f.spread() >= min(enough, max(5, f.effective/2))
+	return f.fitted == len(e.seen) || f.spread() >= min(enough, max(5, f.counted/2))
 }
 
 // toRefine returns the heaviest hypothesis that matters and is not settled, or nil.
@@ -186,13 +200,12 @@ func (e *Engine) toGlance() (*hypothesis, error) {
 		if err != nil {
 			return nil, err
 		}
-		g.asked = append(g.asked, best)
 		t.guide = g
 	}
 	least := e.weight(best) - glancing
 	for _, list := range [][]*hypothesis{e.single, e.several} {
 		for _, h := range list {
-			if e.weight(h) <= least || slices.Contains(t.guide.asked, h) {
+			if h == best || e.weight(h) <= least || h.looks[0] == len(e.seen) && h.looks[1] >= mostLooks || h.glanced == best && math.Abs(h.gap-(e.mass(h)-e.mass(best))) < newsworthy {
 				continue
 			}
 			if len(h.ids) < 2 && len(best.ids) < 2 && h.rough.mass == best.rough.mass && slices.Equal(h.rough.loglik, best.rough.loglik) {
@@ -207,12 +220,13 @@ func (e *Engine) toGlance() (*hypothesis, error) {
 // bring brings the fine trial of a hypothesis up to the observations: as that of one
 // that no observation has told from it, by weighing, or by fitting again.
 func (e *Engine) bring(h *hypothesis) error {
+	close := e.weight(h) > e.weight(e.best())-closely
 	if len(h.ids) < 2 {
 		if err := e.weigh(h, &h.rough); err != nil {
 			return err
 		}
 		for _, twin := range e.single {
-			if twin != h && e.settled(twin, false) && twin.rough.upto == len(e.seen) && twin.rough.mass == h.rough.mass && slices.Equal(twin.rough.loglik, h.rough.loglik) {
+			if twin != h && e.settled(twin, close) && twin.rough.upto == len(e.seen) && twin.rough.mass == h.rough.mass && slices.Equal(twin.rough.loglik, h.rough.loglik) {
 				c := twin.fine.cloud
 				c.loglik = slices.Clone(c.loglik)
 				c.cache = map[key][]signal{}
@@ -223,7 +237,6 @@ func (e *Engine) bring(h *hypothesis) error {
 			}
 		}
 	}
-	close := e.weight(h) > e.weight(e.best())-closely
 	if h.fine == nil {
 		return e.refine(h, close, &h.rough)
 	}
@@ -426,9 +439,9 @@ func (e *Engine) tryFound() error {
 // surprises returns the probability that a hypothesis, with what is known now, gives
 // each observation, as a share of the greatest possible.
 func (e *Engine) surprises(h *hypothesis) ([]float64, error) {
-	c := &h.rough
-	if h.fine != nil && h.fine.upto == len(e.seen) {
-		c = &h.fine.cloud
+	c := e.trial(h)
+	if h.surprised == c && len(h.surprises) == len(e.seen) {
+		return h.surprises, nil
 	}
 	each := make([]float64, len(e.seen))
 	weights := c.weights()
@@ -454,6 +467,7 @@ func (e *Engine) surprises(h *hypothesis) ([]float64, error) {
 		}
 		each[i] = sum / max(g.peak(), 1e-12)
 	}
+	h.surprised, h.surprises = c, each
 	return each, nil
 }
 
