@@ -33,6 +33,10 @@ type Adviser struct {
 // maxKept bounds the visits for which an engine is kept.
 const maxKept = 4
 
+// thinking is the work after one observation: what nearly every visit needs to be thought
+// to the end, and always the same, so that the advice does not hang on how fast a device is.
+const thinking = 4 * diagnose.Effort
+
 // New returns an adviser. engine names the program with its edition, for the record.
 func New(engine string) *Adviser { return &Adviser{engine: engine, turn: make(chan struct{}, 1)} }
 
@@ -150,6 +154,9 @@ func (s *session) advise(ctx context.Context, v *visit.Visit) (*visit.Advised, e
 	}
 	out := &visit.Advised{Model: s.place.modelSum, Site: s.place.siteSum, Skipped: skipped + s.notTaken(list)}
 	tests := candidates(v, s.place.site)
+	if _, err := s.model.Think(thinking); err != nil {
+		return nil, err
+	}
 	x, err := s.model.Explain(offered(tests)...)
 	if err != nil {
 		return nil, err

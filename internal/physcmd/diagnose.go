@@ -43,6 +43,8 @@ type leads struct {
 	Groups     []explained `json:"groups"`
 	NotInModel float64     `json:"not_in_the_model"`
 	Unseen     int         `json:"not_borne_on"`
+	// Doubts lists rare dangers that speak for themselves although nothing wrong leads.
+	Doubts []string `json:"doubts,omitempty"`
 	Next       []nextTest  `json:"next_tests"`
 	Caution    string      `json:"caution"`
 }
@@ -87,11 +89,16 @@ func (c *Diagnose) explain() (*leads, error) {
 	if err != nil {
 		return nil, err
 	}
+	for done := false; !done; {
+		if done, err = e.Think(diagnose.Effort); err != nil {
+			return nil, err
+		}
+	}
 	x, err := e.Explain()
 	if err != nil {
 		return nil, err
 	}
-	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Caution: diagnose.Caution + "\n" + Caution}
+	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts, Caution: diagnose.Caution + "\n" + Caution}
 	for i, g := range x.Groups[:min(mostGroups, len(x.Groups))] {
 		if i > 0 && g.Probability == 0 {
 			break
@@ -167,6 +174,10 @@ func (c *Diagnose) Do(w io.Writer) error {
 	}
 	t.line("%.3f\t\tsomething that is not in the model", x.NotInModel)
 	t.line("")
+	if len(x.Doubts) > 0 {
+		t.line("Rare, but these dangers explain it much better than nothing wrong does: %s.", strings.Join(x.Doubts, ", "))
+		t.line("")
+	}
 	t.line("No reading bears on %d departures of this position.", x.Unseen)
 	t.line("")
 	t.line("Tests that would tell most, if the method allows them now:")
