@@ -44,9 +44,9 @@ type leads struct {
 	NotInModel float64     `json:"not_in_the_model"`
 	Unseen     int         `json:"not_borne_on"`
 	// Doubts lists rare dangers that speak for themselves although nothing wrong leads.
-	Doubts []string `json:"doubts,omitempty"`
-	Next       []nextTest  `json:"next_tests"`
-	Caution    string      `json:"caution"`
+	Doubts  []string   `json:"doubts,omitempty"`
+	Next    []nextTest `json:"next_tests"`
+	Caution string     `json:"caution"`
 }
 
 type nextTest struct {
