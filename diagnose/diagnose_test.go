@@ -31,24 +31,6 @@ func explain(t testing.TB, e *Engine) Explanation {
 	return x
 }
 
-func names(list []site.Departure) string {
-	text := ""
-	for _, d := range list {
-		text += d.ID + " "
-	}
-	return text
-}
-
-// groupHealthy reports whether a group holds that nothing is wrong.
-func groupHealthy(g *Group) bool {
-	for _, ids := range g.IDs {
-		if len(ids) == 0 {
-			return true
-		}
-	}
-	return false
-}
-
 // inFirst reports whether one of the first n groups holds the departures, or what
 // no test tells from them.
 func inFirst(x *Explanation, n int, e *Engine, ids ...int) bool {
