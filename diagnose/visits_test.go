@@ -314,7 +314,7 @@ func binned(list []said, n int, z float64) []bin {
 // What the engine states is how often it is so, where readings err as it believes.
 // Where they err three times as much, it is not; the second run is reported beside.
 func TestStatedProbabilities(t *testing.T) {
-	n, parts := count(60, 3000), 4
+	n, parts := count(60, 1500), 4
 	if n > 1000 {
 		parts = 10
 	}

@@ -11,7 +11,7 @@ mkdir -p build
 status=$(cat build/test.status)
 echo
 echo "counts:"
-grep -aE '_test\.go:[0-9]+: .*(states in|same engine|mutants,|kills, |runs, each|accepted, |nodes of|single first|bytes above)' build/test.log | sed 's/^ *[a-z_]*_test\.go:[0-9]*: /  /'
+grep -aE '_test\.go:[0-9]+: .*(states in|same engine|mutants,|kills, |runs, each|accepted, |nodes of|single in the first|said 0|bytes above)' build/test.log | sed 's/^ *[a-z_]*_test\.go:[0-9]*: /  /'
 if [ "$status" != 0 ]; then
 	echo
 	echo "the last lines of build/test.log about what failed:"

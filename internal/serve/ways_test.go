@@ -283,7 +283,7 @@ func TestWaysByTaps(t *testing.T) {
 		p.tap("I am there")
 		w.to("socket-test")
 		p.tap("Another pattern")
-		p.says("Stop. The socket does not show line, neutral and earth in their places")
+		p.says("Stop. The socket near the meter does not show what it should")
 		p.look("stop-socket")
 		goOn("the tester was not pushed home, said the supervisor: test again")
 		w.to("dead-meter-earth/meter.l-in")
