@@ -6,8 +6,8 @@ import (
 )
 
 const (
-	// Effort is the work, in solutions of the model, that an explanation costs at most
-	// before it is given with what is known. Think goes on from there.
+	// Effort is the work, in solutions of the model, after which an explanation is given
+	// with what is known, but for the piece that is being worked on. Think goes on from there.
 	Effort = 10000
 	// compileWork is what compiling one world costs, in solutions.
 	compileWork = 150
@@ -281,15 +281,16 @@ func (e *Engine) ask() (bool, error) {
 	if !slices.Contains(t.tried, best) {
 		t.tried = append(t.tried, best)
 	}
-	// The likeliest come first, so that what is found before the work is used up is
-	// what matters most.
 	for _, base := range order {
 		for b := range e.catalogue {
 			if e.joins(base, b) {
-				t.queue = append(t.queue, extension{base, b, base.prior + log(e.catalogue[b].Prior.Rate)})
+				t.queue = append(t.queue, extension{base, b, e.weight(base) + log(e.catalogue[b].Prior.Rate)})
 			}
 		}
 	}
+	// The likeliest come first, so that what is found before the work is used up is what
+	// matters most.
+	slices.SortStableFunc(t.queue, func(a, b extension) int { return compare(b.worth, a.worth) })
 	return len(t.queue) > 0, nil
 }
 
