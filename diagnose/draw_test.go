@@ -111,7 +111,7 @@ func readMethod(t testing.TB, s *site.Site) []step {
 
 func position(t testing.TB) (*site.Site, *Engine) {
 	t.Helper()
-	s, err := site.Expand(site.Spec{Arrangement: site.TNCS, Reference: true})
+	s, err := site.Expand(site.Spec{Arrangement: site.TNCS, Reference: true, Metalwork: []string{"box", "water-pipe"}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,7 +25,7 @@ const (
 	mostLooks = 2
 	// fits is the least probability that the best explanation may give an observation
 	// before departures are tried together.
-	fits = 0.05
+	fits = 0.2
 	// bases is how many of the best explanations are tried with every other departure.
 	bases = 4
 	// mostSurprises is how many surprising observations a further departure is tried on.
@@ -53,7 +53,9 @@ type thought struct {
 	// queue lists what is still to be probed, found what a probe found worth a fit.
 	queue []extension
 	found []extension
-	guide *guide
+	// surplus is the most by which a fit came out better than its probe had promised.
+	surplus float64
+	guide   *guide
 	// tried lists the bases that have been extended.
 	tried []*hypothesis
 }
@@ -382,7 +384,7 @@ func (e *Engine) probe(x extension) error {
 	e.thought.work++
 	gain := slices.Max(gains)
 	x.worth = h.prior + e.mass(base) + gain
-	if gain > worthwhile && x.worth > e.weight(e.best())-within {
+	if gain > worthwhile && x.worth+e.thought.surplus > e.weight(e.best())-within {
 		e.thought.found = append(e.thought.found, x)
 	}
 	return nil
@@ -422,7 +424,7 @@ func (e *Engine) tryFound() error {
 	x := t.found[most]
 	t.found = slices.Delete(t.found, most, most+1)
 	top := e.weight(e.best())
-	if x.worth < top-within || !e.joins(x.base, x.more) {
+	if x.worth+t.surplus < top-within || !e.joins(x.base, x.more) {
 		e.thought.work++
 		return nil
 	}
@@ -430,6 +432,9 @@ func (e *Engine) tryFound() error {
 	if err := e.refine(h, false, &x.base.fine.cloud); err != nil {
 		return err
 	}
+	// A fit finds better worlds than those in which it was probed, and so would a fit of
+	// others that promise as much.
+	t.surplus = max(t.surplus, e.weight(h)-x.worth)
 	// A further departure must explain something that the others do not.
 	if h.fine.mass > e.mass(x.base)+worthwhile && e.weight(h) > top-kept {
 		e.several = append(e.several, h)
