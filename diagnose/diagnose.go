@@ -100,6 +100,9 @@ func newEngine(s *site.Site, catalogue []site.Departure) (*Engine, error) {
 	for i := range e.catalogue {
 		e.single = append(e.single, e.newHypothesis(log(e.catalogue[i].Prior.Rate), i))
 	}
+	for _, h := range e.single {
+		h.rough = e.unknowns.newRough()
+	}
 	return e, nil
 }
 
@@ -118,7 +121,7 @@ func (e *Engine) Observe(o Observation) error {
 	if err := e.check(&o); err != nil {
 		return err
 	}
-	t := taken{Observation: o, at: key{e.stateOf(o.Switching), o.Epoch, testName(o.Kind, o.Points)}}
+	t := e.taken(o)
 	// The healthy position first: if the points are wrong, nothing has changed.
 	if o.Proving == "" {
 		if _, err := e.signals(e.single[0], &e.single[0].rough, &t); err != nil {
@@ -133,6 +136,10 @@ func (e *Engine) Observe(o Observation) error {
 		return fmt.Errorf("diagnose: observation %d: %w", len(e.seen), err)
 	}
 	return nil
+}
+
+func (e *Engine) taken(o Observation) taken {
+	return taken{Observation: o, at: key{e.stateOf(o.Switching), o.Epoch, testName(o.Kind, o.Points)}}
 }
 
 func (e *Engine) check(o *Observation) error {

@@ -199,6 +199,7 @@ func visit(t testing.TB, s *site.Site, seed, errors uint64, wide bool, present .
 func evidenceOf(t testing.TB, e *Engine, ids ...int) float64 {
 	t.Helper()
 	h := e.newHypothesis(0, ids...)
+	h.rough = e.unknowns.newRough()
 	if len(ids) < 2 {
 		of := 0
 		if len(ids) > 0 {
@@ -219,7 +220,7 @@ func evidenceOf(t testing.TB, e *Engine, ids ...int) float64 {
 func take(e *Engine, list []Observation) {
 	e.Begin()
 	for _, o := range list {
-		t := taken{Observation: o, at: key{e.stateOf(o.Switching), o.Epoch, testName(o.Kind, o.Points)}}
+		t := e.taken(o)
 		g := e.gaugeOf(instrument.New(o.Kind, instrument.Sound), &t)
 		t.peak = log(g.peak())
 		e.seen = append(e.seen, t)

@@ -10,7 +10,7 @@ import (
 
 // Group is explanations that these tests cannot tell apart.
 type Group struct {
-	// IDs lists the explanations, each a departure or a pair; empty where nothing
+	// IDs lists the explanations, each departures that are there together; empty where nothing
 	// is wrong.
 	IDs [][]string
 	// Probability is rounded to a thousandth.
@@ -23,7 +23,7 @@ type Group struct {
 // Healthy reports whether the group says that nothing is wrong.
 func (g *Group) Healthy() bool { return len(g.IDs) == 1 && len(g.IDs[0]) == 0 }
 
-// Has reports whether the group holds a departure, alone or in a pair.
+// Has reports whether the group holds a departure, alone or with others.
 func (g *Group) Has(id string) bool {
 	for _, set := range g.IDs {
 		if slices.Contains(set, id) {
@@ -177,13 +177,6 @@ const near = 0.05
 func (e *Engine) alike(a, b *hypothesis, tests []taken, known map[*hypothesis][]outcome) (bool, error) {
 	for i := range tests {
 		t := &tests[i]
-		if t.Proving != "" {
-			x, y := e.instrumentOf(a, t.Kind), e.instrumentOf(b, t.Kind)
-			if world.Differ(t.Kind, x.Prove(t.Proving), y.Prove(t.Proving)) {
-				return false, nil
-			}
-			continue
-		}
 		x, err := e.outcomeOf(a, tests, i, known)
 		if err != nil {
 			return false, err
@@ -229,16 +222,12 @@ func (e *Engine) kindred(a, b *hypothesis) bool {
 func (e *Engine) distinctTests(offered []Candidate) []taken {
 	known := map[key]bool{}
 	var list []taken
-	add := func(o Observation) {
-		t := taken{Observation: o, at: key{e.stateOf(o.Switching), o.Epoch, testName(o.Kind, o.Points)}}
-		k := key{t.at.state, 0, string(o.Proving) + t.at.test}
-		if !known[k] {
+	for _, c := range offered {
+		t := e.planned(c)
+		if k := (key{t.at.state, 0, t.at.test}); !known[k] {
 			known[k] = true
 			list = append(list, t)
 		}
-	}
-	for _, c := range offered {
-		add(Observation{Switching: c.Switching, Epoch: c.Epoch, Kind: c.Kind, Points: c.Points})
 	}
 	return list
 }

@@ -35,6 +35,8 @@ type cloud struct {
 	scales []float64
 	epochs map[int][]site.Values
 	first  int // one of the epochs
+	// shared says that its draws are those of every rough trial.
+	shared bool
 	traits [][]float64
 	// loglik[d·len(scales)+q] is the log-likelihood in draw d at scale q of the supply,
 	// with the draw's own weight.
@@ -50,13 +52,16 @@ type cloud struct {
 
 func (e *Engine) newHypothesis(prior float64, ids ...int) *hypothesis {
 	h := &hypothesis{ids: ids, prior: prior}
-	if len(ids) > 0 && len(ids) < 2 && len(e.catalogue[ids[0]].Changes) == 0 {
+	if len(ids) == 1 && len(e.catalogue[ids[0]].Changes) == 0 {
 		h.like = e.single[0]
 	}
-	u := &e.unknowns
-	h.rough = cloud{draws: roughDraws, scales: u.scales, epochs: u.rough, traits: u.roughTraits,
-		loglik: make([]float64, roughDraws*supplies), cache: map[key][]signal{}}
 	return h
+}
+
+// newRough is a rough trial that has counted nothing yet.
+func (u *unknowns) newRough() cloud {
+	return cloud{draws: roughDraws, scales: u.scales, epochs: u.rough, traits: u.roughTraits, shared: true,
+		loglik: make([]float64, roughDraws*supplies), cache: map[key][]signal{}}
 }
 
 func (h *hypothesis) forget() {
@@ -103,16 +108,10 @@ func (e *Engine) signals(h *hypothesis, c *cloud, t *taken) ([]signal, error) {
 // visit as in its other epochs, loads drawn anew.
 func (e *Engine) epochOf(c *cloud, epoch int) []site.Values {
 	u := &e.unknowns
-	if len(c.scales) == supplies {
+	if c.shared {
 		return u.epoch(epoch)
 	}
 	list := slices.Clone(c.epochs[c.first])
-	if list == nil {
-		list = make([]site.Values, c.draws)
-		for d := range list {
-			list[d] = site.Usual()
-		}
-	}
 	prior := u.prior(epoch)
 	for d := range list {
 		for i := range u.params {

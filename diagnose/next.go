@@ -47,7 +47,7 @@ type outcome struct {
 	n     int
 }
 
-// draws returns n draws of a cloud of equal weight, each as often as its weight asks
+// picked returns n draws of a cloud of equal weight, each as often as its weight asks
 // for, with the scale of the supply.
 func (c *cloud) picked(n int) (draws, scales []int) {
 	weights := c.weights()
@@ -63,9 +63,10 @@ func (c *cloud) picked(n int) (draws, scales []int) {
 	return draws, scales
 }
 
-// trial is the trial of a hypothesis that is known best.
+// trial is the trial of a hypothesis that is known best. Several departures have no
+// other than the fine one.
 func (e *Engine) trial(h *hypothesis) *cloud {
-	if h.fine != nil && h.fine.upto == len(e.seen) {
+	if h.fine != nil && (h.fine.upto == len(e.seen) || len(h.ids) > 1) {
 		return &h.fine.cloud
 	}
 	return &h.rough
@@ -76,11 +77,6 @@ func (e *Engine) foresee(h *hypothesis, t *taken, n int) (outcome, float64, erro
 	c := e.trial(h)
 	in := e.instrumentOf(h, t.Kind)
 	out := outcome{n: n}
-	if t.Proving != "" {
-		out.add(in.Prove(t.Proving))
-		out.n = 1
-		return out, 0, nil
-	}
 	values, ok := c.epochs[t.Epoch]
 	if !ok {
 		values = e.epochOf(c, t.Epoch)
@@ -128,14 +124,6 @@ func (e *Engine) foresee(h *hypothesis, t *taken, n int) (outcome, float64, erro
 		out.take(in, light, s, scale)
 	}
 	return out, live, nil
-}
-
-func (o *outcome) add(i instrument.Indication) {
-	if v, _, ok := i.Reading(); ok {
-		o.value = append(o.value, v.Float())
-		return
-	}
-	o.class(i.Shows(), 1)
 }
 
 func (o *outcome) class(s instrument.Shows, p float64) {
@@ -248,6 +236,11 @@ func resolved(kind instrument.Kind, x float64) float64 {
 	return max(half/math.Sqrt(3), step/2)
 }
 
+// planned is a candidate as an observation that has shown nothing yet.
+func (e *Engine) planned(c Candidate) taken {
+	return e.taken(Observation{Switching: c.Switching, Epoch: c.Epoch, Kind: c.Kind, Points: c.Points})
+}
+
 // Next orders the candidates by the information expected of them, less what they
 // expose a hand to.
 func (e *Engine) Next(candidates []Candidate) ([]Advice, error) {
@@ -263,8 +256,7 @@ func (e *Engine) Next(candidates []Candidate) ([]Advice, error) {
 	}
 	list := make([]Advice, 0, len(candidates))
 	for _, c := range candidates {
-		o := Observation{Switching: c.Switching, Epoch: c.Epoch, Kind: c.Kind, Points: c.Points}
-		t := taken{Observation: o, at: key{e.stateOf(o.Switching), o.Epoch, testName(o.Kind, o.Points)}}
+		t := e.planned(c)
 		a := Advice{Candidate: c}
 		outcomes := make([]outcome, len(top))
 		shares := make([]float64, len(top))

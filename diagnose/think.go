@@ -446,7 +446,7 @@ func (e *Engine) tryFound() error {
 // each observation, as a share of the greatest possible.
 func (e *Engine) surprises(h *hypothesis) ([]float64, error) {
 	c := e.trial(h)
-	if h.surprised == c && len(h.surprises) == len(e.seen) {
+	if h.surprised == c && len(h.surprises) == len(e.seen) && c.upto == len(e.seen) {
 		return h.surprises, nil
 	}
 	each := make([]float64, len(e.seen))
