@@ -200,3 +200,29 @@ func TestRareDangerIsNamed(t *testing.T) {
 		t.Errorf("got %v", brief(&x))
 	}
 }
+
+// Where the tests do not tell a live part from an instrument that is wrong, the live part
+// is named first, although it is rarer.
+func TestGravestFirst(t *testing.T) {
+	_, e := position(t)
+	observe(t, e, []Observation{
+		{Kind: instrument.NonContact, Points: []site.PointID{"metalwork.box"}, Shows: instrument.Show(instrument.Lit)},
+	})
+	x := think(t, e)
+	i := slices.IndexFunc(x.Groups, func(g Group) bool { return g.Has("stuck-on/detector") && g.Has("reversed/service") })
+	if i < 0 {
+		t.Fatalf("one lit detector tells a stuck one from a reversed service: %v", brief(&x))
+	}
+	seen := false // an explanation in which no wiring endangers
+	for _, ids := range x.Groups[i].IDs {
+		d := e.catalogue[e.index(ids[0])]
+		live := d.Danger && d.Nature == site.OfWiring
+		if live && seen {
+			t.Errorf("%s comes after what only an instrument or a person explains: %v", ids[0], x.Groups[i].IDs)
+		}
+		seen = seen || !live
+	}
+	if first := x.Groups[i].IDs[0][0]; first == "stuck-on/detector" || first == "lifted/body" {
+		t.Errorf("%s is named first", first)
+	}
+}

@@ -11,7 +11,8 @@ import (
 // Group is explanations that these tests cannot tell apart.
 type Group struct {
 	// IDs lists the explanations, each departures that are there together; empty where nothing
-	// is wrong.
+	// is wrong. Those in which the wiring endangers come first, whatever is likelier: nobody
+	// is to read of an instrument that may be wrong before a part that may be live.
 	IDs [][]string
 	// Probability is rounded to a thousandth.
 	Probability float64
@@ -153,6 +154,7 @@ func (e *Engine) Explain(offered ...Candidate) (Explanation, error) {
 	sorted := make([]Group, len(order))
 	for i, k := range order {
 		sorted[i] = out.Groups[k]
+		e.gravest(sorted[i].IDs)
 		sorted[i].Probability = thousandth(masses[k])
 	}
 	out.Groups = sorted
@@ -165,6 +167,18 @@ func (e *Engine) Explain(offered ...Candidate) (Explanation, error) {
 	}
 	out.Outside = thousandth(exp(outside-most) / sum)
 	return out, nil
+}
+
+// gravest puts those explanations first in which the wiring endangers.
+func (e *Engine) gravest(list [][]string) {
+	endangers := func(ids []string) bool {
+		return slices.ContainsFunc(e.catalogue, func(d site.Departure) bool {
+			return d.Danger && d.Nature == site.OfWiring && slices.Contains(ids, d.ID)
+		})
+	}
+	slices.SortStableFunc(list, func(a, b []string) int {
+		return compare(bit(endangers(b)), bit(endangers(a)))
+	})
 }
 
 func thousandth(p float64) float64 { return math.Round(float64(p*1000)) / 1000 }
