@@ -1,7 +1,6 @@
 package visit
 
 import (
-	"math/bits"
 	"time"
 
 	"meterwright/instrument"
@@ -39,11 +38,7 @@ type Account struct {
 
 	events []kept
 	byHash map[string]int
-	toolID [10]string
-	// bracket is 1 + the index of the bracket that is open for a kind of instrument.
-	bracket [10]int
-	runs    [method.MaxProofs][]string
-	carrier int
+	supply int
 }
 
 // kept is what corrections need of an event.
@@ -57,12 +52,15 @@ type kept struct {
 	items uint8
 }
 
-// Line is one sentence of the story.
+// Line is one accepted event of the story. What it says is in its body; see [Account.Body].
 type Line struct {
 	At    time.Time `json:"at"`
 	Event string    `json:"event"`
 	Kind  Kind      `json:"kind"`
-	Words string    `json:"words"`
+	// Step is the step that it carried out or was about, if any.
+	Step string `json:"step,omitempty"`
+	// Found is what the engine made of an answer: expected, doubtful, unexpected or withdrawn.
+	Found Found `json:"found,omitempty"`
 	// Happened is given when the line was entered after its phase.
 	Happened string `json:"happened,omitempty"`
 }
@@ -95,20 +93,29 @@ type Bracket struct {
 	Source     ProvingSource   `json:"source"`
 	Opened     string          `json:"opened"`
 	OpenedAt   time.Time       `json:"opened_at"`
-	// State is open, closed or void.
-	State    string         `json:"state"`
-	Closed   string         `json:"closed,omitempty"`
-	ClosedAt time.Time      `json:"closed_at,omitzero"`
-	ClosedOn *ProvingSource `json:"closed_on,omitempty"`
-	Why      string         `json:"why,omitempty"`
+	State      BracketState    `json:"state"`
+	Closed     string          `json:"closed,omitempty"`
+	ClosedAt   time.Time       `json:"closed_at,omitzero"`
+	ClosedOn   *ProvingSource  `json:"closed_on,omitempty"`
+	// Void says what made it void.
+	Void *Cause `json:"void,omitempty"`
 }
+
+// BracketState is how the time between two provings stands.
+type BracketState string
+
+// The states of a bracket. A reading counts in a closed one only.
+const (
+	BracketOpen   BracketState = "open"
+	BracketClosed BracketState = "closed"
+	BracketVoid   BracketState = "void"
+)
 
 // ProofLine is how one proof stands and what became of it.
 type ProofLine struct {
-	ID    string    `json:"id"`
-	Words string    `json:"words"`
-	State string    `json:"state"`
-	Since time.Time `json:"since,omitzero"`
+	ID    string     `json:"id"`
+	State ProofState `json:"state"`
+	Since time.Time  `json:"since,omitzero"`
 	// Rests lists the events that the proof rests on while it holds.
 	Rests  []string `json:"rests,omitempty"`
 	Undone []Undone `json:"undone,omitempty"`
@@ -119,9 +126,27 @@ type Undone struct {
 	At    time.Time `json:"at"`
 	Event string    `json:"event"`
 	// Held says that the proof held until then.
-	Held bool   `json:"held"`
-	Why  string `json:"why"`
+	Held  bool  `json:"held"`
+	Cause Cause `json:"cause"`
 }
+
+// Served reports whether a proof came to nothing by the very work that it was made for.
+func (u *Undone) Served() bool { return u.Held && u.Cause.Code == ByAct }
+
+// ProofState is how a proof stands.
+type ProofState string
+
+// The states of a proof.
+const (
+	ProofNotShown ProofState = "not-shown"
+	ProofRunning  ProofState = "being-shown"
+	ProofAwaiting ProofState = "awaits-proving"
+	ProofHolds    ProofState = "holds"
+	// ProofServed: it held until the work that it was made for undid it.
+	ProofServed ProofState = "served"
+	// ProofUndone: it held, and came to nothing otherwise.
+	ProofUndone ProofState = "undone"
+)
 
 // ActLine is one act with the observations that it rested on.
 type ActLine struct {
@@ -129,7 +154,6 @@ type ActLine struct {
 	At      time.Time  `json:"at"`
 	Step    string     `json:"step,omitempty"`
 	Act     site.ActID `json:"act"`
-	Words   string     `json:"words"`
 	Worn    []string   `json:"worn"`
 	InSpite bool       `json:"in_spite,omitempty"`
 	Why     string     `json:"why,omitempty"`
@@ -146,10 +170,15 @@ type RefusalLine struct {
 	Refused
 }
 
+// Declared is the id of a stop that a person declared without a rule of the method.
+const Declared = "declared"
+
 // StopLine is one stop.
 type StopLine struct {
-	ID       string    `json:"id"`
-	Title    string    `json:"title"`
+	// ID is that of the method's stop, or Declared.
+	ID string `json:"id"`
+	// Words is what the person said who declared it.
+	Words    string    `json:"words,omitempty"`
 	At       time.Time `json:"at"`
 	Event    string    `json:"event"`
 	Scheme   string    `json:"scheme,omitempty"`
@@ -159,12 +188,11 @@ type StopLine struct {
 	Why      string    `json:"why,omitempty"`
 }
 
-// Remark is an unexpected answer that does not stop the visit.
+// Remark is an unexpected answer that does not stop the visit. Its words stand at the step.
 type Remark struct {
 	Event    string    `json:"event"`
 	At       time.Time `json:"at"`
 	Step     string    `json:"step"`
-	Words    string    `json:"words"`
 	Scheme   string    `json:"scheme,omitempty"`
 	Category string    `json:"category,omitempty"`
 	Owner    string    `json:"owner,omitempty"`
@@ -191,6 +219,8 @@ type EntryLine struct {
 	Step        string                `json:"step"`
 	Entries     map[string]string     `json:"entries"`
 	Photographs map[string]Attachment `json:"photographs,omitempty"`
+	// Corrects is the event whose entries these replace, by field. Both lines stand.
+	Corrects string `json:"corrects,omitempty"`
 }
 
 // LeftOutLine is one step that was not carried out.
@@ -198,7 +228,6 @@ type LeftOutLine struct {
 	Event string    `json:"event"`
 	At    time.Time `json:"at"`
 	Step  string    `json:"step"`
-	Say   string    `json:"say"`
 	How   string    `json:"how"`
 	Why   string    `json:"why"`
 }
@@ -211,14 +240,12 @@ type Outage struct {
 	OnEvent  string    `json:"on_event,omitempty"`
 }
 
-// Correction is one correction with what it took back.
+// Correction is one correction; what it took back is the body of the event that it is of.
 type Correction struct {
 	Event string    `json:"event"`
 	At    time.Time `json:"at"`
 	Of    string    `json:"of"`
-	Was   string    `json:"was"`
-	Now   string    `json:"now,omitempty"`
-	Why   string    `json:"why"`
+	Corrected
 }
 
 // Discrepancy is an event of a record that this engine does not accept.
@@ -226,62 +253,75 @@ type Discrepancy struct {
 	Event string    `json:"event"`
 	At    time.Time `json:"at"`
 	Kind  Kind      `json:"kind"`
-	Why   string    `json:"why"`
+	// Refusal says why, or Fault where the event makes no sense in this visit.
+	Refusal *Refusal `json:"refusal,omitempty"`
+	Fault   string   `json:"fault,omitempty"`
 }
 
 func newAccount(m *Machine) *Account {
-	a := &Account{byHash: map[string]int{}, carrier: -1, People: map[string]int{},
+	a := &Account{byHash: map[string]int{}, supply: supplySwitch(m.Method), People: map[string]int{},
 		Story: []Line{}, Readings: []Reading{}, Brackets: []Bracket{}, Proofs: []ProofLine{}, Acts: []ActLine{},
 		Refusals: []RefusalLine{}, Stops: []StopLine{}, Remarks: []Remark{}, Defects: []DefectLine{}, Reports: []ReportLine{},
 		Entries: []EntryLine{}, LeftOut: []LeftOutLine{}, Supply: []Outage{}, Dependants: []Dependant{},
 		Photographs: []Photograph{}, Corrections: []Correction{}, Instruments: []Instrument{}, Advice: []AdviceLine{}, Discrepancies: []Discrepancy{}}
 	for _, p := range m.Method.Proofs {
-		a.Proofs = append(a.Proofs, ProofLine{ID: p.ID, Words: p.Words, State: "not yet shown"})
-	}
-	for i, w := range m.Method.Switches {
-		if w.ID == site.Carrier || w.ID == site.VFuses {
-			a.carrier = i
-		}
+		a.Proofs = append(a.Proofs, ProofLine{ID: p.ID, State: ProofNotShown})
 	}
 	return a
 }
 
-var phaseWords = [...]string{"not shown", "being shown", "waiting for the second proving", "holds"}
-
-func (a *Account) discrepancy(e *Event, why string) {
-	kind := Kind("")
+func (a *Account) discrepancy(e *Event, refusal *Refusal, err error) {
+	d := Discrepancy{Event: e.Hash, At: e.Wall, Refusal: refusal}
 	if e.Body != nil {
-		kind = e.Body.kind()
+		d.Kind = e.Body.kind()
 	}
-	a.Discrepancies = append(a.Discrepancies, Discrepancy{Event: e.Hash, At: e.Wall, Kind: kind, Why: why})
+	if err != nil {
+		d.Fault = err.Error()
+	}
+	a.Discrepancies = append(a.Discrepancies, d)
 }
 
-// lapsed notes the proofs that time undid.
-func (a *Account) lapsed(v *Visit, e *Event, before, after *Control, elapsedMS int64) {
-	a.proofs(v, e, before, after, lapseWords(elapsedMS))
-}
-
-// lapseWords says how time undid a proof.
-func lapseWords(elapsedMS int64) string {
+// timeCause says how time undid a proof.
+func timeCause(elapsedMS int64) Cause {
 	if elapsedMS < 0 {
-		return "how much time had passed is not known, because the device restarted or its clock went back"
+		return Cause{Code: ByUnknownTime}
 	}
-	return "too much time had passed"
+	return Cause{Code: ByTime}
 }
 
-// proofs notes every proof that came to hold or to nothing.
-func (a *Account) proofs(v *Visit, e *Event, before, after *Control, why string) {
+// proofs notes every proof that came to hold or to nothing, in the state that the event leads to.
+func (a *Account) proofs(e *Event, to *state, before, after *Control, cause Cause) {
 	for i := range a.Proofs {
 		was, is := before.proofs[i].phase, after.proofs[i].phase
-		line := &a.Proofs[i]
-		line.State = phaseWords[is]
 		if is == proofHeld && was != proofHeld {
-			line.Since = e.Wall
-			line.Rests = append([]string(nil), a.runs[i]...)
+			to.since[i] = e.Wall
 		}
 		if is == proofNone && was != proofNone {
-			line.Undone = append(line.Undone, Undone{At: e.Wall, Event: e.Hash, Held: was == proofHeld, Why: why})
-			line.Since, line.Rests, a.runs[i] = time.Time{}, nil, nil
+			a.Proofs[i].Undone = append(a.Proofs[i].Undone, Undone{At: e.Wall, Event: e.Hash, Held: was == proofHeld, Cause: cause})
+			to.since[i], to.runs[i] = time.Time{}, nil
+		}
+	}
+}
+
+// standing brings the proofs to how they stand in the whole visit.
+func (a *Account) standing(now *state) {
+	for i := range a.Proofs {
+		line := &a.Proofs[i]
+		line.Since, line.Rests = time.Time{}, nil
+		switch now.control.proofs[i].phase {
+		case proofHeld:
+			line.State, line.Since, line.Rests = ProofHolds, now.since[i], now.runs[i]
+		case proofAwaiting:
+			line.State = ProofAwaiting
+		case proofRunning:
+			line.State = ProofRunning
+		default:
+			line.State = ProofNotShown
+			if u := a.lastUndone(i); u != nil && u.Served() {
+				line.State = ProofServed
+			} else if u != nil && u.Held {
+				line.State = ProofUndone
+			}
 		}
 	}
 }
@@ -295,19 +335,19 @@ func (a *Account) lastUndone(proof int) *Undone {
 	return &u[len(u)-1]
 }
 
-// rests gathers the events under a set of proofs.
-func (a *Account) rests(set uint16) []string {
-	var out []string
-	for ; set != 0; set &= set - 1 {
-		out = append(out, a.Proofs[bits.TrailingZeros16(set)].Rests...)
-	}
-	return out
-}
-
 // Off reports whether the supply is off, and since when.
 func (a *Account) Off() (since time.Time, off bool) {
 	if n := len(a.Supply); n > 0 && a.Supply[n-1].On.IsZero() {
 		return a.Supply[n-1].Off, true
 	}
 	return time.Time{}, false
+}
+
+// Body returns what an accepted event of the visit says. The caller must not change it.
+func (a *Account) Body(event string) (Body, bool) {
+	i, ok := a.byHash[event]
+	if !ok {
+		return nil, false
+	}
+	return a.events[i].body, true
 }

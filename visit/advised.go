@@ -3,6 +3,7 @@ package visit
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -42,26 +43,28 @@ func (v *Visit) checkAdvised(b Advised) error {
 	if len(b.Fits) == 0 || len(b.Fits) > maxLeads || len(b.Against) > maxLeads {
 		return fmt.Errorf("an advice has from 1 to %d leads, and speaks against at most as many", maxLeads)
 	}
-	texts := append([]string{}, b.Against...)
 	shares := []string{b.Outside}
 	for _, l := range b.Fits {
-		texts, shares = append(texts, l.Words), append(shares, l.Probability)
+		shares = append(shares, l.Probability)
 		if len(l.Departures) == 0 || len(l.Departures) > maxLeads {
 			return fmt.Errorf("a lead has from 1 to %d explanations", maxLeads)
+		}
+		if l.Yet != "" && !slices.Contains([]Yet{YetSlip, YetEarlier, YetRare}, l.Yet) {
+			return fmt.Errorf("%q is nothing that is said beside a lead", clip(string(l.Yet)))
 		}
 	}
 	if n := b.Next; n != nil {
 		if _, i := v.machine.Method.Step(n.Step); i < 0 {
 			return fmt.Errorf("the next test names the step %q, which this method has not", clip(n.Step))
 		}
-		texts, shares = append(texts, n.Why), append(shares, n.Exposure)
+		shares = append(shares, n.Exposure)
+		for _, i := range n.Apart {
+			if i < 0 || i >= len(b.Fits) {
+				return fmt.Errorf("the next test tells lead %d apart, and there are %d", i, len(b.Fits))
+			}
+		}
 		if d, err := measure.ParseDecimal(n.Nats); err != nil || d.Float() < 0 {
 			return fmt.Errorf("%q is no amount of information: write a decimal of nats", clip(n.Nats))
-		}
-	}
-	for _, text := range texts {
-		if strings.TrimSpace(text) == "" || len(text) > maxText || !utf8.ValidString(text) {
-			return fmt.Errorf("the words of an advice are plain text of 1 to %d bytes", maxText)
 		}
 	}
 	for _, p := range shares {
@@ -69,8 +72,8 @@ func (v *Visit) checkAdvised(b Advised) error {
 			return fmt.Errorf("%q is no probability: write a decimal from 0 to 1", clip(p))
 		}
 	}
-	if b.Untouched < 0 || b.Skipped < 0 {
-		return fmt.Errorf("not_borne_on and not_weighed are counts: they cannot be below 0")
+	if b.Untouched < 0 || b.Skipped < 0 || b.AgainstMore < 0 {
+		return fmt.Errorf("not_borne_on, not_weighed and against_more are counts: they cannot be below 0")
 	}
 	return nil
 }
@@ -93,23 +96,6 @@ func (v *Visit) checkAnswered(b Answered) error {
 	return nil
 }
 
-func (a *Account) takeAdvised(b Advised, e *Event) string {
-	a.Advice = append(a.Advice, AdviceLine{Event: e.Hash, At: e.Wall, Advised: b})
-	return "Lead, not a finding: " + sentence(b.Fits[0].Words)
-}
-
-func (a *Account) takeAnswered(b Answered, e *Event) string {
-	for i := range a.Advice {
-		if a.Advice[i].Event == b.Advice {
-			a.Advice[i].Answers = append(a.Advice[i].Answers, AnswerLine{Event: e.Hash, At: e.Wall, Answered: b})
-		}
-	}
-	if b.Answer == "follow" {
-		return strings.TrimSpace("The lead is followed. " + upperFirst(sentence(b.Why)))
-	}
-	return "The lead is set aside: " + sentence(b.Why)
-}
-
 // Tells reports whether a person who knows the advice before would see something new in
 // this one: something newly spoken against, other leads or their order, another next test.
 // A probability that moves by itself is no news. before is nil where there was none.
@@ -118,34 +104,13 @@ func (a *Advised) Tells(before *Advised) bool {
 		return true
 	}
 	for i := range a.Fits {
-		if a.Fits[i].Words != before.Fits[i].Words || a.Fits[i].Danger != before.Fits[i].Danger {
+		x, y := &a.Fits[i], &before.Fits[i]
+		if x.Danger != y.Danger || x.Yet != y.Yet || !slices.EqualFunc(x.Departures, y.Departures, slices.Equal) {
 			return true
 		}
 	}
 	return a.Next != nil && a.Next.Step != before.Next.Step
 }
-
-// Chance says the probability of a lead in a word; the number stands beside it.
-func (l *Lead) Chance() string {
-	d, err := measure.ParseDecimal(l.Probability)
-	if err != nil {
-		return "not known"
-	}
-	switch p := d.Float(); {
-	case p >= 0.9:
-		return "very likely"
-	case p >= 0.6:
-		return "likely"
-	case p >= 0.3:
-		return "may be"
-	case p >= 0.05:
-		return "less likely"
-	}
-	return "unlikely"
-}
-
-// AdviceCaution stands under every advice. It is what the model's own package says.
-const AdviceCaution = "An explanation ranked first is a lead, not a finding. Advice never leads past a stop of the method."
 
 // Bears reports whether an event of the visit is one after which advice is worked out: a reading,
 // a proving, or the correction of either.
@@ -160,20 +125,9 @@ func (v *Visit) Bears(body Body) bool {
 	return false
 }
 
-// NothingFound is the words of the lead that nothing is wrong, where no reading speaks against
-// it. It says what was found and no more.
-const NothingFound = "nothing found"
-
 // Quiet reports whether the lead is that nothing is wrong, with no reading against it.
-func (l *Lead) Quiet() bool { return l.Words == NothingFound }
-
-// Body returns what an accepted event of the visit says. The caller must not change it.
-func (a *Account) Body(event string) (Body, bool) {
-	i, ok := a.byHash[event]
-	if !ok {
-		return nil, false
-	}
-	return a.events[i].body, true
+func (l *Lead) Quiet() bool {
+	return len(l.Departures) == 1 && len(l.Departures[0]) == 0 && l.Yet == ""
 }
 
 // JudgeReading is what the engine makes of an indication at a step, as it is judged when it is
@@ -194,7 +148,7 @@ func (v *Visit) Reach(step string) (inTurn, back bool) {
 	if !ok {
 		return false, false
 	}
-	if int16(i) == v.control.pos {
+	if int16(i) == v.now.control.pos {
 		return v.accept(Observed{Step: step, Shows: shows}), false
 	}
 	return false, v.accept(Returned{Step: step}, Observed{Step: step, Shows: shows})
@@ -203,17 +157,14 @@ func (v *Visit) Reach(step string) (inTurn, back bool) {
 // accept reports whether the bodies, sent one after the other at the moment of the last
 // event, would each be accepted. Nothing is folded.
 func (v *Visit) accept(bodies ...Body) bool {
-	w := *v
+	at := *v.now
 	for _, b := range bodies {
-		e := Event{Body: b, Wall: v.account.Last, Mono: v.mono, Boot: v.boot}
-		if refusal, err := w.Check(e); refusal != nil || err != nil {
+		e := Event{Body: b, Wall: v.account.Last, Mono: at.mono, Boot: at.boot, Chain: at.holder}
+		r, refusal, err := v.check(&at, &e)
+		if refusal != nil || err != nil {
 			return false
 		}
-		r, c, err := w.prepare(&e)
-		if err != nil {
-			return false
-		}
-		w.control = w.machine.fold(c, &r.attempt)
+		at.control = v.machine.fold(at.control, &r.attempt)
 	}
 	return true
 }

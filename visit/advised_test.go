@@ -11,8 +11,8 @@ import (
 )
 
 func someAdvice(upon string) Advised {
-	return Advised{Upon: upon, Engine: "e", Model: "m", Site: "s", Against: []string{"the neutral tail is open"},
-		Fits:    []Lead{{Departures: [][]string{{"open/tail.l"}}, Words: "the line tail is open", Probability: "0.93", Danger: true}},
+	return Advised{Upon: upon, Engine: "e", Model: "m", Site: "s", Against: []Explanation{{"open/tail.n"}},
+		Fits:    []Lead{{Departures: []Explanation{{"open/tail.l"}}, Probability: "0.93", Danger: true}},
 		Outside: "0.01", Untouched: 3}
 }
 
@@ -105,11 +105,12 @@ func TestAdviceWithoutSense(t *testing.T) {
 		"no model":         {change(func(a *Advised) { a.Model = "" }), "name all three"},
 		"no leads":         {change(func(a *Advised) { a.Fits = nil }), "from 1 to 50 leads"},
 		"empty lead":       {change(func(a *Advised) { a.Fits[0].Departures = nil }), "from 1 to 50 explanations"},
-		"no words":         {change(func(a *Advised) { a.Fits[0].Words = " " }), "the words of an advice"},
+		"unknown caveat":   {change(func(a *Advised) { a.Fits[0].Yet = "x" }), "nothing that is said beside"},
+		"no such lead":     {change(func(a *Advised) { a.Next = &NextTest{Step: step, Apart: []int{1}, Nats: "1", Exposure: "0"} }), "tells lead 1 apart, and there are 1"},
 		"certain":          {change(func(a *Advised) { a.Fits[0].Probability = "1.2" }), `"1.2" is no probability`},
 		"negative":         {change(func(a *Advised) { a.Untouched = -1 }), "below 0"},
-		"unknown step":     {change(func(a *Advised) { a.Next = &NextTest{Step: "x", Why: "y", Nats: "1", Exposure: "0"} }), "this method has not"},
-		"no information":   {change(func(a *Advised) { a.Next = &NextTest{Step: step, Why: "y", Nats: "-1", Exposure: "0"} }), "no amount of information"},
+		"unknown step":     {change(func(a *Advised) { a.Next = &NextTest{Step: "x", Nats: "1", Exposure: "0"} }), "this method has not"},
+		"no information":   {change(func(a *Advised) { a.Next = &NextTest{Step: step, Nats: "-1", Exposure: "0"} }), "no amount of information"},
 		"answer nothing":   {Answered{Advice: upon, Answer: "follow"}, "answers no advice"},
 		"answer otherwise": {Answered{Advice: given, Answer: "agree"}, "write follow or set-aside"},
 		"without why":      {Answered{Advice: given, Answer: "set-aside"}, "say why"},
@@ -140,10 +141,10 @@ func TestAdviceTells(t *testing.T) {
 	}{
 		"the same":            {same, false},
 		"another number":      {change(func(a *Advised) { a.Fits[0].Probability = "0.94"; a.Untouched = 1 }), false},
-		"spoken against":      {change(func(a *Advised) { a.Against = []string{"x"} }), true},
-		"another lead":        {change(func(a *Advised) { a.Fits[0].Words = "x" }), true},
+		"spoken against":      {change(func(a *Advised) { a.Against = []Explanation{{"x"}} }), true},
+		"another lead":        {change(func(a *Advised) { a.Fits[0].Departures = []Explanation{{"x"}} }), true},
 		"danger":              {change(func(a *Advised) { a.Fits[0].Danger = false }), true},
-		"one lead more":       {change(func(a *Advised) { a.Fits = append(a.Fits, Lead{Words: "x"}) }), true},
+		"one lead more":       {change(func(a *Advised) { a.Fits = append(a.Fits, Lead{Departures: []Explanation{{"x"}}}) }), true},
 		"a next test":         {change(func(a *Advised) { a.Next = &NextTest{Step: "x"} }), true},
 		"what is not weighed": {change(func(a *Advised) { a.Skipped = 2 }), false},
 	} {
@@ -157,15 +158,6 @@ func TestAdviceTells(t *testing.T) {
 	a, b := change(func(a *Advised) { a.Next = &NextTest{Step: "x"} }), change(func(a *Advised) { a.Next = &NextTest{Step: "y"} })
 	if !a.Tells(&b) || a.Tells(&a) {
 		t.Error("another next test is no news, or the same one is")
-	}
-}
-
-func TestChance(t *testing.T) {
-	for p, want := range map[string]string{"1": "very likely", "0.900": "very likely", "0.899": "likely", "0.6": "likely", "0.599": "may be", "0.3": "may be",
-		"0.299": "less likely", "0.05": "less likely", "0.049": "unlikely", "0": "unlikely", "x": "not known"} {
-		if got := (&Lead{Probability: p}).Chance(); got != want {
-			t.Errorf("%s: %s, want %s", p, got, want)
-		}
 	}
 }
 

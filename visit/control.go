@@ -81,8 +81,10 @@ type Control struct {
 	begun bool
 	away  bool
 	told  bool
-	ended Outcome
-	pos   int16
+	// contested says that two devices hold the visit, each without having seen what the other did.
+	contested bool
+	ended     Outcome
+	pos       int16
 	// stop is 1 + the index of the stop in force, personStop, or 0.
 	stop     int8
 	worn     uint8

@@ -62,7 +62,7 @@ func (d *driver) must(b Body) string {
 }
 
 // refused applies an event that a row has to refuse.
-func (d *driver) refused(b Body, row string) *Refusal {
+func (d *driver) refused(b Body, row Row) *Refusal {
 	d.t.Helper()
 	r, err := d.do(b)
 	if err != nil {
@@ -126,7 +126,7 @@ func expectedBody(v *Visit, s *method.Step) Body {
 		}
 		return Inspected{Step: s.ID, Answer: answer}
 	case s.Decide != nil:
-		value := v.machine.Method.Facts[v.machine.steps[v.control.pos].fact].Values[0]
+		value := v.machine.Method.Facts[v.machine.steps[v.now.control.pos].fact].Values[0]
 		if s.Decide.Fact == "arrangement" {
 			value = string(v.machine.Method.Claims.Arrangement)
 		}

@@ -46,6 +46,7 @@ const (
 	KindAdvised    Kind = "advised"
 	KindAnswered   Kind = "answered"
 	KindTakenOver  Kind = "taken-over"
+	KindHandedOver Kind = "handed-over"
 	KindEnded      Kind = "ended"
 	KindSupplement Kind = "supplement"
 )
@@ -60,6 +61,8 @@ type Entry struct {
 	// Happened is when it happened, RFC 3339, required when entered after.
 	Happened string `json:"happened,omitempty"`
 }
+
+func (e Entry) happened() string { return e.Happened }
 
 // Attachment refers to something kept beside the record, by its hash.
 type Attachment struct {
@@ -233,9 +236,29 @@ type Stopped struct {
 	Why string `json:"why"`
 }
 
+// Told names who was told by their part in the work.
+type Told string
+
+// Whoever can be told. The owners of defects have the same names in methods.
+const (
+	TheDistributor Told = "distributor"
+	TheSupplier    Told = "supplier"
+	TheConsumer    Told = "consumer"
+	TheEmployer    Told = "employer"
+	TheEmergency   Told = "emergency-services"
+	SomebodyElse   Told = "other"
+)
+
+// Tellable lists whoever can be told, in the order in which choices are shown.
+func Tellable() []Told {
+	return []Told{TheDistributor, TheEmployer, TheSupplier, TheConsumer, TheEmergency, SomebodyElse}
+}
+
 // Reported says who was told.
 type Reported struct {
-	To        string `json:"to"`
+	To Told `json:"to"`
+	// Whom says who that is in words, where To is not enough.
+	Whom      string `json:"whom,omitempty"`
 	Name      string `json:"name,omitempty"`
 	Reference string `json:"reference,omitempty"`
 	Words     string `json:"words,omitempty"`
@@ -250,12 +273,7 @@ type Resumed struct {
 type Refused struct {
 	Kind Kind           `json:"kind"`
 	Body jsontext.Value `json:"body"`
-	// Rows names the rows of the guard table.
-	Rows []string `json:"rows"`
-	// What, Undid and Way are what the person was told.
-	What  string   `json:"what"`
-	Undid []string `json:"undid,omitempty"`
-	Way   []string `json:"way,omitempty"`
+	Refusal
 }
 
 // Defect is something wrong, for its owner.
@@ -289,8 +307,7 @@ type Noted struct {
 	Words string `json:"words"`
 }
 
-// Advised is what the physical model made of the observations so far, as the person was
-// told it: leads, not findings. It opens and closes no guard.
+// Advised is what the physical model made of the observations so far. It opens and closes no guard.
 type Advised struct {
 	// Upon is the hash of the event after which it was worked out.
 	Upon string `json:"upon"`
@@ -299,8 +316,9 @@ type Advised struct {
 	Engine string `json:"engine"`
 	Model  string `json:"model"`
 	Site   string `json:"site"`
-	// Against lists departures that the last observation spoke against, in words.
-	Against []string `json:"against,omitempty"`
+	// Against lists explanations that the last observation spoke against; AgainstMore counts others.
+	Against     []Explanation `json:"against,omitempty"`
+	AgainstMore int           `json:"against_more,omitempty"`
 	// Fits is what still explains the observations, likeliest first.
 	Fits []Lead `json:"fits"`
 	// Outside is the probability that the truth is not in the model, for example "0.002".
@@ -313,22 +331,42 @@ type Advised struct {
 	Next *NextTest `json:"next,omitempty"`
 }
 
+// Explanation is the ids of departures that are there together; without one nothing is wrong.
+type Explanation []string
+
 // Lead is explanations that the tests made do not tell apart.
 type Lead struct {
-	// Departures lists each explanation as the ids that are in it together; one without ids
-	// means that nothing is wrong.
-	Departures [][]string `json:"departures"`
-	Words      string     `json:"words"`
+	Departures []Explanation `json:"departures"`
+	// Others counts explanations that are not listed.
+	Others int `json:"others,omitempty"`
+	// Yet says what has to be said beside the explanation that nothing is wrong.
+	Yet Yet `json:"yet,omitempty"`
 	// Probability is a decimal from 0 to 1.
 	Probability string `json:"probability"`
 	// Danger says that one of them can put or hide a dangerous voltage.
 	Danger bool `json:"danger,omitempty"`
 }
 
+// Yet is what has to be said beside "nothing is wrong".
+type Yet string
+
+// What has to be said.
+const (
+	// YetSlip: only if one of the readings was a slip.
+	YetSlip Yet = "if-a-slip"
+	// YetEarlier: an earlier reading was not as expected.
+	YetEarlier Yet = "earlier-otherwise"
+	// YetRare: something rarer and dangerous fits much better.
+	YetRare Yet = "rarer-fits-better"
+)
+
 // NextTest is a step of the method with what it would tell.
 type NextTest struct {
 	Step string `json:"step"`
-	Why  string `json:"why"`
+	// Apart lists the leads that it would tell apart, by their place in Fits.
+	Apart []int `json:"apart,omitempty"`
+	// Live lists points that it is made on and that one of the leads makes dangerous.
+	Live []site.PointID `json:"live,omitempty"`
 	// Nats is the information expected of it, a decimal.
 	Nats string `json:"nats"`
 	// Exposure is the probability that a hand meets a part above the touch limit in it.
@@ -345,10 +383,18 @@ type Answered struct {
 	Why string `json:"why,omitempty"`
 }
 
-// TakenOver begins another device's chain of the same visit.
+// TakenOver says that this device holds the visit from now on, and has seen the other chain up to
+// its head. It begins a chain, or goes on with one.
 type TakenOver struct {
 	Chain string `json:"chain"`
 	Head  string `json:"head"`
+	// Why is required where the other device holds the visit too: why its work ends.
+	Why string `json:"why,omitempty"`
+}
+
+// HandedOver says that this device holds the visit no longer.
+type HandedOver struct {
+	Why string `json:"why,omitempty"`
 }
 
 // Ended ends the visit.
@@ -394,6 +440,7 @@ func (Noted) kind() Kind      { return KindNoted }
 func (Advised) kind() Kind    { return KindAdvised }
 func (Answered) kind() Kind   { return KindAnswered }
 func (TakenOver) kind() Kind  { return KindTakenOver }
+func (HandedOver) kind() Kind { return KindHandedOver }
 func (Ended) kind() Kind      { return KindEnded }
 func (Supplement) kind() Kind { return KindSupplement }
 
@@ -405,7 +452,10 @@ type Event struct {
 	// Hash names the event: the hash of its line in the record, or any unique
 	// text where there is no record.
 	Hash string
-	Body Body
+	// Chain names the device's chain in which the event stands, and Prev the event before it there.
+	// Both are empty where there is one chain and events come in its order.
+	Chain, Prev string
+	Body        Body
 	// Wall is the time of day on the device's clock, for people; it decides nothing
 	// but whether a date has passed.
 	Wall time.Time
@@ -424,7 +474,7 @@ var decoders = map[Kind]func([]byte) (Body, error){
 	KindCameBack: decodeAs[CameBack], KindCorrected: decodeAs[Corrected], KindStopped: decodeAs[Stopped],
 	KindReported: decodeAs[Reported], KindResumed: decodeAs[Resumed], KindRefused: decodeAs[Refused],
 	KindDefect: decodeAs[Defect], KindDependant: decodeAs[Dependant], KindPhotograph: decodeAs[Photograph],
-	KindNoted: decodeAs[Noted], KindAdvised: decodeAs[Advised], KindAnswered: decodeAs[Answered], KindTakenOver: decodeAs[TakenOver], KindEnded: decodeAs[Ended],
+	KindNoted: decodeAs[Noted], KindAdvised: decodeAs[Advised], KindAnswered: decodeAs[Answered], KindTakenOver: decodeAs[TakenOver], KindHandedOver: decodeAs[HandedOver], KindEnded: decodeAs[Ended],
 	KindSupplement: decodeAs[Supplement],
 }
 

@@ -17,6 +17,7 @@ type attempt struct {
 	source  uint8 // bit of the proving source
 	after   bool  // entered after the phase
 	inSpite bool
+	foreign bool  // made on a device that does not hold the visit
 	target  doing // what a correction corrects
 	outcome Outcome
 	// elapsedMS is the time since the event before; negative when it is not known.
@@ -32,6 +33,16 @@ func (a *attempt) warning() bool {
 		return a.result == unexpected
 	}
 	return false
+}
+
+// claims reports whether whoever made the attempt holds the visit, or stops it: remarks, reports and
+// handing over do not.
+func (a *attempt) claims() bool {
+	switch a.do {
+	case doNote, doReport, doHandOver, doSupplement:
+		return false
+	}
+	return true
 }
 
 // fold returns the state after an accepted attempt: first everything that the
@@ -99,6 +110,8 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 		c.told = c.told || c.stop != 0
 	case doResume:
 		m.resume(c)
+	case doTakeOver:
+		c.contested = false
 	case doEnd:
 		c.ended = a.outcome
 	}

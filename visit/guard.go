@@ -1,9 +1,36 @@
 package visit
 
+// Row names a row of the guard table.
+type Row string
+
+// The rows, in the table's order.
+const (
+	RowOpenedFirst       Row = "opened-first"
+	RowNotAfterTheEnd    Row = "not-after-the-end"
+	RowOneHolder         Row = "one-holder"
+	RowInHand            Row = "in-hand"
+	RowPresent           Row = "present"
+	RowNoStopInForce     Row = "no-stop-in-force"
+	RowInTurn            Row = "in-turn"
+	RowEnteredLive       Row = "entered-live"
+	RowCheckedBeforeWorn Row = "checked-before-worn"
+	RowProtected         Row = "protected"
+	RowInstrumentInDate  Row = "instrument-in-date"
+	RowSourceSuits       Row = "source-suits"
+	RowInstrumentProved  Row = "instrument-proved"
+	RowProofsHold        Row = "proofs-hold"
+	RowSwitchesStand     Row = "switches-stand"
+	RowCovered           Row = "covered"
+	RowBackwardsOnly     Row = "backwards-only"
+	RowToldSomebody      Row = "told-somebody"
+	RowStopCanBeLeft     Row = "stop-can-be-left"
+	RowEverythingDone    Row = "everything-done"
+)
+
 // guard is one row of the table that decides what is accepted. A row reads
 // Control and the attempt and nothing else.
 type guard struct {
-	id string
+	id Row
 	// bars reports whether the row refuses the attempt.
 	bars func(m *Machine, c *Control, a *attempt) bool
 }
@@ -13,19 +40,26 @@ type guard struct {
 // every end but "completed" pass all rows from the opening on; so does a
 // warning: an answer that says that something is not as expected.
 var guardTable = []guard{
-	{"opened-first", func(m *Machine, c *Control, a *attempt) bool {
+	{RowOpenedFirst, func(m *Machine, c *Control, a *attempt) bool {
 		return c.begun == (a.do == doOpen)
 	}},
-	{"not-after-the-end", func(m *Machine, c *Control, a *attempt) bool {
+	{RowNotAfterTheEnd, func(m *Machine, c *Control, a *attempt) bool {
 		if a.do == doSupplement {
 			return c.ended == NotEnded
 		}
 		return c.ended != NotEnded
 	}},
-	{"present", func(m *Machine, c *Control, a *attempt) bool {
+	{RowOneHolder, func(m *Machine, c *Control, a *attempt) bool {
+		// Two devices hold the visit: both may still make safe, and neither carries the work on.
+		return c.contested && (a.do == doResume || a.progress() && !m.calming(a))
+	}},
+	{RowInHand, func(m *Machine, c *Control, a *attempt) bool {
+		return a.foreign && (a.do == doResume || a.progress() && !m.calming(a))
+	}},
+	{RowPresent, func(m *Machine, c *Control, a *attempt) bool {
 		return c.away && a.progress()
 	}},
-	{"no-stop-in-force", func(m *Machine, c *Control, a *attempt) bool {
+	{RowNoStopInForce, func(m *Machine, c *Control, a *attempt) bool {
 		if c.stop == 0 || !a.progress() {
 			return false
 		}
@@ -40,7 +74,7 @@ var guardTable = []guard{
 		}
 		return true
 	}},
-	{"in-turn", func(m *Machine, c *Control, a *attempt) bool {
+	{RowInTurn, func(m *Machine, c *Control, a *attempt) bool {
 		switch a.do {
 		case doObserve, doInspect, doDecide, doRecord, doLeaveOut:
 			return !a.warning() && a.step != c.pos
@@ -49,13 +83,13 @@ var guardTable = []guard{
 		}
 		return false
 	}},
-	{"entered-live", func(m *Machine, c *Control, a *attempt) bool {
+	{RowEnteredLive, func(m *Machine, c *Control, a *attempt) bool {
 		return a.after && !a.warning() && a.step >= 0 && !m.steps[a.step].after
 	}},
-	{"checked-before-worn", func(m *Machine, c *Control, a *attempt) bool {
+	{RowCheckedBeforeWorn, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doPutOn && a.items&m.kit&^c.fit != 0
 	}},
-	{"protected", func(m *Machine, c *Control, a *attempt) bool {
+	{RowProtected, func(m *Machine, c *Control, a *attempt) bool {
 		if a.warning() {
 			return false
 		}
@@ -65,19 +99,19 @@ var guardTable = []guard{
 		}
 		return false
 	}},
-	{"instrument-in-date", func(m *Machine, c *Control, a *attempt) bool {
+	{RowInstrumentInDate, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doProve && !a.warning() && c.tools[a.tool] < toolUnproved
 	}},
-	{"source-suits", func(m *Machine, c *Control, a *attempt) bool {
+	{RowSourceSuits, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doProve && !a.warning() && a.source == 0
 	}},
-	{"instrument-proved", func(m *Machine, c *Control, a *attempt) bool {
+	{RowInstrumentProved, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doObserve && !a.warning() && c.tools[a.tool] != toolProved
 	}},
-	{"proofs-hold", func(m *Machine, c *Control, a *attempt) bool {
+	{RowProofsHold, func(m *Machine, c *Control, a *attempt) bool {
 		return a.gated() && a.step == c.pos && a.step >= 0 && m.steps[a.step].needs&^m.held(c) != 0
 	}},
-	{"switches-stand", func(m *Machine, c *Control, a *attempt) bool {
+	{RowSwitchesStand, func(m *Machine, c *Control, a *attempt) bool {
 		if !a.gated() {
 			return false
 		}
@@ -91,19 +125,19 @@ var guardTable = []guard{
 		}
 		return false
 	}},
-	{"covered", func(m *Machine, c *Control, a *attempt) bool {
+	{RowCovered, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doTakeOff && c.switches&m.exposed != 0 && m.baring(a.items)&^m.held(c) != 0
 	}},
-	{"backwards-only", func(m *Machine, c *Control, a *attempt) bool {
+	{RowBackwardsOnly, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doReturn && (a.step > c.pos || !m.applies(c, int(a.step)))
 	}},
-	{"told-somebody", func(m *Machine, c *Control, a *attempt) bool {
+	{RowToldSomebody, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doResume && !c.told
 	}},
-	{"stop-can-be-left", func(m *Machine, c *Control, a *attempt) bool {
+	{RowStopCanBeLeft, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doResume && (c.stop == 0 || !m.resumable(c.stop))
 	}},
-	{"everything-done", func(m *Machine, c *Control, a *attempt) bool {
+	{RowEverythingDone, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doEnd && a.outcome == Completed &&
 			(int(c.pos) != len(m.steps) || c.stop != 0 || c.away || c.switches&m.service != 0)
 	}},
@@ -118,6 +152,9 @@ func (a *attempt) progress() bool {
 	}
 	return false
 }
+
+// calming reports whether the attempt is an act that makes safe at any point.
+func (m *Machine) calming(a *attempt) bool { return a.do == doAct && m.acts[a.act].makeSafe }
 
 // gated reports whether the attempt is one that proofs and switch states can bar.
 func (a *attempt) gated() bool {
@@ -153,8 +190,8 @@ func (m *Machine) baring(items uint8) uint16 {
 }
 
 // barred returns the rows that refuse the attempt, in the table's order.
-func (m *Machine) barred(c *Control, a *attempt) []string {
-	var rows []string
+func (m *Machine) barred(c *Control, a *attempt) []Row {
+	var rows []Row
 	for _, g := range m.guards {
 		if g.bars(m, c, a) {
 			rows = append(rows, g.id)

@@ -12,16 +12,26 @@ import (
 
 // Judged is what the engine makes of one reading.
 type Judged struct {
-	// Found is expected, doubtful or unexpected.
-	Found string `json:"found"`
+	Found Found `json:"found"`
 	// Verdict and Probability are given where a number was judged against a limit.
 	Verdict     string  `json:"verdict,omitempty"`
 	Probability float64 `json:"probability,omitempty"`
 }
 
-var resultWords = [...]string{"", "expected", "doubtful", "unexpected", "withdrawn"}
+// Found is what the engine makes of an answer.
+type Found string
 
-func (r result) String() string { return resultWords[r] }
+// What the engine makes of answers.
+const (
+	FoundExpected   Found = "expected"
+	FoundDoubtful   Found = "doubtful"
+	FoundUnexpected Found = "unexpected"
+	FoundWithdrawn  Found = "withdrawn"
+)
+
+var results = [...]Found{"", FoundExpected, FoundDoubtful, FoundUnexpected, FoundWithdrawn}
+
+func (r result) found() Found { return results[r] }
 
 // judgeObservation compares what an instrument showed with what the step
 // expects. A number is judged against its limit by JCGM 106 with the accuracy of
@@ -37,13 +47,13 @@ func judgeObservation(o *method.Observe, shows instrument.Indication) (result, J
 	}
 	if o.Expect != "" {
 		if shows.Shows() == instrument.Shows(o.Expect) {
-			return expected, Judged{Found: expected.String()}, nil
+			return expected, Judged{Found: expected.found()}, nil
 		}
-		return unexpected, Judged{Found: unexpected.String()}, nil
+		return unexpected, Judged{Found: unexpected.found()}, nil
 	}
 	v, unit, isValue := shows.Reading()
 	if !isValue {
-		return unexpected, Judged{Found: unexpected.String()}, nil
+		return unexpected, Judged{Found: unexpected.found()}, nil
 	}
 	if unit != o.Bounds.Unit {
 		return noResult, Judged{}, fmt.Errorf("the %s is read here in %s, not in %s: give the reading in %s", model.Words, o.Bounds.Unit, unit, o.Bounds.Unit)
@@ -65,7 +75,7 @@ func judgeObservation(o *method.Observe, shows instrument.Indication) (result, J
 	case measure.Fail:
 		res = unexpected
 	}
-	out.Found = res.String()
+	out.Found = res.found()
 	return res, out, nil
 }
 

@@ -34,6 +34,7 @@ const (
 	doReport
 	doResume
 	doTakeOver
+	doHandOver
 	doNote
 	doSupplement
 	doEnd
@@ -41,7 +42,7 @@ const (
 
 var doingWords = [...]string{"", "open", "take up", "check", "put on", "take off", "prove", "observe", "inspect",
 	"decide", "record", "act", "leave out", "return", "go away", "come back", "correct", "stop", "report", "resume",
-	"take over", "note", "add afterwards", "end"}
+	"take over", "hand over", "note", "add afterwards", "end"}
 
 func (d doing) String() string { return doingWords[d] }
 

@@ -496,7 +496,7 @@ func (s *search) describe(mv move) string {
 		text += " " + strings.Join(items, "+")
 	}
 	if a.result != noResult {
-		text += " " + a.result.String()
+		text += " " + string(a.result.found())
 	}
 	if a.do == doDecide || a.do == doCorrect && a.target == doDecide {
 		text += " " + s.m.Method.Facts[s.m.steps[a.step].fact].Values[a.value-1]

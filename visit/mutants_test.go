@@ -22,7 +22,7 @@ type mutant struct {
 	change func(m *Machine)
 }
 
-func (m *Machine) without(id string) {
+func (m *Machine) without(id Row) {
 	m.guards = slices.DeleteFunc(slices.Clone(m.guards), func(g guard) bool { return g.id == id })
 }
 
@@ -51,7 +51,7 @@ func finished(p proofPhase) bool   { return p == proofHeld }
 func mutants(m *Machine) []mutant {
 	var list []mutant
 	for _, g := range guardTable {
-		list = append(list, mutant{name: "guard " + g.id + " removed", proof: -1, change: func(m *Machine) { m.without(g.id) }})
+		list = append(list, mutant{name: "guard " + string(g.id) + " removed", proof: -1, change: func(m *Machine) { m.without(g.id) }})
 	}
 	for _, u := range undoTable {
 		spite := 0

@@ -23,8 +23,9 @@ type reduced struct {
 
 // reduce turns an event into an attempt. An error means that the event makes no
 // sense in this visit, and says how to mend it; it is not a refusal.
-func (v *Visit) reduce(e *Event) (reduced, error) {
-	r := reduced{attempt: attempt{step: -1, act: -1, tool: -1, elapsedMS: v.elapsed(e)}}
+func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
+	r := reduced{attempt: attempt{step: -1, act: -1, tool: -1, elapsedMS: at.elapsed(e)}}
+	r.foreign = e.Chain != "" && at.holder != "" && (e.Chain != at.holder || at.released)
 	var err error
 	switch b := e.Body.(type) {
 	case Opened:
@@ -45,28 +46,28 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 		r.do = doNote
 		err = v.checkAnswered(b)
 	case TookUp:
-		err = v.reduceTookUp(&r, b, e)
+		err = v.reduceTookUp(at, &r, b, e)
 	case Checked:
-		err = v.reduceChecked(&r, b, e)
+		err = v.reduceChecked(at, &r, b, e)
 	case PutOn:
 		r.do = doPutOn
 		r.items, err = v.items(b.Items)
-		r.step = v.stepInTurn(doPutOn, func(s *step) bool { return s.items&^(v.control.worn|r.items) == 0 })
+		r.step = at.inTurn(v.machine, doPutOn, func(s *step) bool { return s.items&^(at.control.worn|r.items) == 0 })
 		v.entry(&r, b.Entry, &err)
 	case TookOff:
 		r.do, r.inSpite = doTakeOff, b.InSpite
 		r.items, err = v.items(b.Items)
-		r.step = v.stepInTurn(doTakeOff, func(s *step) bool { return s.items&v.control.worn&^r.items == 0 })
+		r.step = at.inTurn(v.machine, doTakeOff, func(s *step) bool { return s.items&at.control.worn&^r.items == 0 })
 		v.entry(&r, b.Entry, &err)
 	case Proved:
-		err = v.reduceProved(&r, b)
+		err = v.reduceProved(at, &r, b)
 	case Observed:
 		err = v.reduceObserved(&r, b)
 	case Inspected:
 		r.do = doInspect
 		if err = v.step(&r, b.Step, doInspect); err == nil {
 			r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Answer)
-			r.judged.Found = r.result.String()
+			r.judged.Found = r.result.found()
 		}
 		v.entry(&r, b.Entry, &err)
 	case Decided:
@@ -82,7 +83,7 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 		}
 		v.entry(&r, b.Entry, &err)
 	case Acted:
-		err = v.reduceActed(&r, b)
+		err = v.reduceActed(at, &r, b)
 	case LeftOut:
 		r.do = doLeaveOut
 		if err = v.step(&r, b.Step, 0); err == nil && !slices.Contains([]string{"not-tested", "could-not", "not-applicable"}, b.How) {
@@ -102,8 +103,10 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 		r.do = doStop
 	case Reported:
 		r.do = doReport
-		if b.To == "" {
-			err = fmt.Errorf("say to whom it was reported")
+		if !slices.Contains(Tellable(), b.To) {
+			err = fmt.Errorf("%q is nobody to be told: write %s", clip(string(b.To)), names(Tellable()))
+		} else if b.To == SomebodyElse && b.Whom == "" {
+			err = fmt.Errorf("say in whom who was told")
 		}
 	case Resumed:
 		r.do = doResume
@@ -112,11 +115,16 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 		}
 	case TakenOver:
 		r.do = doTakeOver
+		if at.control.contested && b.Why == "" {
+			err = fmt.Errorf("two devices hold this visit: say in why the other one's work ends")
+		}
+	case HandedOver:
+		r.do = doHandOver
 	case Ended:
 		r.do = doEnd
 		i := slices.Index(outcomeNames[1:], b.Outcome)
 		if i < 0 {
-			err = fmt.Errorf("%q is no outcome: write %s", clip(b.Outcome), strings.Join(outcomeNames[1:], ", "))
+			err = fmt.Errorf("%q is no outcome: write %s", clip(b.Outcome), names(outcomeNames[1:]))
 		}
 		r.outcome = Outcome(i + 1)
 	default:
@@ -132,7 +140,7 @@ func (v *Visit) reduce(e *Event) (reduced, error) {
 	return r, nil
 }
 
-func (v *Visit) reduceTookUp(r *reduced, b TookUp, e *Event) error {
+func (v *Visit) reduceTookUp(at *state, r *reduced, b TookUp, e *Event) error {
 	r.do = doTakeUp
 	model, ok := instrument.Lookup(b.Instrument.Kind)
 	if !ok {
@@ -150,13 +158,13 @@ func (v *Visit) reduceTookUp(r *reduced, b TookUp, e *Event) error {
 	if in {
 		r.result = expected
 	}
-	r.judged.Found = r.result.String()
-	r.step = v.stepInTurn(doTakeUp, func(s *step) bool { return s.tool == r.tool })
+	r.judged.Found = r.result.found()
+	r.step = at.inTurn(v.machine, doTakeUp, func(s *step) bool { return s.tool == r.tool })
 	v.entry(r, b.Entry, &err)
 	return err
 }
 
-func (v *Visit) reduceChecked(r *reduced, b Checked, e *Event) error {
+func (v *Visit) reduceChecked(at *state, r *reduced, b Checked, e *Event) error {
 	r.do = doCheck
 	var err error
 	if r.items, err = v.items([]string{b.Item}); err != nil {
@@ -173,8 +181,8 @@ func (v *Visit) reduceChecked(r *reduced, b Checked, e *Event) error {
 	if in && b.Found == "sound" {
 		r.result = expected
 	}
-	r.judged.Found = r.result.String()
-	r.step = v.stepInTurn(doCheck, func(s *step) bool { return s.items == r.items })
+	r.judged.Found = r.result.found()
+	r.step = at.inTurn(v.machine, doCheck, func(s *step) bool { return s.items == r.items })
 	if r.step < 0 && r.result == unexpected {
 		// A check that fails out of turn has the consequence of the step that asks for it.
 		for i, s := range v.machine.steps {
@@ -187,7 +195,7 @@ func (v *Visit) reduceChecked(r *reduced, b Checked, e *Event) error {
 	return err
 }
 
-func (v *Visit) reduceProved(r *reduced, b Proved) error {
+func (v *Visit) reduceProved(at *state, r *reduced, b Proved) error {
 	r.do = doProve
 	model, ok := instrument.Lookup(b.Kind)
 	if !ok {
@@ -201,15 +209,15 @@ func (v *Visit) reduceProved(r *reduced, b Proved) error {
 		return fmt.Errorf("%q is no kind of proving source", clip(string(b.Source.Kind)))
 	}
 	r.tool = int8(instrument.Index(b.Kind))
-	if id := v.account.toolID[r.tool]; id != "" && b.ID != id {
+	if id := at.toolID[r.tool]; id != "" && b.ID != id {
 		return fmt.Errorf("the %s %s is proved, and %s was taken up: take up %s first", model.Words, b.ID, id, b.ID)
 	}
 	r.result = unexpected
 	if b.Kind.ProvedBy(b.Shows, b.Source.Nominal) {
 		r.result = expected
 	}
-	r.judged.Found = r.result.String()
-	r.step = v.stepInTurn(doProve, func(s *step) bool { return s.tool == r.tool })
+	r.judged.Found = r.result.found()
+	r.step = at.inTurn(v.machine, doProve, func(s *step) bool { return s.tool == r.tool })
 	allowed := sourceBits(b.Kind, nil)
 	if r.step >= 0 {
 		allowed = v.machine.steps[r.step].sources
@@ -238,7 +246,7 @@ func (v *Visit) reduceObserved(r *reduced, b Observed) error {
 	return err
 }
 
-func (v *Visit) reduceActed(r *reduced, b Acted) error {
+func (v *Visit) reduceActed(at *state, r *reduced, b Acted) error {
 	r.do, r.inSpite = doAct, b.InSpite
 	acts := v.machine.Method.Acts
 	i := slices.IndexFunc(acts, func(a site.Act) bool { return a.ID == b.Act })
@@ -254,7 +262,7 @@ func (v *Visit) reduceActed(r *reduced, b Acted) error {
 			return fmt.Errorf("step %s is not the act %s", b.Step, b.Act)
 		}
 	} else {
-		r.step = v.stepInTurn(doAct, func(s *step) bool { return s.act == r.act })
+		r.step = at.inTurn(v.machine, doAct, func(s *step) bool { return s.act == r.act })
 	}
 	if b.InSpite && b.Why == "" {
 		return fmt.Errorf("an act done in spite of a refusal needs the reason in why")
@@ -293,7 +301,7 @@ func (v *Visit) reduceCorrected(r *reduced, b Corrected) error {
 		}
 		var err error
 		r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Now)
-		r.judged.Found = r.result.String()
+		r.judged.Found = r.result.found()
 		return err
 	case Proved:
 		if b.Now == "" {
@@ -358,13 +366,13 @@ func (v *Visit) step(r *reduced, id string, does doing) error {
 	return nil
 }
 
-// stepInTurn returns the position when the step there does that and fits, or -1.
-func (v *Visit) stepInTurn(does doing, fits func(*step) bool) int16 {
-	pos := v.control.pos
-	if int(pos) >= len(v.machine.steps) {
+// inTurn returns the position when the step there does that and fits, or -1.
+func (at *state) inTurn(m *Machine, does doing, fits func(*step) bool) int16 {
+	pos := at.control.pos
+	if int(pos) >= len(m.steps) {
 		return -1
 	}
-	if s := &v.machine.steps[pos]; s.does == does && fits(s) {
+	if s := &m.steps[pos]; s.does == does && fits(s) {
 		return pos
 	}
 	return -1
@@ -403,14 +411,14 @@ func (v *Visit) entry(r *reduced, e Entry, err *error) {
 
 // elapsed returns the milliseconds since the event before, or -1 when a restart
 // of the device or a clock that went backwards hides them.
-func (v *Visit) elapsed(e *Event) int64 {
-	if !v.control.begun {
+func (at *state) elapsed(e *Event) int64 {
+	if !at.control.begun {
 		return 0
 	}
-	if e.Boot != v.boot || e.Mono < v.mono {
+	if e.Boot != at.boot || e.Mono < at.mono {
 		return -1
 	}
-	return e.Mono - v.mono
+	return e.Mono - at.mono
 }
 
 func checkNote(b Body) error {
@@ -442,6 +450,17 @@ func checkNote(b Body) error {
 		return fmt.Errorf("%s is not plain text of up to %d bytes", name, maxText)
 	}
 	return nil
+}
+
+func names[S ~string](list []S) string {
+	text := ""
+	for i, s := range list {
+		if i > 0 {
+			text += ", "
+		}
+		text += string(s)
+	}
+	return text
 }
 
 func short(hash string) string {

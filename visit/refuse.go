@@ -1,215 +1,218 @@
 package visit
 
 import (
-	"fmt"
 	"math/bits"
-	"strings"
+	"reflect"
+	"slices"
 
 	"meterwright/instrument"
 )
 
-// refuse runs the guards and, when a row bars the attempt, says in words what
-// cannot be done, what undid it, and the way on. e may be nil.
-func (v *Visit) refuse(c *Control, r *reduced, e *Event) *Refusal {
+// refuse runs the guards and, when a row bars the attempt, says what cannot be done, what undid
+// it, and the way on. c is the control of at with the time passed.
+func (v *Visit) refuse(at *state, c *Control, r *reduced) *Refusal {
 	rows := v.machine.barred(c, &r.attempt)
 	if len(rows) == 0 {
 		return nil
 	}
-	f := &Refusal{Rows: rows, What: v.cannot(r), Undid: []string{}, Way: []string{}}
+	f := &refusing{v: v, at: at, c: c, r: r, Refusal: Refusal{Rows: rows, What: v.cannot(r), Lacks: []Reason{}, Ways: []Reason{}}}
 	for _, row := range rows {
-		v.explain(f, row, c, r)
-		// Nothing else matters under a stop or after the end, and the way on of another
+		f.explain(row)
+		// Nothing else matters under a stop, in another hand or after the end, and the way on of another
 		// row ("carry it out") would lead past it.
-		if row == "no-stop-in-force" || row == "not-after-the-end" {
+		if row == RowNoStopInForce || row == RowNotAfterTheEnd || row == RowOneHolder || row == RowInHand {
 			break
 		}
 	}
-	return f
+	return &f.Refusal
+}
+
+// refusing is a refusal while its reasons are gathered.
+type refusing struct {
+	Refusal
+	v  *Visit
+	at *state
+	c  *Control
+	r  *reduced
 }
 
 // cannot says what cannot be done, as the first part of a refusal.
-func (v *Visit) cannot(r *reduced) string {
+func (v *Visit) cannot(r *reduced) Reason {
 	switch r.do {
 	case doAct:
-		return fmt.Sprintf("Not yet: %s.", v.machine.Method.Acts[r.act].Words)
+		return Reason{Code: CannotAct, Act: v.machine.Method.Acts[r.act].ID}
 	case doObserve, doInspect, doDecide, doRecord, doLeaveOut:
 		if r.step >= 0 {
-			return "Not yet: " + v.say(r.step)
+			return Reason{Code: CannotStep, Step: v.machine.Method.Steps[r.step].ID}
 		}
 	case doTakeOff:
-		return "Not yet: take off " + v.protectionWords(r.items) + "."
+		return Reason{Code: CannotTakeOff, Items: v.itemIDs(r.items)}
 	case doPutOn:
-		return "Not yet: put on " + v.protectionWords(r.items) + "."
+		return Reason{Code: CannotPutOn, Items: v.itemIDs(r.items)}
 	case doProve:
-		m := instrument.Models()[r.tool]
-		return fmt.Sprintf("This does not prove the %s.", m.Words)
+		return Reason{Code: CannotProve, Kinds: kinds(1 << r.tool)}
 	case doReturn:
-		return "This step cannot be gone back to."
+		return Reason{Code: CannotReturn}
 	case doResume:
-		return "Work cannot go on yet."
+		return Reason{Code: CannotResume}
 	case doEnd:
-		return "The visit is not completed."
+		return Reason{Code: CannotCallDone}
 	case doOpen:
-		return "The visit is open already."
+		return Reason{Code: CannotOpen}
 	}
-	return "This cannot be done now."
+	return Reason{Code: CannotNow}
 }
 
-func (f *Refusal) undid(format string, args ...any) {
-	f.Undid = append(f.Undid, fmt.Sprintf(format, args...))
+// lack and way add to the two lists, each statement once.
+func (f *refusing) lack(r Reason) { f.Lacks = once(f.Lacks, r) }
+func (f *refusing) way(r Reason)  { f.Ways = once(f.Ways, r) }
+
+func once(list []Reason, r Reason) []Reason {
+	if slices.ContainsFunc(list, func(x Reason) bool { return reflect.DeepEqual(x, r) }) {
+		return list
+	}
+	return append(list, r)
 }
 
-func (f *Refusal) way(format string, args ...any) {
-	f.Way = append(f.Way, fmt.Sprintf(format, args...))
+func (f *refusing) both(lack, way Code) {
+	f.lack(Reason{Code: lack})
+	f.way(Reason{Code: way})
 }
 
-func (v *Visit) explain(f *Refusal, row string, c *Control, r *reduced) {
-	m := v.machine
+func (f *refusing) explain(row Row) {
+	v, m, c, r := f.v, f.v.machine, f.c, f.r
 	switch row {
-	case "opened-first":
+	case RowOpenedFirst:
 		if !c.begun {
-			f.undid("The visit has not been opened.")
-			f.way("Open it with the job and its method first.")
+			f.both(NotOpened, OpenFirst)
 		} else {
-			f.undid("A visit is opened once.")
-			f.way("Go on with the step in turn.")
+			f.both(OpenedAlready, GoOn)
 		}
-	case "not-after-the-end":
+	case RowNotAfterTheEnd:
 		if r.do == doSupplement {
-			f.undid("The visit has not ended.")
-			f.way("Record it as a note.")
+			f.both(NotYetEnded, AddNote)
 			return
 		}
-		f.undid("The visit ended: %s.", strings.ReplaceAll(c.ended.String(), "-", " "))
-		f.way("What comes afterwards is added as a supplement, or belongs to a new visit.")
-	case "present":
-		f.undid("You left the service position.")
-		f.way("Say that you are back. What was proved before is proved again.")
-	case "no-stop-in-force":
-		f.undid("A stop is in force: %s", v.stopTitle(c.stop))
-		f.way("Do what the stop says, tell somebody, and then decide whether work can go on or ends here.")
-	case "in-turn":
+		f.lack(Reason{Code: HasEnded, Outcome: c.ended.String()})
+		f.way(Reason{Code: AddSupplement})
+	case RowOneHolder:
+		f.both(HeldByTwo, SettleHolder)
+	case RowInHand:
+		f.both(InAnotherHand, TakeOver)
+	case RowPresent:
+		f.both(IsAway, SayBack)
+	case RowNoStopInForce:
+		f.lack(Reason{Code: StopInForce, Stop: v.stopID(c.stop)})
+		f.way(Reason{Code: FollowStop})
+	case RowInTurn:
 		if int(c.pos) < len(m.steps) {
-			s := &m.Method.Steps[c.pos]
-			f.undid("The step in turn is %s: %s", s.ID, s.Say)
-			f.way("Carry it out, or say that it was left out and why.")
+			id := m.Method.Steps[c.pos].ID
+			f.lack(Reason{Code: AnotherInTurn, Step: id})
+			f.way(Reason{Code: CarryOut, Step: id})
 		} else {
-			f.undid("No step is left.")
-			f.way("End the visit, or go back to an earlier step.")
+			f.both(NoStepLeft, EndOrGoBack)
 		}
-	case "entered-live":
-		f.undid("The method has answers of this phase entered live, not afterwards.")
-		f.way("Enter what you see now, at the time you see it.")
-	case "checked-before-worn":
-		f.undid("Not checked, or found failed: %s.", v.protectionWords(r.items&m.kit&^c.fit))
-		f.way("Check it first: look, test, date. If it has failed, take another and check that.")
-	case "protected":
-		f.undid("Not worn: %s.", v.protectionWords(m.protectionFor(c, &r.attempt)&^c.worn))
-		f.way("Put it on.")
-	case "instrument-in-date":
-		model := instrument.Models()[r.tool]
-		if c.tools[r.tool] == toolAbsent {
-			f.undid("No %s has been taken up.", model.Words)
-			f.way("Take one up: its number, and its calibration date.")
-		} else {
-			f.undid("The %s is past its calibration date.", model.Words)
-			f.way("Take up another that is in date.")
-		}
-	case "source-suits":
-		model := instrument.Models()[r.tool]
-		f.undid("That source does not suit a %s here.", model.Words)
-		f.way("Prove it on one of: %s.", sourceWords(v.sourcesFor(r)))
-	case "instrument-proved":
-		v.explainTool(f, c, r.tool)
-	case "proofs-hold":
-		v.explainProofs(f, m.steps[r.step].needs&^m.held(c), c, r.elapsedMS)
-	case "switches-stand":
-		v.explainSwitches(f, c, r)
-	case "covered":
-		f.undid("Conductors are within reach.")
-		v.explainProofs(f, m.baring(r.items)&^m.held(c), c, r.elapsedMS)
-	case "backwards-only":
-		f.undid("That step comes later, or does not belong to this visit.")
-		f.way("Carry out the step in turn, or say that it was left out and why.")
-	case "told-somebody":
-		f.undid("Nobody has been told of the stop.")
-		f.way("Ring, and record who was told and the reference.")
-	case "stop-can-be-left":
+	case RowEnteredLive:
+		f.both(LiveEntryOnly, EnterNow)
+	case RowCheckedBeforeWorn:
+		items := v.itemIDs(r.items & m.kit &^ c.fit)
+		f.lack(Reason{Code: NotChecked, Items: items})
+		f.way(Reason{Code: CheckFirst, Items: items})
+	case RowProtected:
+		items := v.itemIDs(m.protectionFor(c, &r.attempt) &^ c.worn)
+		f.lack(Reason{Code: NotWorn, Items: items})
+		f.way(Reason{Code: PutOnFirst, Items: items})
+	case RowInstrumentInDate, RowInstrumentProved:
+		f.explainTool(r.tool)
+	case RowSourceSuits:
+		f.lack(Reason{Code: SourceUnsuited, Kinds: kinds(1 << r.tool)})
+		f.way(Reason{Code: ProveOn, Kinds: kinds(1 << r.tool), Sources: v.sourcesFor(r)})
+	case RowProofsHold:
+		f.explainProofs(m.steps[r.step].needs &^ m.held(c))
+	case RowSwitchesStand:
+		f.explainSwitches()
+	case RowCovered:
+		f.lack(Reason{Code: WithinReach})
+		f.explainProofs(m.baring(r.items) &^ m.held(c))
+	case RowBackwardsOnly:
+		f.both(LaterStep, GoOn)
+	case RowToldSomebody:
+		f.both(NobodyTold, TellSomebody)
+	case RowStopCanBeLeft:
 		if c.stop == 0 {
-			f.undid("No stop is in force.")
-			f.way("Go on with the step in turn.")
+			f.both(NoStopInForce, GoOn)
 		} else {
-			f.undid("This stop ends the work here: %s", v.stopTitle(c.stop))
-			f.way("End the visit and say in what state things are left, and who was told.")
+			f.lack(Reason{Code: StopEndsWork, Stop: v.stopID(c.stop)})
+			f.way(Reason{Code: EndVisit})
 		}
-	case "everything-done":
-		v.explainUnfinished(f, c)
+	case RowEverythingDone:
+		f.explainUnfinished()
 	}
 }
 
-func (v *Visit) explainTool(f *Refusal, c *Control, tool int8) {
-	model := instrument.Models()[tool]
-	switch c.tools[tool] {
+func (f *refusing) explainTool(tool int8) {
+	kind := kinds(1 << tool)
+	switch f.c.tools[tool] {
 	case toolAbsent:
-		f.undid("No %s has been taken up.", model.Words)
-		f.way("Take one up, prove it, and test again.")
+		f.lack(Reason{Code: NotTakenUp, Kinds: kind})
+		f.way(Reason{Code: TakeUp, Kinds: kind})
 	case toolOutdated:
-		f.undid("The %s is past its calibration date.", model.Words)
-		f.way("Take up another that is in date, and prove it.")
+		f.lack(Reason{Code: PastCalibration, Kinds: kind})
+		f.way(Reason{Code: TakeUpAnother, Kinds: kind})
 	default:
-		why := "has not been proved"
-		for i := len(v.account.Brackets) - 1; i >= 0; i-- {
-			if b := v.account.Brackets[i]; b.Kind == model.Kind && b.State == "void" {
-				why = "is no longer proved: " + b.Why
+		lack := Reason{Code: NotProved, Kinds: kind}
+		for i := len(f.v.account.Brackets) - 1; i >= 0; i-- {
+			if b := &f.v.account.Brackets[i]; b.Kind == kind[0] && b.State == BracketVoid {
+				lack.Code, lack.Cause = NoLongerProved, b.Void
 				break
 			}
 		}
-		f.undid("The %s %s.", model.Words, why)
-		f.way("Prove the %s, or take up another and prove that.", model.Words)
+		f.lack(lack)
+		f.way(Reason{Code: ProveOrOther, Kinds: kind})
 	}
 }
 
-func (v *Visit) explainProofs(f *Refusal, missing uint16, c *Control, elapsedMS int64) {
+func (f *refusing) explainProofs(missing uint16) {
+	steps := f.v.machine.Method.Steps
 	for ; missing != 0; missing &= missing - 1 {
 		p := bits.TrailingZeros16(missing)
-		words := v.machine.Method.Proofs[p].Words
-		first, _ := v.machine.span(c, p)
-		switch c.proofs[p].phase {
+		lack := Reason{Code: NotShown, Proof: f.v.machine.Method.Proofs[p].ID}
+		first, _ := f.v.machine.span(f.c, p)
+		switch f.c.proofs[p].phase {
 		case proofAwaiting:
-			f.undid("Waiting for the second proving: %s.", words)
-			f.way("Prove again: %s.", v.toolWords(c.proofs[p].rests))
+			lack.Code = AwaitsProving
+			f.lack(lack)
+			f.way(Reason{Code: ProveAgain, Kinds: kinds(f.c.proofs[p].rests)})
 			continue
 		case proofRunning:
-			f.undid("Begun and not finished: %s.", words)
+			lack.Code = Unfinished
 		default:
-			if v.control.proofs[p].phase != proofNone {
+			if f.at.control.proofs[p].phase != proofNone {
 				// Time undid it just now, which the account learns with the next event.
-				f.undid("No longer shown: %s. What undid it: %s.", words, lapseWords(elapsedMS))
-			} else if u := v.account.lastUndone(p); u != nil {
-				f.undid("No longer shown: %s. What undid it: %s.", words, u.Why)
-			} else {
-				f.undid("Not shown: %s.", words)
+				cause := timeCause(f.r.elapsedMS)
+				lack.Code, lack.Cause = NoLongerShown, &cause
+			} else if u := f.v.account.lastUndone(p); u != nil {
+				lack.Code, lack.Cause = NoLongerShown, &u.Cause
 			}
 		}
-		if first >= 0 && first <= c.pos {
-			f.way("Go back to its first test: %s", v.say(first))
-			if f.Return == "" {
-				f.Return = v.machine.Method.Steps[first].ID
-			}
+		f.lack(lack)
+		if first >= 0 && first <= f.c.pos {
+			f.way(Reason{Code: GoBack, Step: steps[first].ID})
 		} else {
-			f.way("Go on with the step in turn.")
+			f.way(Reason{Code: GoOn})
 		}
 	}
 }
 
-func (v *Visit) explainSwitches(f *Refusal, c *Control, r *reduced) {
+func (f *refusing) explainSwitches() {
+	m, c, r := f.v.machine, f.c, f.r
 	var mask, want uint32
 	if r.step >= 0 && r.step == c.pos {
-		mask, want = v.machine.steps[r.step].mask, v.machine.steps[r.step].want
+		mask, want = m.steps[r.step].mask, m.steps[r.step].want
 	} else {
-		mask, want = v.machine.acts[r.act].safeMask, v.machine.acts[r.act].safeWant
+		mask, want = m.acts[r.act].safeMask, m.acts[r.act].safeWant
 	}
-	for i, w := range v.machine.Method.Switches {
+	for i, w := range m.Method.Switches {
 		bit := uint32(1) << i
 		if mask&bit == 0 || (c.switches^want)&bit == 0 {
 			continue
@@ -218,70 +221,71 @@ func (v *Visit) explainSwitches(f *Refusal, c *Control, r *reduced) {
 		if want&bit == 0 {
 			is, should = w.Away, w.Home
 		}
-		f.undid("%s: %s, and it should be %s.", upperFirst(w.Words), is, should)
-		for j, row := range v.machine.acts {
+		f.lack(Reason{Code: SwitchStands, Switch: w.ID, Is: is, Should: should})
+		for j, row := range m.acts {
 			if row.mask&bit != 0 && (row.set^want)&bit == 0 {
-				f.way("First: %s.", v.machine.Method.Acts[j].Words)
-				for k := int(c.pos); k >= 0; k-- {
-					if k < len(v.machine.steps) && v.machine.steps[k].act == int8(j) && f.Return == "" && k != int(c.pos) {
-						f.Return = v.machine.Method.Steps[k].ID
+				way := Reason{Code: ActFirst, Act: m.Method.Acts[j].ID}
+				for k := min(int(c.pos), len(m.steps)) - 1; k >= 0 && way.Step == ""; k-- {
+					if m.steps[k].act == int8(j) {
+						way.Step = m.Method.Steps[k].ID
 					}
 				}
+				f.way(way)
 				break
 			}
 		}
 	}
 }
 
-func (v *Visit) explainUnfinished(f *Refusal, c *Control) {
-	if int(c.pos) < len(v.machine.steps) {
-		s := &v.machine.Method.Steps[c.pos]
-		f.undid("Steps are left, the first of them %s: %s", s.ID, s.Say)
+func (f *refusing) explainUnfinished() {
+	m, c := f.v.machine, f.c
+	if int(c.pos) < len(m.steps) {
+		f.lack(Reason{Code: StepsLeft, Step: m.Method.Steps[c.pos].ID})
 	}
 	if c.stop != 0 {
-		f.undid("A stop is in force: %s", v.stopTitle(c.stop))
+		f.lack(Reason{Code: StopInForce, Stop: f.v.stopID(c.stop)})
 	}
 	if c.away {
-		f.undid("You left the service position.")
+		f.lack(Reason{Code: IsAway})
 	}
-	for i, w := range v.machine.Method.Switches {
-		if c.switches&v.machine.service&(1<<i) != 0 {
-			f.undid("%s: %s.", upperFirst(w.Words), w.Away)
+	for i, w := range m.Method.Switches {
+		if c.switches&m.service&(1<<i) != 0 {
+			f.lack(Reason{Code: SwitchStands, Switch: w.ID, Is: w.Away})
 		}
 	}
-	f.way("Finish, or end the visit with another outcome and say in what state things are left.")
+	f.way(Reason{Code: EndOtherwise})
 }
 
-func (v *Visit) stopTitle(stop int8) string {
-	if stop == personStop {
-		return "declared by the person on site."
+func (v *Visit) itemIDs(items uint8) []string {
+	var ids []string
+	for i, p := range v.machine.Method.Protection {
+		if items&(1<<i) != 0 {
+			ids = append(ids, p.ID)
+		}
 	}
-	return v.machine.Method.Stops[stop-1].Title
+	return ids
 }
 
-func (v *Visit) sourcesFor(r *reduced) uint8 {
+func (v *Visit) sourcesFor(r *reduced) []instrument.SourceKind {
+	set := sourceBits(instrument.Models()[r.tool].Kind, nil)
 	if r.step >= 0 {
-		return v.machine.steps[r.step].sources
+		set = v.machine.steps[r.step].sources
 	}
-	return sourceBits(instrument.Models()[r.tool].Kind, nil)
-}
-
-func sourceWords(set uint8) string {
-	var words []string
+	var list []instrument.SourceKind
 	for i, s := range instrument.SourceKinds() {
 		if set&(1<<i) != 0 {
-			words = append(words, strings.ReplaceAll(string(s), "-", " "))
+			list = append(list, s)
 		}
 	}
-	return list(words)
+	return list
 }
 
-func (v *Visit) toolWords(set uint16) string {
-	var words []string
+func kinds(set uint16) []instrument.Kind {
+	var list []instrument.Kind
 	for i, m := range instrument.Models() {
 		if set&(1<<i) != 0 {
-			words = append(words, m.Words)
+			list = append(list, m.Kind)
 		}
 	}
-	return list(words)
+	return list
 }

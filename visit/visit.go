@@ -19,83 +19,60 @@ import "fmt"
 // the same Visit. It is not for use by several goroutines at once.
 type Visit struct {
 	machine *Machine
-	control Control
 	account *Account
-	mono    int64
-	boot    string
+	branches
+	// now is the state of the whole visit.
+	now *state
 }
 
 // Begin returns a visit without events.
 func Begin(m *Machine) *Visit {
-	return &Visit{machine: m, account: newAccount(m)}
+	return &Visit{machine: m, account: newAccount(m), now: &state{},
+		branches: branches{states: map[string]*state{}, past: map[string][2]string{}, retain: map[string]bool{}}}
 }
 
 // Machine returns the machine that the visit follows.
 func (v *Visit) Machine() *Machine { return v.machine }
 
 // Control returns the state that decides.
-func (v *Visit) Control() Control { return v.control }
+func (v *Visit) Control() Control { return v.now.control }
 
 // Account returns the narrative. The caller must not change it.
 func (v *Visit) Account() *Account { return v.account }
 
-// Refusal is why an event was refused, in the three parts that a person is told.
-type Refusal struct {
-	// Rows names the rows of the guard table.
-	Rows []string `json:"rows"`
-	// What cannot be done.
-	What string `json:"what"`
-	// Undid says what undid it, or what is missing.
-	Undid []string `json:"undid"`
-	// Way is the way on.
-	Way []string `json:"way"`
-	// Return is the step to go back to, or empty.
-	Return string `json:"return,omitempty"`
-}
-
-func (r *Refusal) Error() string {
-	text := r.What
-	for _, u := range r.Undid {
-		text += " " + u
-	}
-	for _, w := range r.Way {
-		text += " " + w
-	}
-	return text
-}
-
-// Check says whether the event would be accepted now. A nil Refusal and a nil
-// error mean yes. An error means that the event makes no sense in this visit.
+// Check says whether the event would be accepted now, by whoever sees the whole visit. A nil
+// Refusal and a nil error mean yes. An error means that the event makes no sense in this visit.
 func (v *Visit) Check(e Event) (*Refusal, error) {
-	r, c, err := v.prepare(&e)
-	if err != nil {
-		return nil, err
+	at := v.now
+	if _, over := e.Body.(TakenOver); over {
+		at = v.at(&e)
 	}
-	refusal := v.refuse(&c, &r, &e)
-	if r.inSpite {
-		if refusal == nil {
-			return nil, fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
-		}
-		if !v.spiteable(&c, &r) {
-			return refusal, nil
-		}
-		return nil, nil
-	}
-	return refusal, nil
+	_, refusal, err := v.check(at, &e)
+	return refusal, err
 }
 
-// spiteable reports whether an act in spite of a refusal can be recorded: any
-// act can, once a visit has begun and has not ended.
-func (v *Visit) spiteable(c *Control, r *reduced) bool { return c.begun && c.ended == NotEnded }
-
-func (v *Visit) prepare(e *Event) (reduced, Control, error) {
-	r, err := v.reduce(e)
-	if err != nil {
-		return r, v.control, err
+// check is Check in a given state. The state it returns is at with the time passed.
+func (v *Visit) check(at *state, e *Event) (reduced, *Refusal, error) {
+	if at == nil {
+		at = &state{}
 	}
-	c := v.control
+	r, err := v.reduce(at, e)
+	if err != nil {
+		return r, nil, err
+	}
+	c := at.control
 	v.machine.lapse(&c, r.elapsedMS)
-	return r, c, nil
+	refusal := v.refuse(at, &c, &r)
+	if !r.inSpite {
+		return r, refusal, nil
+	}
+	switch {
+	case refusal == nil:
+		return r, nil, fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
+	case !c.begun || c.ended != NotEnded:
+		return r, refusal, nil
+	}
+	return r, nil, nil
 }
 
 // Apply folds an event into the visit if it is accepted, and otherwise leaves
@@ -105,12 +82,12 @@ func (v *Visit) Apply(e Event) (*Refusal, error) {
 	if refusal != nil || err != nil {
 		return refusal, err
 	}
-	v.fold(e)
+	v.Replay(e)
 	return nil, nil
 }
 
-// Fold replays recorded events. One that this engine does not accept is kept in
-// the account as a discrepancy and changes nothing else.
+// Fold replays recorded events, each after those that it names. One that this engine does not
+// accept is kept in the account as a discrepancy; see Replay.
 func Fold(m *Machine, events []Event) *Visit {
 	v := Begin(m)
 	for _, e := range events {
@@ -119,37 +96,57 @@ func Fold(m *Machine, events []Event) *Visit {
 	return v
 }
 
-// Replay folds one recorded event, as Fold does. It reports whether the event
-// was accepted.
+// Replay folds one recorded event, in the state that it was made in: that of the event before it on its
+// chain, together with that of the chain that it takes over. It reports whether the event was
+// accepted. One that is not is kept in the account as a discrepancy and changes nothing else, but
+// that an act counts as done in spite of a refusal: what was done was done.
 func (v *Visit) Replay(e Event) bool {
-	refusal, err := v.Apply(e)
-	switch {
-	case err != nil:
-		v.account.discrepancy(&e, err.Error())
-		return false
-	case refusal != nil:
-		v.account.discrepancy(&e, refusal.Error())
-		return false
+	at := v.at(&e)
+	if at == nil {
+		at = &state{}
 	}
-	return true
+	r, refusal, err := v.check(at, &e)
+	if err != nil || refusal != nil {
+		v.account.discrepancy(&e, refusal, err)
+		if err != nil || r.do != doAct || !at.control.begun || at.control.ended != NotEnded {
+			to := *at
+			to.event, to.chain = e.Hash, e.Chain
+			v.follow(&e, &to)
+			return false
+		}
+		r.inSpite = true
+	}
+	v.fold(at, &e, &r)
+	return refusal == nil && err == nil
 }
 
-func (v *Visit) fold(e Event) {
-	r, _ := v.reduce(&e)
-	before := v.control
-	c := v.control
+// fold takes an event into the account and the states.
+func (v *Visit) fold(at *state, e *Event, r *reduced) {
+	to := *at
+	c := at.control
 	v.machine.lapse(&c, r.elapsedMS)
-	v.account.lapsed(v, &e, &before, &c, r.elapsedMS)
+	v.account.proofs(e, &to, &at.control, &c, timeCause(r.elapsedMS))
 	lapsed := c
-	v.control = v.machine.fold(c, &r.attempt)
-	v.account.add(v, &e, &r, &lapsed, &v.control)
-	v.mono, v.boot = e.Mono, e.Boot
+	to.control = v.machine.fold(c, &r.attempt)
+	to.event, to.chain, to.mono, to.boot = e.Hash, e.Chain, e.Mono, e.Boot
+	switch r.do {
+	case doOpen, doTakeOver:
+		to.holder, to.released = e.Chain, false
+	case doHandOver:
+		to.released = true
+	}
+	if r.claims() {
+		to.claim = e.Hash
+	}
+	v.account.add(v, e, r, &lapsed, &to)
+	v.follow(e, &to)
+	v.account.standing(v.now)
 }
 
 // Elapse returns the state that the visit would have if the given number of
 // milliseconds passed, so that a page can show what lapses when.
 func (v *Visit) Elapse(ms int64) Control {
-	c := v.control
+	c := v.now.control
 	v.machine.lapse(&c, ms)
 	return c
 }
@@ -159,7 +156,6 @@ type Next struct {
 	Step  string `json:"step,omitempty"`
 	Phase string `json:"phase,omitempty"`
 	Does  string `json:"does,omitempty"`
-	Say   string `json:"say,omitempty"`
 	// Stop is the stop in force, by id, or "declared" for one that the person declared.
 	Stop string `json:"stop,omitempty"`
 	// Blocked lists what would refuse the step now.
@@ -169,15 +165,16 @@ type Next struct {
 
 // Next returns what comes next.
 func (v *Visit) Next() Next {
-	n := Next{Ended: v.control.ended.String(), Stop: v.stopID(v.control.stop)}
-	if int(v.control.pos) >= len(v.machine.steps) || v.control.ended != NotEnded {
+	c := &v.now.control
+	n := Next{Ended: c.ended.String(), Stop: v.stopID(c.stop)}
+	if int(c.pos) >= len(v.machine.steps) || c.ended != NotEnded {
 		return n
 	}
-	s := &v.machine.Method.Steps[v.control.pos]
-	n.Step, n.Phase, n.Does, n.Say = s.ID, s.Phase, s.Does(), s.Say
-	row := &v.machine.steps[v.control.pos]
-	a := reduced{attempt: attempt{do: row.does, step: v.control.pos, act: row.act, tool: row.tool, items: row.items, result: expected, source: 1}}
-	n.Blocked = v.refuse(&v.control, &a, nil)
+	s := &v.machine.Method.Steps[c.pos]
+	n.Step, n.Phase, n.Does = s.ID, s.Phase, s.Does()
+	row := &v.machine.steps[c.pos]
+	a := reduced{attempt: attempt{do: row.does, step: c.pos, act: row.act, tool: row.tool, items: row.items, result: expected, source: 1}}
+	n.Blocked = v.refuse(v.now, c, &a)
 	return n
 }
 
@@ -186,29 +183,21 @@ func (v *Visit) stopID(stop int8) string {
 	case 0:
 		return ""
 	case personStop:
-		return "declared"
+		return Declared
 	}
 	return v.machine.Method.Stops[stop-1].ID
 }
 
 // Worn lists the protection that is worn.
-func (v *Visit) Worn() []string { return v.wornIn(&v.control) }
+func (v *Visit) Worn() []string { return v.wornIn(&v.now.control) }
 
-func (v *Visit) wornIn(c *Control) []string {
-	var ids []string
-	for i, p := range v.machine.Method.Protection {
-		if c.worn&(1<<i) != 0 {
-			ids = append(ids, p.ID)
-		}
-	}
-	return ids
-}
+func (v *Visit) wornIn(c *Control) []string { return v.itemIDs(c.worn) }
 
 // Held lists the proofs that hold.
 func (v *Visit) Held() []string {
 	var ids []string
 	for i, p := range v.machine.Method.Proofs {
-		if v.control.proofs[i].phase == proofHeld {
+		if v.now.control.proofs[i].phase == proofHeld {
 			ids = append(ids, p.ID)
 		}
 	}
@@ -216,7 +205,7 @@ func (v *Visit) Held() []string {
 }
 
 // Switches lists every switch with its position.
-func (v *Visit) Switches() map[string]string { return v.switchesIn(&v.control) }
+func (v *Visit) Switches() map[string]string { return v.switchesIn(&v.now.control) }
 
 func (v *Visit) switchesIn(c *Control) map[string]string {
 	out := make(map[string]string, len(v.machine.Method.Switches))
@@ -233,26 +222,26 @@ func (v *Visit) switchesIn(c *Control) map[string]string {
 // Position returns the id of the step in turn, after the end too, or "" when no step
 // is left.
 func (v *Visit) Position() string {
-	if int(v.control.pos) >= len(v.machine.steps) {
+	if int(v.now.control.pos) >= len(v.machine.steps) {
 		return ""
 	}
-	return v.machine.Method.Steps[v.control.pos].ID
+	return v.machine.Method.Steps[v.now.control.pos].ID
 }
 
 // Outcome returns how the visit ended, or NotEnded.
-func (v *Visit) Outcome() Outcome { return v.control.ended }
+func (v *Visit) Outcome() Outcome { return v.now.control.ended }
 
 // Stop returns the stop in force: its id, "declared", or "".
-func (v *Visit) Stop() string { return v.stopID(v.control.stop) }
+func (v *Visit) Stop() string { return v.stopID(v.now.control.stop) }
 
 // Away reports whether the person has left the service position.
-func (v *Visit) Away() bool { return v.control.away }
+func (v *Visit) Away() bool { return v.now.control.away }
 
 // Facts returns what was found on site.
 func (v *Visit) Facts() map[string]string {
 	out := map[string]string{}
 	for i, f := range v.machine.Method.Facts {
-		if n := v.control.facts[i]; n > 0 {
+		if n := v.now.control.facts[i]; n > 0 {
 			out[f.ID] = f.Values[n-1]
 		}
 	}

@@ -31,7 +31,7 @@ func TestWholeVisitIsCompleted(t *testing.T) {
 	}
 	for _, b := range a.Brackets {
 		if b.State == "void" {
-			t.Errorf("bracket of %s is void: %s", b.Kind, b.Why)
+			t.Errorf("bracket of %s is void: %s", b.Kind, b.Void.Code)
 		}
 	}
 	d.refused(Noted{Words: "after the end"}, "not-after-the-end")
@@ -55,17 +55,21 @@ func TestSecondProvingFailsAfterTheDeadTest(t *testing.T) {
 	d.to("dead-prove-again")
 	d.must(Proved{Kind: instrument.TwoPole, ID: "i-two-pole-detector", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: dark()})
 	r := d.refused(TookOff{Items: []string{"gloves"}}, "covered")
-	if !strings.Contains(strings.Join(r.Undid, " "), "two-pole detector showed dark on the proving unit") {
-		t.Errorf("the refusal does not say what undid the proof: %v", r.Undid)
+	if !lacks(r, NoLongerShown, func(x Reason) bool {
+		c := x.Cause
+		return x.Proof == "dead" && c.Code == ByProving && c.Kind == instrument.TwoPole && c.Shows.Shows() == instrument.Dark && c.Source == instrument.ProvingUnit && !c.At.IsZero()
+	}) {
+		t.Errorf("the refusal does not say what undid the proof: %+v", r.Lacks)
 	}
 	d.must(LeftOut{Step: "dead-prove-again", How: "could-not", Why: "the detector failed"})
 	d.must(LeftOut{Step: "gloves-off", How: "could-not", Why: "not proved dead"})
 	d.to("take-tails-out")
 	r = d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
-	if r.Return == "" {
-		t.Error("the refusal names no step to go back to")
+	back, ok := r.Back()
+	if !ok {
+		t.Fatalf("no way leads back: %+v", r.Ways)
 	}
-	d.must(Returned{Step: r.Return, Why: "prove dead again"})
+	d.must(Returned{Step: back, Why: "prove dead again"})
 	// The bracket is void: nothing read before counts, and the detector must be proved first.
 	d.refused(Observed{Step: d.v.Next().Step, Shows: dark()}, "instrument-proved")
 	d.must(Proved{Kind: instrument.TwoPole, ID: "i-two-pole-detector", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()})
@@ -88,8 +92,8 @@ func TestSourceThatDoesNotSuit(t *testing.T) {
 	d := drive(t, plainMachine(t))
 	d.to("supply-prove-lamp")
 	r := d.refused(Proved{Kind: instrument.TestLamp, ID: "i-loaded-test-lamp", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()}, "source-suits")
-	if !strings.Contains(strings.Join(r.Way, " "), "loaded proving source") {
-		t.Errorf("the way on does not name a source that suits: %v", r.Way)
+	if w := r.Ways[0]; w.Code != ProveOn || !slices.Contains(w.Sources, instrument.LampSource) || slices.Contains(w.Sources, instrument.ProvingUnit) {
+		t.Errorf("the way on does not name the sources that suit: %+v", r.Ways)
 	}
 }
 
@@ -101,13 +105,13 @@ func TestDeadLapsesWithTime(t *testing.T) {
 	}
 	d.mono += 31 * 60_000
 	r := d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
-	if !strings.Contains(strings.Join(r.Undid, " "), "too much time had passed") {
-		t.Errorf("the refusal does not say that time undid it: %v", r.Undid)
+	if !lacks(r, NoLongerShown, func(x Reason) bool { return x.Cause.Code == ByTime }) {
+		t.Errorf("the refusal does not say that time undid it: %+v", r.Lacks)
 	}
 	// A refusal leaves the visit as it was; the story learns of the lapse with the next event.
 	d.must(Noted{Words: "waited for the distributor"})
-	if u := d.v.Account().Proofs; len(r.Way) == 0 || !slices.ContainsFunc(u, func(p ProofLine) bool {
-		return p.ID == "dead" && len(p.Undone) > 0 && strings.Contains(p.Undone[0].Why, "too much time")
+	if u := d.v.Account().Proofs; len(r.Ways) == 0 || !slices.ContainsFunc(u, func(p ProofLine) bool {
+		return p.ID == "dead" && len(p.Undone) > 0 && p.Undone[0].Cause.Code == ByTime
 	}) {
 		t.Error("the account does not say that time undid the proof")
 	}
@@ -285,4 +289,8 @@ func TestReplayKeepsWhatTheEngineDoesNotAccept(t *testing.T) {
 	if n := len(v.Account().Discrepancies); n == 0 {
 		t.Error("an act that the engine does not accept is no discrepancy")
 	}
+}
+
+func lacks(r *Refusal, code Code, fits func(Reason) bool) bool {
+	return slices.ContainsFunc(r.Lacks, func(x Reason) bool { return x.Code == code && fits(x) })
 }

@@ -1,0 +1,251 @@
+package visit
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"meterwright/method"
+	"meterwright/site"
+)
+
+// state is where one device's chain stands: what decides, and where the account is to be
+// continued. A state is made anew by each event and never changed afterwards.
+type state struct {
+	control Control
+	// event is the event that led here, chain the chain that it stands in.
+	event, chain string
+	// claim is the last event that carried the work on, or stopped it. Two states of which neither
+	// has the other's claim in its past are two holders of the visit.
+	claim string
+	// holder is the chain that holds the visit; released says that it was handed over since.
+	holder   string
+	released bool
+
+	mono int64
+	boot string
+
+	toolID [10]string
+	// bracket is 1 + the index of the bracket that is open for a kind of instrument.
+	bracket [10]int
+	runs    [method.MaxProofs][]string
+	since   [method.MaxProofs]time.Time
+	// stops holds the indices of the stops that are in force, off 1 + that of the outage that goes on.
+	stops []int
+	off   int
+}
+
+// branches is every state that may still be continued.
+type branches struct {
+	// states holds the heads, and what Retain names, by event.
+	states map[string]*state
+	heads  []*state
+	// past gives the events that an event was made after: one, or two where it takes over.
+	past   map[string][2]string
+	retain map[string]bool
+}
+
+// Retain has the state after an event kept, because more than one line follows it: one of another
+// chain that takes over there, or another version of the same chain.
+func (v *Visit) Retain(event string) { v.retain[event] = true }
+
+// Holder returns the chain that holds the visit, and whether two do. It is empty where events name
+// no chains, and where the visit was handed over and nobody took it.
+func (v *Visit) Holder() (chain string, contested bool) {
+	if v.now.released {
+		return "", v.now.control.contested
+	}
+	return v.now.holder, v.now.control.contested
+}
+
+// own returns the state of the event before on the same chain, or nil.
+func (v *Visit) own(e *Event) *state {
+	switch {
+	case e.Prev != "":
+		return v.states[e.Prev]
+	case e.Chain == "":
+		return v.now
+	}
+	for _, s := range v.heads {
+		if s.chain == e.Chain {
+			return s
+		}
+	}
+	return nil
+}
+
+// named returns the state of the chain that the event takes over, or nil.
+func (v *Visit) named(e *Event) *state {
+	if b, ok := e.Body.(TakenOver); ok {
+		return v.states[b.Head]
+	}
+	return nil
+}
+
+// at returns the state that an event was made in: that of the event before it on its chain,
+// together with that of a chain that it takes over. It is nil where neither is known.
+func (v *Visit) at(e *Event) *state {
+	own, other := v.own(e), v.named(e)
+	var s state
+	switch {
+	case other == nil || other == own:
+		return own
+	case own == nil:
+		s = *other
+		if e.Chain != "" {
+			s.boot = "" // The other device's clock says nothing about this one's.
+		}
+		return &s
+	case v.before(own.claim, other.event):
+		s = *other
+	case v.before(other.claim, own.event):
+		s = *own
+	default:
+		s = v.machine.join(own, other)
+	}
+	s.mono, s.boot = own.mono, own.boot
+	return &s
+}
+
+// before reports whether event a is event b or lies in its past.
+func (v *Visit) before(a, b string) bool {
+	met := map[string]bool{}
+	for next := []string{b}; len(next) > 0; {
+		x := next[len(next)-1]
+		next = next[:len(next)-1]
+		if x == a {
+			return true
+		}
+		if x == "" || met[x] {
+			continue
+		}
+		met[x] = true
+		p := v.past[x]
+		next = append(next, p[0], p[1])
+	}
+	return false
+}
+
+// follow puts the state that an event led to in the place of those that it was made after.
+func (v *Visit) follow(e *Event, to *state) {
+	own, other := v.own(e), v.named(e)
+	var past [2]string
+	for i, s := range []*state{own, other} {
+		if s == nil || s.event == "" {
+			continue
+		}
+		past[i] = s.event
+		if i == 0 || s.chain == "" {
+			v.heads = slices.DeleteFunc(v.heads, func(h *state) bool { return h == s })
+			if !v.retain[s.event] {
+				delete(v.states, s.event)
+			}
+		}
+	}
+	v.past[e.Hash] = past
+	v.heads = append(v.heads, to)
+	v.states[e.Hash] = to
+	v.now = v.joined(to)
+}
+
+// joined is the state of the whole visit: that of its one head, or of all that hold it.
+func (v *Visit) joined(last *state) *state {
+	if len(v.heads) == 1 {
+		return last
+	}
+	open := slices.Clone(v.heads)
+	// Not the order of arrival, so that the joined state is the same whatever came first.
+	slices.SortFunc(open, func(a, b *state) int { return cmp.Compare(a.event, b.event) })
+	for i := 0; i < len(open); i++ {
+		h := open[i]
+		if slices.ContainsFunc(open, func(o *state) bool { return o != h && v.before(h.claim, o.event) }) {
+			open = slices.Delete(open, i, i+1)
+			i--
+		}
+	}
+	s := *open[0]
+	for _, o := range open[1:] {
+		s = v.machine.join(&s, o)
+	}
+	if len(open) == 1 {
+		return open[0]
+	}
+	return &s
+}
+
+// join is what can be taken for granted of a service position of which two devices tell without
+// having seen each other: no proof but one that both have, no protection but what both say is
+// worn, the graver stop, the earlier step, conductors bared and sources on wherever one says so.
+func (m *Machine) join(a, b *state) state {
+	out := *a
+	c, x, y := &out.control, &a.control, &b.control
+	c.begun, c.away = x.begun || y.begun, x.away || y.away
+	c.contested = x.contested || y.contested || a.released == b.released
+	if a.released && !b.released {
+		out.holder, out.released = b.holder, false
+	}
+	c.pos = min(x.pos, y.pos)
+	switch {
+	case x.stop == 0:
+		c.stop, c.told = y.stop, y.told
+	case y.stop != 0:
+		c.told = x.told && y.told
+		if m.graver(y.stop, x.stop) {
+			c.stop = y.stop
+		}
+	}
+	c.ended = worse(x.ended, y.ended)
+	c.worn, c.fit = x.worn&y.worn, x.fit&y.fit
+	danger := m.exposed | m.service
+	c.switches = (x.switches|y.switches)&danger | x.switches&y.switches&^danger
+	var other uint16
+	for i := range c.tools {
+		c.tools[i] = min(x.tools[i], y.tools[i])
+		if a.toolID[i] != b.toolID[i] {
+			c.tools[i], out.toolID[i] = toolAbsent, ""
+		}
+		if a.bracket[i] != b.bracket[i] {
+			c.tools[i], out.bracket[i], other = min(c.tools[i], toolUnproved), 0, other|1<<i
+		}
+	}
+	for i := range c.facts {
+		if x.facts[i] != y.facts[i] {
+			c.facts[i] = 0 // Not known, so that every step applies.
+		}
+	}
+	for i := range c.proofs {
+		p, q := x.proofs[i], y.proofs[i]
+		if p.phase != q.phase || p.rests != q.rests || p.rests&other != 0 || !slices.Equal(a.runs[i], b.runs[i]) {
+			c.proofs[i], out.runs[i], out.since[i] = proofState{}, nil, time.Time{}
+			continue
+		}
+		c.proofs[i].leftMS = min(p.leftMS, q.leftMS)
+	}
+	out.stops = slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(a.stops), b.stops...))))
+	out.off = max(a.off, b.off)
+	return out
+}
+
+// graver reports whether stop a is graver than stop b; of two alike it is the one that stands first in
+// the method.
+func (m *Machine) graver(a, b int8) bool {
+	if x, y := m.resumable(a), m.resumable(b); x != y {
+		return y
+	}
+	return a < b
+}
+
+// worse returns the outcome that says less of being done, where a visit ended twice.
+func worse(a, b Outcome) Outcome {
+	order := []Outcome{NotEnded, Completed, Abandoned, NoAccess, NotAgreed, CannotComplete, StoppedDanger}
+	if slices.Index(order, b) > slices.Index(order, a) {
+		return b
+	}
+	return a
+}
+
+// supplySwitch is the index of the switch that takes the supply off: the carrier, or the voltage
+// fuses; -1 where there is neither.
+func supplySwitch(m *method.Resolved) int {
+	return slices.IndexFunc(m.Switches, func(w site.Switch) bool { return w.ID == site.Carrier || w.ID == site.VFuses })
+}
