@@ -121,6 +121,13 @@ type ProofLine struct {
 	Undone []Undone `json:"undone,omitempty"`
 }
 
+// Lost reports whether the proof came to nothing last, otherwise than by the work that it was made
+// for, and was not shown again.
+func (p *ProofLine) Lost() bool {
+	n := len(p.Undone)
+	return n > 0 && p.State != ProofHolds && p.Undone[n-1].Cause.Code != ByAct && (p.Undone[n-1].Held || p.State == ProofNotShown)
+}
+
 // Undone is one time that a proof, or the run towards it, came to nothing.
 type Undone struct {
 	At    time.Time `json:"at"`

@@ -112,6 +112,15 @@ func (a *Advised) Tells(before *Advised) bool {
 	return a.Next != nil && a.Next.Step != before.Next.Step
 }
 
+// Share is the probability of the lead, from 0 to 1; 0 where it is no decimal.
+func (l *Lead) Share() float64 {
+	d, err := measure.ParseDecimal(l.Probability)
+	if err != nil {
+		return 0
+	}
+	return d.Float()
+}
+
 // Bears reports whether an event of the visit is one after which advice is worked out: a reading,
 // a proving, or the correction of either.
 func (v *Visit) Bears(body Body) bool {

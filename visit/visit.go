@@ -99,25 +99,35 @@ func Fold(m *Machine, events []Event) *Visit {
 // Replay folds one recorded event, in the state that it was made in: that of the event before it on its
 // chain, together with that of the chain that it takes over. It reports whether the event was
 // accepted. One that is not is kept in the account as a discrepancy and changes nothing else, but
-// that an act counts as done in spite of a refusal: what was done was done.
+// that an act counts as done in spite of a refusal: what was done was done. An event without a
+// body is a line that this edition does not read; it has its place and says nothing.
 func (v *Visit) Replay(e Event) bool {
 	at := v.at(&e)
 	if at == nil {
 		at = &state{}
 	}
+	if e.Body == nil {
+		v.pass(at, &e)
+		return false
+	}
 	r, refusal, err := v.check(at, &e)
 	if err != nil || refusal != nil {
 		v.account.discrepancy(&e, refusal, err)
 		if err != nil || r.do != doAct || !at.control.begun || at.control.ended != NotEnded {
-			to := *at
-			to.event, to.chain = e.Hash, e.Chain
-			v.follow(&e, &to)
+			v.pass(at, &e)
 			return false
 		}
 		r.inSpite = true
 	}
 	v.fold(at, &e, &r)
 	return refusal == nil && err == nil
+}
+
+// pass gives an event its place and nothing else.
+func (v *Visit) pass(at *state, e *Event) {
+	to := *at
+	to.event, to.chain = e.Hash, e.Chain
+	v.follow(e, &to)
 }
 
 // fold takes an event into the account and the states.

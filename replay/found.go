@@ -1,0 +1,402 @@
+package replay
+
+import (
+	"slices"
+	"time"
+
+	"meterwright/instrument"
+	"meterwright/method"
+	"meterwright/site"
+	"meterwright/visit"
+)
+
+// State says where a visit stands.
+type State string
+
+// The states of a visit.
+const (
+	UnderWay   State = "under-way"
+	Stopped    State = "stopped"
+	HeldByTwo  State = "held-by-two"
+	Completed  State = "completed"
+	Danger     State = "ended-in-danger"
+	Short      State = "ended-short"
+	Unreadable State = "unreadable"
+)
+
+// States lists the states in the order in which choices are shown.
+func States() []State {
+	return []State{UnderWay, Stopped, HeldByTwo, Completed, Danger, Short, Unreadable}
+}
+
+// State says where the visit stands. A stop goes before two holders.
+func (c *Case) State() State {
+	if c.Visit == nil {
+		return Unreadable
+	}
+	_, contested := c.Visit.Holder()
+	switch out := c.Visit.Outcome(); {
+	case c.Visit.Stop() != "" && out != visit.StoppedDanger && (out == visit.NotEnded || contested):
+		return Stopped
+	case contested:
+		return HeldByTwo
+	case out == visit.Completed:
+		return Completed
+	case out == visit.StoppedDanger:
+		return Danger
+	case out == visit.NotEnded:
+		return UnderWay
+	}
+	return Short
+}
+
+// Origin says how a visit came to something wrong.
+type Origin string
+
+// The origins.
+const (
+	FromDefect Origin = "defect"
+	FromStop   Origin = "stop"
+	FromRemark Origin = "remark"
+)
+
+// Defect is something wrong, for its owner, however the visit came to it.
+type Defect struct {
+	Event string    `json:"event"`
+	At    time.Time `json:"at"`
+	From  Origin    `json:"from"`
+	Owner string    `json:"owner"`
+	// Asset and Words are what a person wrote; Stop or Step has the method's words.
+	Asset      string `json:"asset,omitempty"`
+	Words      string `json:"words,omitempty"`
+	Stop       string `json:"stop,omitempty"`
+	Step       string `json:"step,omitempty"`
+	Scheme     string `json:"scheme,omitempty"`
+	Category   string `json:"category,omitempty"`
+	Restricted bool   `json:"restricted,omitempty"`
+	// Told says who was told first after it was found, or is nil.
+	Told *Telling `json:"told,omitempty"`
+}
+
+// Telling is one time that somebody was told.
+type Telling struct {
+	To        visit.Told `json:"to"`
+	Whom      string     `json:"whom,omitempty"`
+	At        time.Time  `json:"at"`
+	Reference string     `json:"reference,omitempty"`
+}
+
+// Defects lists everything wrong that the visit came to: defects that a person recorded, stops
+// and remarks, oldest first.
+func (c *Case) Defects() []Defect {
+	a := c.Visit.Account()
+	var list []Defect
+	for _, d := range a.Defects {
+		list = append(list, Defect{Event: d.Event, At: d.At, From: FromDefect, Owner: d.Owner, Asset: d.Asset, Words: d.Words,
+			Scheme: d.Scheme, Category: d.Category, Restricted: d.Restricted})
+	}
+	for _, s := range a.Stops {
+		list = append(list, Defect{Event: s.Event, At: s.At, From: FromStop, Owner: s.Owner, Stop: s.ID, Words: s.Words, Scheme: s.Scheme, Category: s.Category,
+			Restricted: c.Restricted(s.ID)})
+	}
+	for _, r := range a.Remarks {
+		list = append(list, Defect{Event: r.Event, At: r.At, From: FromRemark, Owner: r.Owner, Step: r.Step, Scheme: r.Scheme, Category: r.Category})
+	}
+	slices.SortStableFunc(list, func(x, y Defect) int { return x.At.Compare(y.At) })
+	first := map[string]time.Time{}
+	for i := range list {
+		d := &list[i]
+		if d.Owner == "" {
+			d.Owner = string(visit.TheEmployer)
+		}
+		if _, known := first[d.Owner]; !known {
+			first[d.Owner] = d.At
+		}
+		// People ring first and write afterwards, so that a report counts from the first
+		// thing found for that owner on.
+		d.Told = c.Told(d.Owner, first[d.Owner])
+	}
+	return list
+}
+
+// Told returns the first time that an owner was told from a moment on, or nil.
+func (c *Case) Told(owner string, from time.Time) *Telling {
+	for _, r := range c.Visit.Account().Reports {
+		if !r.At.Before(from) && string(r.To) == owner {
+			return &Telling{To: r.To, Whom: r.Whom, At: r.At, Reference: r.Reference}
+		}
+	}
+	return nil
+}
+
+// Tool is one instrument with what rests on it.
+type Tool struct {
+	Kind     instrument.Kind `json:"kind"`
+	ID       string          `json:"id"`
+	Due      string          `json:"due,omitempty"`
+	Readings int             `json:"readings"`
+	// Void counts brackets that came to nothing, Unclosed those without a second proving.
+	Void     int `json:"void,omitempty"`
+	Unclosed int `json:"unclosed,omitempty"`
+}
+
+// Tools lists the instruments of the visit, in order of appearance, with what rests on each.
+func (c *Case) Tools() []Tool {
+	a := c.Visit.Account()
+	var list []Tool
+	find := func(k instrument.Kind, id string) *Tool {
+		i := slices.IndexFunc(list, func(t Tool) bool { return t.Kind == k && t.ID == id })
+		if i < 0 {
+			list = append(list, Tool{Kind: k, ID: id})
+			i = len(list) - 1
+		}
+		return &list[i]
+	}
+	for _, i := range a.Instruments {
+		find(i.Kind, i.ID).Due = i.Due
+	}
+	// Each second proving opens the next bracket, so that one without readings says nothing.
+	used := make([]bool, len(a.Brackets))
+	for _, r := range a.Readings {
+		find(r.Kind, r.Instrument).Readings++
+		if r.Bracket >= 0 {
+			used[r.Bracket] = true
+		}
+	}
+	for i, b := range a.Brackets {
+		switch {
+		case !used[i]:
+		case b.State == visit.BracketVoid:
+			find(b.Kind, b.Instrument).Void++
+		case b.State == visit.BracketOpen:
+			find(b.Kind, b.Instrument).Unclosed++
+		}
+	}
+	return list
+}
+
+// Need is one reason why a visit needs somebody: a code with its arguments.
+type Need struct {
+	At   time.Time `json:"at"`
+	Code NeedCode  `json:"code"`
+	// Danger says that somebody may be hurt.
+	Danger bool `json:"danger,omitempty"`
+
+	Event string     `json:"event,omitempty"`
+	Owner string     `json:"owner,omitempty"`
+	Stop  string     `json:"stop,omitempty"`
+	Words string     `json:"words,omitempty"`
+	Act   site.ActID `json:"act,omitempty"`
+	Kind  visit.Kind `json:"kind,omitempty"`
+	Count int        `json:"count,omitempty"`
+}
+
+// NeedCode names a Need.
+type NeedCode string
+
+// The needs.
+const (
+	NeedStopped     NeedCode = "stopped"             // Stop; Words where a person declared it
+	NeedOwnerTold   NeedCode = "owner-not-told"      // Owner, Stop
+	NeedDefectTold  NeedCode = "defect-not-told"     // Owner, Words
+	NeedInSpite     NeedCode = "in-spite"            // Act
+	NeedWithdrawn   NeedCode = "rested-on-withdrawn" // Act
+	NeedNotAccepted NeedCode = "not-accepted"        // Kind, Event
+	NeedUnread      NeedCode = "unread"              // Count
+	NeedWaiting     NeedCode = "waiting"             // Count
+	NeedForked      NeedCode = "forked"              // Count
+	NeedOneHolder   NeedCode = "held-by-two"
+	NeedLeadAnswer  NeedCode = "lead-unanswered" // Event
+	NeedSupplyOff   NeedCode = "ended-off"
+	NeedGuarded     NeedCode = "guarded" // Words
+	NeedMethod      NeedCode = "no-method"
+	NeedUnfinished  NeedCode = "unfinished" // reserved for what is left under way too long
+)
+
+// Needs says why the visit needs somebody, oldest first.
+func (c *Case) Needs() []Need {
+	var list []Need
+	add := func(n Need) { list = append(list, n) }
+	last := time.Time{}
+	if n := len(c.events); n > 0 {
+		last = c.events[n-1].Wall
+	}
+	if n := len(c.Unread); n > 0 {
+		add(Need{At: last, Code: NeedUnread, Count: n})
+	}
+	if n := len(c.Waiting); n > 0 {
+		add(Need{At: c.Waiting[0].Wall, Code: NeedWaiting, Count: n})
+	}
+	if n := len(c.Forks); n > 0 {
+		add(Need{At: last, Code: NeedForked, Count: n})
+	}
+	if c.Visit == nil {
+		if len(c.events)+len(c.Waiting) > 1 {
+			add(Need{At: last, Code: NeedMethod, Danger: true})
+		}
+		return list
+	}
+	a := c.Visit.Account()
+	if _, contested := c.Visit.Holder(); contested {
+		add(Need{At: last, Code: NeedOneHolder})
+	}
+	outcome := c.Visit.Outcome()
+	_, contested := c.Visit.Holder()
+	ended := outcome != visit.NotEnded && !contested
+	for _, s := range a.Stops {
+		if !s.LeftAt.IsZero() {
+			continue
+		}
+		// A stop that somebody must act on stays, also after the visit has ended.
+		danger := s.Category == "A" || outcome == visit.StoppedDanger
+		if !ended || danger {
+			add(Need{At: s.At, Code: NeedStopped, Danger: danger, Stop: s.ID, Words: s.Words, Event: s.Event})
+		}
+		if s.Category != "" && c.Told(s.Owner, s.At) == nil {
+			add(Need{At: s.At, Code: NeedOwnerTold, Danger: true, Owner: s.Owner, Stop: s.ID, Event: s.Event})
+		}
+	}
+	for _, d := range c.Defects() {
+		if d.From == FromDefect && d.Category == "A" && d.Told == nil {
+			add(Need{At: d.At, Code: NeedDefectTold, Danger: true, Owner: d.Owner, Words: d.Words, Event: d.Event})
+		}
+	}
+	for _, x := range a.Acts {
+		if x.InSpite {
+			add(Need{At: x.At, Code: NeedInSpite, Danger: true, Act: x.Act, Event: x.Event})
+		}
+		if x.Withdrawn {
+			add(Need{At: x.At, Code: NeedWithdrawn, Act: x.Act, Event: x.Event})
+		}
+	}
+	for _, x := range a.Discrepancies {
+		add(Need{At: x.At, Code: NeedNotAccepted, Kind: x.Kind, Event: x.Event})
+	}
+	if n := len(a.Advice); n > 0 && !ended {
+		l := &a.Advice[n-1]
+		if l.Fits[0].Danger && l.Fits[0].Share() > 0.5 && len(l.Answers) == 0 {
+			add(Need{At: l.At, Code: NeedLeadAnswer, Event: l.Event})
+		}
+	}
+	if since, off := a.Off(); off && ended {
+		add(Need{At: since, Code: NeedSupplyOff})
+	}
+	if a.End != nil && a.End.Guarded != "" {
+		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded})
+	}
+	slices.SortStableFunc(list, func(x, y Need) int { return x.At.Compare(y.At) })
+	return list
+}
+
+// Standing is how one phase of the method stands.
+type Standing string
+
+// The standings of a phase.
+const (
+	PhaseDone    Standing = "done"
+	PhaseNow     Standing = "now"
+	PhaseStopped Standing = "stopped"
+	PhaseUndone  Standing = "undone"
+	PhaseGap     Standing = "gap"
+	PhaseAhead   Standing = "ahead"
+)
+
+// Phases says for each phase of the method, in its order, where the visit stands in it.
+func (c *Case) Phases() []Standing {
+	m := c.Visit.Machine().Method
+	a := c.Visit.Account()
+	current := len(m.Phases)
+	if s, _ := m.Step(c.Visit.Position()); s != nil {
+		current = slices.IndexFunc(m.Phases, func(p method.Phase) bool { return p.ID == s.Phase })
+	}
+	gaps, undone := map[string]bool{}, map[string]bool{}
+	for _, l := range a.LeftOut {
+		if s, _ := m.Step(l.Step); s != nil {
+			gaps[s.Phase] = true
+		}
+	}
+	for _, p := range a.Proofs {
+		if !p.Lost() {
+			continue
+		}
+		for i := range m.Steps {
+			if slices.Contains(m.Steps[i].Supports, p.ID) {
+				undone[m.Steps[i].Phase] = true
+			}
+		}
+	}
+	ended := c.Visit.Outcome()
+	stopped := c.Visit.Stop() != "" || ended == visit.StoppedDanger
+	list := make([]Standing, len(m.Phases))
+	for i, p := range m.Phases {
+		switch {
+		case i > current:
+			list[i] = PhaseAhead
+		case i == current && stopped:
+			list[i] = PhaseStopped
+		case undone[p.ID]:
+			list[i] = PhaseUndone
+		case i == current && ended == visit.NotEnded:
+			list[i] = PhaseNow
+		case i == current:
+			list[i] = PhaseAhead
+		case gaps[p.ID]:
+			list[i] = PhaseGap
+		default:
+			list[i] = PhaseDone
+		}
+	}
+	return list
+}
+
+// Answer is what was answered to one question.
+type Answer struct {
+	Event string
+	At    time.Time
+	Step  string
+	Value string
+	Note  string
+	// Corrected holds the corrections of it, in their order. The answer stands beside them.
+	Corrected []visit.Correction
+}
+
+// Now is the answer as it stands after corrections; ok is false where it was withdrawn.
+func (a *Answer) Now() (value string, ok bool) {
+	if n := len(a.Corrected); n > 0 {
+		return a.Corrected[n-1].Now, a.Corrected[n-1].Now != ""
+	}
+	return a.Value, true
+}
+
+// Answers lists what was answered to the method's questions, with facts; entries stand in the account.
+func (c *Case) Answers() []Answer {
+	a := c.Visit.Account()
+	corrected := map[string][]visit.Correction{}
+	for _, x := range a.Corrections {
+		corrected[x.Of] = append(corrected[x.Of], x)
+	}
+	var list []Answer
+	for _, l := range a.Story {
+		out := Answer{Event: l.Event, At: l.At, Step: l.Step, Corrected: corrected[l.Event]}
+		switch body, _ := a.Body(l.Event); b := body.(type) {
+		case visit.Inspected:
+			out.Value, out.Note = b.Answer, b.Note
+		case visit.Decided:
+			out.Value = b.Value
+		default:
+			continue
+		}
+		list = append(list, out)
+	}
+	return list
+}
+
+// Restricted reports whether a stop of the method is kept off the consumer's copy.
+func (c *Case) Restricted(stop string) bool {
+	for _, s := range c.Visit.Machine().Method.Stops {
+		if s.ID == stop {
+			return restricted(s)
+		}
+	}
+	return false
+}
