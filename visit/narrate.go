@@ -296,7 +296,7 @@ func (a *Account) remark(v *Visit, e *Event, r *reduced) {
 		return
 	}
 	a.Remarks = append(a.Remarks, Remark{Event: e.Hash, At: e.Wall, Step: v.machine.Method.Steps[r.step].ID,
-		Words: u.Remark, Scheme: u.Scheme, Category: u.Category, Owner: u.Owner})
+		Words: u.Remark, Scheme: u.Scheme, Category: u.Category, Owner: string(u.Owner)})
 }
 
 func (a *Account) stops(v *Visit, e *Event, before, after *Control) {
@@ -319,7 +319,7 @@ func (a *Account) stops(v *Visit, e *Event, before, after *Control) {
 		a.Stops = append(a.Stops, StopLine{ID: "declared", Title: title, At: e.Wall, Event: e.Hash})
 	case after.stop != 0:
 		s := v.machine.Method.Stops[after.stop-1]
-		a.Stops = append(a.Stops, StopLine{ID: s.ID, Title: s.Title, At: e.Wall, Event: e.Hash, Scheme: s.Scheme, Category: s.Category, Owner: s.Owner})
+		a.Stops = append(a.Stops, StopLine{ID: s.ID, Title: s.Title, At: e.Wall, Event: e.Hash, Scheme: s.Scheme, Category: s.Category, Owner: string(s.Owner)})
 	}
 }
 
