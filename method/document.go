@@ -14,6 +14,8 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+
+	"meterwright/metering"
 )
 
 // Document is a method as written.
@@ -24,6 +26,8 @@ type Document struct {
 	Edition string `json:"edition"`
 	// Title is what a person reads.
 	Title string `json:"title"`
+	// Language is the language of the words, as in RFC 5646: "en".
+	Language string `json:"language"`
 	// Country names the rules pack, for example "GB".
 	Country string `json:"country"`
 	// Source says where the method comes from, with its mark.
@@ -56,6 +60,7 @@ type Fit struct {
 // on it applies.
 type Fact struct {
 	ID     string   `json:"id"`
+	Role   FactRole `json:"role,omitempty"`
 	Words  string   `json:"words"`
 	Values []string `json:"values"`
 }
@@ -97,15 +102,18 @@ type Proof struct {
 
 // Stop is a situation in which work ends until somebody decides.
 type Stop struct {
-	ID    string `json:"id"`
-	Title string `json:"title"`
+	ID   string   `json:"id"`
+	Role StopRole `json:"role,omitempty"`
+	// Restricted says that nothing of it may reach the consumer.
+	Restricted bool   `json:"restricted,omitempty"`
+	Title      string `json:"title"`
 	// Do lists at most three things to do, in order.
 	Do []string `json:"do"`
 	// Scheme and Category class the defect for its owner; never one without the other.
 	Scheme   string `json:"scheme,omitempty"`
 	Category string `json:"category,omitempty"`
-	// Owner is who must mend it: distributor, supplier, consumer, employer.
-	Owner string `json:"owner"`
+	// Owner is who must mend it.
+	Owner Owner `json:"owner"`
 	// Allows lists the acts that stay open.
 	Allows []string `json:"allows,omitempty"`
 	// Resume is the step from which work may go on once somebody has decided; without
@@ -122,8 +130,9 @@ type MakeSafe struct {
 
 // Phase is a part of the visit.
 type Phase struct {
-	ID    string `json:"id"`
-	Words string `json:"words"`
+	ID    string    `json:"id"`
+	Role  PhaseRole `json:"role,omitempty"`
+	Words string    `json:"words"`
 	// Gloved says that gloves are worn, so that a screen is hard to use.
 	Gloved bool `json:"gloved,omitempty"`
 	// Entry lists how answers may be entered during it: live, or after.
@@ -133,8 +142,9 @@ type Phase struct {
 // Step is one question, one measurement or one act. Exactly one of the pointer
 // fields is set.
 type Step struct {
-	ID    string `json:"id"`
-	Phase string `json:"phase"`
+	ID    string   `json:"id"`
+	Role  StepRole `json:"role,omitempty"`
+	Phase string   `json:"phase"`
 	// Say is the sentence that the person reads.
 	Say string `json:"say"`
 	// Why says what the step is for.
@@ -149,6 +159,8 @@ type Step struct {
 	State map[string]string `json:"state,omitempty"`
 	// Supports lists the proofs that the step's expected answer is part of.
 	Supports []string `json:"supports,omitempty"`
+	// May lists how the step may be left out of a visit that still ends as completed.
+	May []Omission `json:"may,omitempty"`
 	// Unexpected says what an unexpected answer leads to.
 	Unexpected *Unexpected `json:"unexpected,omitempty"`
 
@@ -171,7 +183,7 @@ type Unexpected struct {
 	Remark   string `json:"remark,omitempty"`
 	Scheme   string `json:"scheme,omitempty"`
 	Category string `json:"category,omitempty"`
-	Owner    string `json:"owner,omitempty"`
+	Owner    Owner  `json:"owner,omitempty"`
 }
 
 // TakeUp makes an instrument ready: which one, calibrated until when.
@@ -209,9 +221,11 @@ type Observe struct {
 
 // Bounds is a limit with its source, numbers as decimal strings.
 type Bounds struct {
-	Lower  string `json:"lower,omitempty"`
-	Upper  string `json:"upper,omitempty"`
-	Unit   string `json:"unit"`
+	Lower string `json:"lower,omitempty"`
+	Upper string `json:"upper,omitempty"`
+	Unit  string `json:"unit"`
+	// Signed says that the sign of a reading means a direction; a size has none.
+	Signed bool   `json:"signed,omitempty"`
 	Words  string `json:"words"`
 	Mark   string `json:"mark"`
 	Source string `json:"source"`
@@ -237,11 +251,20 @@ type Record struct {
 type Field struct {
 	ID    string `json:"id"`
 	Words string `json:"words"`
+	// Role says what the entry is, for the copies of a report and the pages.
+	Role FieldRole `json:"role,omitempty"`
+	// Rate and Direction say of which register: no rate is the only one or the total,
+	// no direction is import.
+	Rate      string             `json:"rate,omitempty"`
+	Direction metering.Direction `json:"direction,omitempty"`
 	// Type is text, number, reading (a register), photograph or choice.
 	Type string `json:"type"`
 	Unit string `json:"unit,omitempty"`
-	// Choices lists what a choice may be.
-	Choices []string `json:"choices,omitempty"`
+	// Signed says that the sign of a number means a direction; a size has none.
+	Signed bool `json:"signed,omitempty"`
+	// Choices lists what a choice may be; Owners says which of them names an owner.
+	Choices []string         `json:"choices,omitempty"`
+	Owners  map[string]Owner `json:"owners,omitempty"`
 	// Optional says that the entry may be left empty.
 	Optional bool `json:"optional,omitempty"`
 }

@@ -23,6 +23,7 @@ func (d *Document) Validate() error {
 	v := &docCheck{d: d}
 	v.head()
 	v.lists()
+	v.roles()
 	v.steps()
 	return v.orNil()
 }

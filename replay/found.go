@@ -62,10 +62,10 @@ const (
 
 // Defect is something wrong, for its owner, however the visit came to it.
 type Defect struct {
-	Event string    `json:"event"`
-	At    time.Time `json:"at"`
-	From  Origin    `json:"from"`
-	Owner string    `json:"owner"`
+	Event string       `json:"event"`
+	At    time.Time    `json:"at"`
+	From  Origin       `json:"from"`
+	Owner method.Owner `json:"owner"`
 	// Asset and Words are what a person wrote; Stop or Step has the method's words.
 	Asset      string `json:"asset,omitempty"`
 	Words      string `json:"words,omitempty"`
@@ -80,10 +80,10 @@ type Defect struct {
 
 // Telling is one time that somebody was told.
 type Telling struct {
-	To        visit.Told `json:"to"`
-	Whom      string     `json:"whom,omitempty"`
-	At        time.Time  `json:"at"`
-	Reference string     `json:"reference,omitempty"`
+	To        method.Owner `json:"to"`
+	Whom      string       `json:"whom,omitempty"`
+	At        time.Time    `json:"at"`
+	Reference string       `json:"reference,omitempty"`
 }
 
 // Defects lists everything wrong that the visit came to: defects that a person recorded, stops
@@ -97,17 +97,17 @@ func (c *Case) Defects() []Defect {
 	}
 	for _, s := range a.Stops {
 		list = append(list, Defect{Event: s.Event, At: s.At, From: FromStop, Owner: s.Owner, Stop: s.ID, Words: s.Words, Scheme: s.Scheme, Category: s.Category,
-			Restricted: c.Restricted(s.ID)})
+			Restricted: s.ID != visit.Declared && c.Visit.Machine().Method.RestrictedStop(s.ID)})
 	}
 	for _, r := range a.Remarks {
 		list = append(list, Defect{Event: r.Event, At: r.At, From: FromRemark, Owner: r.Owner, Step: r.Step, Scheme: r.Scheme, Category: r.Category})
 	}
 	slices.SortStableFunc(list, func(x, y Defect) int { return x.At.Compare(y.At) })
-	first := map[string]time.Time{}
+	first := map[method.Owner]time.Time{}
 	for i := range list {
 		d := &list[i]
 		if d.Owner == "" {
-			d.Owner = string(visit.TheEmployer)
+			d.Owner = site.Employer
 		}
 		if _, known := first[d.Owner]; !known {
 			first[d.Owner] = d.At
@@ -119,14 +119,31 @@ func (c *Case) Defects() []Defect {
 	return list
 }
 
-// Told returns the first time that an owner was told from a moment on, or nil.
-func (c *Case) Told(owner string, from time.Time) *Telling {
-	for _, r := range c.Visit.Account().Reports {
-		if !r.At.Before(from) && string(r.To) == owner {
-			return &Telling{To: r.To, Whom: r.Whom, At: r.At, Reference: r.Reference}
+// Told returns the first time that an owner was told from a moment on, or nil: by a report, or by an
+// entry that says so.
+func (c *Case) Told(owner method.Owner, from time.Time) *Telling {
+	a := c.Visit.Account()
+	var list []Telling
+	for _, r := range a.Reports {
+		if r.To == owner {
+			list = append(list, Telling{To: r.To, Whom: r.Whom, At: r.At, Reference: r.Reference})
 		}
 	}
-	return nil
+	for _, e := range a.Entries {
+		for id, choice := range e.Entries {
+			if f := c.Visit.Machine().Method.Field(e.Step, id); f != nil && f.Role == method.Told {
+				if o, tells := f.Tells(choice); tells && o == owner {
+					list = append(list, Telling{To: o, At: e.At})
+				}
+			}
+		}
+	}
+	list = slices.DeleteFunc(list, func(t Telling) bool { return t.At.Before(from) })
+	if len(list) == 0 {
+		return nil
+	}
+	first := slices.MinFunc(list, func(x, y Telling) int { return x.At.Compare(y.At) })
+	return &first
 }
 
 // Tool is one instrument with what rests on it.
@@ -182,13 +199,13 @@ type Need struct {
 	// Danger says that somebody may be hurt.
 	Danger bool `json:"danger,omitempty"`
 
-	Event string     `json:"event,omitempty"`
-	Owner string     `json:"owner,omitempty"`
-	Stop  string     `json:"stop,omitempty"`
-	Words string     `json:"words,omitempty"`
-	Act   site.ActID `json:"act,omitempty"`
-	Kind  visit.Kind `json:"kind,omitempty"`
-	Count int        `json:"count,omitempty"`
+	Event string       `json:"event,omitempty"`
+	Owner method.Owner `json:"owner,omitempty"`
+	Stop  string       `json:"stop,omitempty"`
+	Words string       `json:"words,omitempty"`
+	Act   site.ActID   `json:"act,omitempty"`
+	Kind  visit.Kind   `json:"kind,omitempty"`
+	Count int          `json:"count,omitempty"`
 }
 
 // NeedCode names a Need.
@@ -389,14 +406,4 @@ func (c *Case) Answers() []Answer {
 		list = append(list, out)
 	}
 	return list
-}
-
-// Restricted reports whether a stop of the method is kept off the consumer's copy.
-func (c *Case) Restricted(stop string) bool {
-	for _, s := range c.Visit.Machine().Method.Stops {
-		if s.ID == stop {
-			return restricted(s)
-		}
-	}
-	return false
 }

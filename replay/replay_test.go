@@ -23,11 +23,11 @@ func TestEachLine(t *testing.T) {
 	}
 }
 
-func TestFoldNeedsAMethod(t *testing.T) {
-	if _, err := Fold(strings.NewReader(""), nil); !errors.Is(err, ErrNoMethod) {
+func TestReadNeedsAMethod(t *testing.T) {
+	if _, err := ReadFile(strings.NewReader(""), nil); !errors.Is(err, ErrNoMethod) {
 		t.Errorf("%v", err)
 	}
-	if _, err := Fold(strings.NewReader("{}\n"), nil); err == nil || !strings.Contains(err.Error(), "line 1: ") {
+	if _, err := ReadFile(strings.NewReader("{}\n"), nil); err == nil || !strings.Contains(err.Error(), "line 1: ") {
 		t.Errorf("%v", err)
 	}
 }

@@ -185,24 +185,24 @@ type StopLine struct {
 	// ID is that of the method's stop, or Declared.
 	ID string `json:"id"`
 	// Words is what the person said who declared it.
-	Words    string    `json:"words,omitempty"`
-	At       time.Time `json:"at"`
-	Event    string    `json:"event"`
-	Scheme   string    `json:"scheme,omitempty"`
-	Category string    `json:"category,omitempty"`
-	Owner    string    `json:"owner,omitempty"`
-	LeftAt   time.Time `json:"left_at,omitzero"`
-	Why      string    `json:"why,omitempty"`
+	Words    string       `json:"words,omitempty"`
+	At       time.Time    `json:"at"`
+	Event    string       `json:"event"`
+	Scheme   string       `json:"scheme,omitempty"`
+	Category string       `json:"category,omitempty"`
+	Owner    method.Owner `json:"owner,omitempty"`
+	LeftAt   time.Time    `json:"left_at,omitzero"`
+	Why      string       `json:"why,omitempty"`
 }
 
 // Remark is an unexpected answer that does not stop the visit. Its words stand at the step.
 type Remark struct {
-	Event    string    `json:"event"`
-	At       time.Time `json:"at"`
-	Step     string    `json:"step"`
-	Scheme   string    `json:"scheme,omitempty"`
-	Category string    `json:"category,omitempty"`
-	Owner    string    `json:"owner,omitempty"`
+	Event    string       `json:"event"`
+	At       time.Time    `json:"at"`
+	Step     string       `json:"step"`
+	Scheme   string       `json:"scheme,omitempty"`
+	Category string       `json:"category,omitempty"`
+	Owner    method.Owner `json:"owner,omitempty"`
 }
 
 // DefectLine is one defect that the person recorded.
@@ -232,11 +232,11 @@ type EntryLine struct {
 
 // LeftOutLine is one step that was not carried out.
 type LeftOutLine struct {
-	Event string    `json:"event"`
-	At    time.Time `json:"at"`
-	Step  string    `json:"step"`
-	How   string    `json:"how"`
-	Why   string    `json:"why"`
+	Event string          `json:"event"`
+	At    time.Time       `json:"at"`
+	Step  string          `json:"step"`
+	How   method.Omission `json:"how"`
+	Why   string          `json:"why"`
 }
 
 // Outage is one time without supply.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"meterwright/instrument"
+	"meterwright/method"
 	"meterwright/site"
 )
 
@@ -199,10 +200,9 @@ type Acted struct {
 
 // LeftOut says that a step was not carried out.
 type LeftOut struct {
-	Step string `json:"step"`
-	// How is not-tested, could-not or not-applicable.
-	How string `json:"how"`
-	Why string `json:"why"`
+	Step string          `json:"step"`
+	How  method.Omission `json:"how"`
+	Why  string          `json:"why"`
 	Entry
 }
 
@@ -236,27 +236,18 @@ type Stopped struct {
 	Why string `json:"why"`
 }
 
-// Told names who was told by their part in the work.
-type Told string
-
-// Whoever can be told. The owners of defects have the same names in methods.
+// Whoever can be told beside the owners of defects.
 const (
-	TheDistributor Told = "distributor"
-	TheSupplier    Told = "supplier"
-	TheConsumer    Told = "consumer"
-	TheEmployer    Told = "employer"
-	TheEmergency   Told = "emergency-services"
-	SomebodyElse   Told = "other"
+	Emergency    method.Owner = "emergency-services"
+	SomebodyElse method.Owner = "other"
 )
 
-// Tellable lists whoever can be told, in the order in which choices are shown.
-func Tellable() []Told {
-	return []Told{TheDistributor, TheEmployer, TheSupplier, TheConsumer, TheEmergency, SomebodyElse}
-}
+// Tellable lists whoever can be told, in a fixed order.
+func Tellable() []method.Owner { return append(method.Owners(), Emergency, SomebodyElse) }
 
 // Reported says who was told.
 type Reported struct {
-	To Told `json:"to"`
+	To method.Owner `json:"to"`
 	// Whom says who that is in words, where To is not enough.
 	Whom      string `json:"whom,omitempty"`
 	Name      string `json:"name,omitempty"`
@@ -278,11 +269,11 @@ type Refused struct {
 
 // Defect is something wrong, for its owner.
 type Defect struct {
-	Owner    string `json:"owner"`
-	Asset    string `json:"asset"`
-	Words    string `json:"words"`
-	Scheme   string `json:"scheme,omitempty"`
-	Category string `json:"category,omitempty"`
+	Owner    method.Owner `json:"owner"`
+	Asset    string       `json:"asset"`
+	Words    string       `json:"words"`
+	Scheme   string       `json:"scheme,omitempty"`
+	Category string       `json:"category,omitempty"`
 	// Restricted keeps it off the consumer's copy.
 	Restricted bool `json:"restricted,omitempty"`
 	Entry

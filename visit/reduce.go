@@ -86,8 +86,8 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 		err = v.reduceActed(at, &r, b)
 	case LeftOut:
 		r.do = doLeaveOut
-		if err = v.step(&r, b.Step, 0); err == nil && !slices.Contains([]string{"not-tested", "could-not", "not-applicable"}, b.How) {
-			err = fmt.Errorf("%q does not say how the step was left out: write not-tested, could-not or not-applicable", clip(b.How))
+		if err = v.step(&r, b.Step, 0); err == nil && !slices.Contains(method.Omissions(), b.How) {
+			err = fmt.Errorf("%q does not say how the step was left out: write not-tested, could-not or not-applicable", clip(string(b.How)))
 		}
 		v.entry(&r, b.Entry, &err)
 	case Returned:
@@ -433,8 +433,8 @@ func checkNote(b Body) error {
 		if (b.Scheme == "") != (b.Category == "") {
 			return fmt.Errorf("a category means nothing without its scheme: give both or neither")
 		}
-		if b.Owner == "" {
-			return fmt.Errorf("the defect has no owner: write distributor, supplier, consumer or employer")
+		if !slices.Contains(method.Owners(), b.Owner) {
+			return fmt.Errorf("%q is no owner of a defect: write %s", clip(string(b.Owner)), names(method.Owners()))
 		}
 	case Photograph:
 		words, name = b.Of, "of"

@@ -30,7 +30,7 @@ func (h *Handler) stopped(c *call, id string) {
 	p.Do = []string{"Step back and keep others clear", "Tell somebody: ring your office", "Decide whether work can go on or ends here"}
 	for _, s := range e.method().Stops {
 		if s.ID == id {
-			p.Do, p.Owner, p.Resume = s.Do, s.Owner, s.Resume != ""
+			p.Do, p.Owner, p.Resume = s.Do, string(s.Owner), s.Resume != ""
 			p.Category = categoryWords(h.opts.Pack, s.Scheme, s.Category)
 			for _, allowed := range s.Allows {
 				for _, a := range e.method().Acts {

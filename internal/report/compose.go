@@ -10,6 +10,7 @@ import (
 	"meterwright/internal/tell"
 	"meterwright/method"
 	"meterwright/record"
+	"meterwright/site"
 	"meterwright/visit"
 )
 
@@ -404,11 +405,11 @@ func plural(n int, what string) string {
 	return fmt.Sprintf("%d %ss", n, what)
 }
 
-// answers lists what was answered, in the phases named, or in all.
-func (c *composer) answers(phases []string) {
+// answers lists what was answered, in the phases that are wanted, or in all.
+func (c *composer) answers(want func(*method.Phase) bool) {
 	t := &Table{Heads: []string{"Time", "Asked", "Answer"}, Shares: []float64{0.11, 0.57, 0.32}, Mono: []int{0}}
 	for _, x := range c.in.Case.Answers {
-		if phases != nil && (!slices.Contains(phases, x.Phase) || c.suppliers(x.Step)) {
+		if p := c.method.Phase(x.Phase); want != nil && (p == nil || !want(p) || c.suppliers(x.Step)) {
 			continue
 		}
 		value := upperFirst(x.Value)
@@ -432,36 +433,45 @@ func (c *composer) suppliers(step string) bool {
 	if s == nil || s.Unexpected == nil {
 		return false
 	}
-	return s.Unexpected.Owner == "supplier" || slices.ContainsFunc(c.method.Stops, func(x method.Stop) bool { return x.ID == s.Unexpected.Stop && x.Owner == "supplier" })
+	stop := c.method.Stop(s.Unexpected.Stop)
+	return s.Unexpected.Owner == site.Supplier || stop != nil && (stop.Owner == site.Supplier || stop.Restricted)
 }
 
 func (c *composer) entries() {
-	t := c.entryTable(func(string) bool { return true })
+	t := c.entryTable(func(*method.Field) bool { return true })
 	if t != nil {
 		c.sheet.add(Section{ID: "entries", Title: "Entries", Note: "Registers, seals, torque and the rest, as they were entered.", Blocks: []Block{t}})
 	}
 }
 
-// entryTable lists the entries of the fields that are wanted, or is nil.
-func (c *composer) entryTable(want func(field string) bool) Block {
-	t := &Table{Heads: []string{"Time", "Entry", "Value", ""}, Shares: []float64{0.11, 0.33, 0.31, 0.25}, Mono: []int{0}}
-	for _, e := range c.account.Entries {
+// eachEntry calls f for each value that was entered, in the order of the record and of its fields.
+func (c *composer) eachEntry(f func(*visit.EntryLine, *method.Field, string)) {
+	for i := range c.account.Entries {
+		e := &c.account.Entries[i]
 		s, _ := c.method.Step(e.Step)
 		if s == nil || s.Record == nil {
 			continue
 		}
-		for _, f := range s.Record.Fields {
-			v, ok := e.Entries[f.ID]
-			if !ok || !want(f.ID) {
-				continue
+		for j := range s.Record.Fields {
+			if v, ok := e.Entries[s.Record.Fields[j].ID]; ok {
+				f(e, &s.Record.Fields[j], v)
 			}
-			note := c.register(f.ID)
-			if f.Type != "text" && f.Unit != "" {
-				v += " " + f.Unit
-			}
-			t.Rows = append(t.Rows, []string{e.At.Format(clock), upperFirst(f.Words), v, note})
 		}
 	}
+}
+
+// entryTable lists the entries of the fields that are wanted, or is nil.
+func (c *composer) entryTable(want func(*method.Field) bool) Block {
+	t := &Table{Heads: []string{"Time", "Entry", "Value", ""}, Shares: []float64{0.11, 0.33, 0.31, 0.25}, Mono: []int{0}}
+	c.eachEntry(func(e *visit.EntryLine, f *method.Field, v string) {
+		if !want(f) {
+			return
+		}
+		if f.Type != "text" && f.Unit != "" {
+			v += " " + f.Unit
+		}
+		t.Rows = append(t.Rows, []string{e.At.Format(clock), upperFirst(f.Words), v, c.register(f.ID)})
+	})
 	if len(t.Rows) == 0 {
 		return nil
 	}
@@ -537,15 +547,10 @@ func (c *composer) pictures(free bool) {
 		p.List = append(p.List, c.photo(of, when, ref))
 	}
 	for _, e := range c.account.Entries {
-		s, _ := c.method.Step(e.Step)
 		for _, field := range slices.Sorted(maps.Keys(e.Photographs)) {
 			words := field
-			if s != nil && s.Record != nil {
-				for _, f := range s.Record.Fields {
-					if f.ID == field {
-						words = f.Words
-					}
-				}
+			if f := c.method.Field(e.Step, field); f != nil {
+				words = f.Words
 			}
 			add(upperFirst(words), e.At, e.Photographs[field])
 		}

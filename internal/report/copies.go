@@ -5,7 +5,8 @@ import (
 	"slices"
 	"strings"
 
-	"meterwright/internal/summary"
+	"meterwright/method"
+	"meterwright/site"
 	"meterwright/visit"
 )
 
@@ -13,12 +14,23 @@ import (
 // no free text from it does either, since nobody can tell by machine what a sentence gives away.
 func (c *composer) restricted() bool {
 	return slices.ContainsFunc(c.account.Defects, func(d visit.DefectLine) bool { return d.Restricted }) ||
-		slices.ContainsFunc(c.account.Stops, summary.RestrictedStop)
+		slices.ContainsFunc(c.account.Stops, func(s visit.StopLine) bool { return c.method.RestrictedStop(s.ID) })
 }
 
-// theirs reports whether a stop may stand on the consumer's copy: one that is the consumer's or
-// the distributor's to mend.
-func theirs(s visit.StopLine) bool { return s.Owner == "consumer" || s.Owner == "distributor" }
+// forConsumer reports whether what an owner has to mend may stand on the consumer's copy.
+func forConsumer(owner string) bool {
+	return owner == string(site.Consumer) || owner == string(site.Distributor)
+}
+
+// with wants the fields that have one of the roles.
+func with(roles ...method.FieldRole) func(*method.Field) bool {
+	return func(f *method.Field) bool { return slices.Contains(roles, f.Role) }
+}
+
+// theirs reports whether a stop may stand on the consumer's copy.
+func (c *composer) theirs(s visit.StopLine) bool {
+	return forConsumer(s.Owner) && !c.method.RestrictedStop(s.ID)
+}
 
 // consumer says what was found, what was not tested, what was isolated, and whom to ring.
 func (c *composer) consumer() {
@@ -54,7 +66,7 @@ func (c *composer) consumerEnd() {
 	switch {
 	case a.End == nil:
 		put("Outcome", "The visit has not ended in this record.")
-	case a.End.Outcome == "completed" || a.End.Outcome == "stopped-danger" && slices.ContainsFunc(a.Stops, theirs):
+	case a.End.Outcome == "completed" || a.End.Outcome == "stopped-danger" && slices.ContainsFunc(a.Stops, c.theirs):
 		put("Outcome", upperFirst(Outcome(a.End.Outcome)))
 	default:
 		put("Outcome", "The work was not completed. Your supplier can tell you more.")
@@ -70,17 +82,17 @@ func (c *composer) consumerEnd() {
 func (c *composer) consumerFound() {
 	t := &Table{Heads: []string{"Found", "Who must mend it", "Scheme and category"}, Shares: []float64{0.5, 0.18, 0.32}}
 	for _, s := range c.account.Stops {
-		if theirs(s) {
+		if c.theirs(s) {
 			t.Rows = append(t.Rows, []string{sentence(s.Title), s.Owner, c.category(s.Scheme, s.Category)})
 		}
 	}
 	for _, r := range c.account.Remarks {
-		if r.Owner == "consumer" || r.Owner == "distributor" {
+		if forConsumer(r.Owner) {
 			t.Rows = append(t.Rows, []string{sentence(upperFirst(r.Words)), r.Owner, c.category(r.Scheme, r.Category)})
 		}
 	}
 	for _, d := range c.account.Defects {
-		if !d.Restricted && (d.Owner == "consumer" || d.Owner == "distributor") {
+		if !d.Restricted && forConsumer(d.Owner) {
 			t.Rows = append(t.Rows, []string{sentence(upperFirst(d.Asset) + ": " + d.Words), d.Owner, c.category(d.Scheme, d.Category)})
 		}
 	}
@@ -117,8 +129,7 @@ func (c *composer) notTestedPlain() {
 }
 
 func (c *composer) consumerMeter() {
-	fields := []string{"final-import", "final-total", "final-rate-1", "final-rate-2", "final-export", "old-number", "new-number", "opening-import", "opening-rate-1", "opening-rate-2", "opening-export", "advice"}
-	if t := c.entryTable(func(f string) bool { return slices.Contains(fields, f) }); t != nil {
+	if t := c.entryTable(with(method.FinalRegister, method.OpeningRegister, method.OldMeter, method.NewMeter, method.AdviceGiven)); t != nil {
 		c.sheet.add(Section{ID: "entries", Title: "Meter and registers", Blocks: []Block{t}})
 	}
 }
@@ -128,18 +139,18 @@ func (c *composer) distributor() {
 	c.what(false)
 	own := &Table{Heads: []string{"Time", "Asset", "Found", "Scheme and category"}, Shares: []float64{0.11, 0.17, 0.4, 0.32}, Mono: []int{0}, Flag: map[int]bool{}}
 	for _, s := range c.account.Stops {
-		if s.Owner == "distributor" {
+		if s.Owner == string(site.Distributor) {
 			own.Flag[len(own.Rows)] = true
 			own.Rows = append(own.Rows, []string{s.At.Format(clock), "service position", sentence(s.Title), c.category(s.Scheme, s.Category)})
 		}
 	}
 	for _, r := range c.account.Remarks {
-		if r.Owner == "distributor" {
+		if r.Owner == string(site.Distributor) {
 			own.Rows = append(own.Rows, []string{r.At.Format(clock), "service position", sentence(upperFirst(r.Words)), c.category(r.Scheme, r.Category)})
 		}
 	}
 	for _, d := range c.account.Defects {
-		if d.Owner == "distributor" {
+		if d.Owner == string(site.Distributor) {
 			own.Rows = append(own.Rows, []string{d.At.Format(clock), d.Asset, sentence(d.Words), c.category(d.Scheme, d.Category)})
 		}
 	}
@@ -157,7 +168,7 @@ func (c *composer) distributor() {
 	c.sheet.add(Section{ID: "told", Title: "Rung", Blocks: []Block{told}})
 	c.howItEnded(!c.restricted())
 	c.access()
-	c.answers([]string{"look"})
+	c.answers(func(p *method.Phase) bool { return p.Role == method.LookPhase })
 	c.readings("Readings as they stood on the instrument. A reading counts only within a closed bracket: proved before and proved again.", func(*visit.Reading) bool { return true })
 	c.brackets()
 	c.fuse()
@@ -180,7 +191,7 @@ func (c *composer) access() {
 		}
 	}
 	for _, x := range c.in.Case.Answers {
-		if x.Step == "hazards" || x.Step == "responsible" {
+		if s, _ := c.method.Step(x.Step); s != nil && (s.Role == method.HazardQuestion || s.Role == method.AccessQuestion) {
 			p.List = append(p.List, Pair{Name: x.Say, Value: upperFirst(x.Value)})
 		}
 	}
@@ -190,9 +201,7 @@ func (c *composer) access() {
 }
 
 func (c *composer) fuse() {
-	if t := c.entryTable(func(f string) bool {
-		return slices.Contains([]string{"fuse-type", "fuse-rating", "fault-current", "old-seals", "new-seals"}, f)
-	}); t != nil {
+	if t := c.entryTable(with(method.FuseType, method.FuseRating, method.FaultCurrent, method.OldSeals, method.NewSeals)); t != nil {
 		c.sheet.add(Section{ID: "entries", Title: "Fuse, fault current and seals", Blocks: []Block{t}})
 	}
 }
@@ -202,20 +211,20 @@ func (c *composer) fuse() {
 func (c *composer) supplier() {
 	c.what(false)
 	c.howItEnded(!c.restricted())
-	if t := c.entryTable(func(f string) bool { return f != "dependants" && f != "credit" && f != "told" }); t != nil {
+	needs := with(method.Dependants, method.Credit)
+	aside := with(method.Dependants, method.Credit, method.Told)
+	if t := c.entryTable(func(f *method.Field) bool { return !aside(f) }); t != nil {
 		c.sheet.add(Section{ID: "entries", Title: "Devices and registers", Blocks: []Block{t}})
 	}
 	var who []string
 	for _, d := range c.account.Dependants {
 		who = append(who, sentence(upperFirst(d.Words))+" Agreed: "+sentence(d.Agreed))
 	}
-	for _, e := range c.account.Entries {
-		for _, f := range []string{"dependants", "credit"} {
-			if v := e.Entries[f]; v != "" {
-				who = append(who, upperFirst(map[string]string{"dependants": "who or what depends on the supply", "credit": "prepayment credit"}[f])+": "+sentence(v))
-			}
+	c.eachEntry(func(_ *visit.EntryLine, f *method.Field, value string) {
+		if needs(f) && value != "" {
+			who = append(who, upperFirst(f.Words)+": "+sentence(value))
 		}
-	}
+	})
 	if len(who) > 0 {
 		c.sheet.add(Section{ID: "dependants", Title: "Who depends on the supply", Blocks: []Block{&Words{List: who}}})
 	}
@@ -258,18 +267,18 @@ func (c *composer) supplierFound() (open, shut *Table) {
 	}
 	open, shut = table(), table()
 	for _, s := range c.account.Stops {
-		if s.Owner != "supplier" {
+		if s.Owner != string(site.Supplier) {
 			continue
 		}
 		row := []string{s.At.Format(clock), "metering", sentence(s.Title), c.category(s.Scheme, s.Category)}
-		if summary.RestrictedStop(s) {
+		if c.method.RestrictedStop(s.ID) {
 			shut.Rows = append(shut.Rows, row)
 		} else {
 			open.Rows = append(open.Rows, row)
 		}
 	}
 	for _, r := range c.account.Remarks {
-		if r.Owner == "supplier" {
+		if r.Owner == string(site.Supplier) {
 			open.Rows = append(open.Rows, []string{r.At.Format(clock), "metering", sentence(upperFirst(r.Words)), c.category(r.Scheme, r.Category)})
 		}
 	}
@@ -278,7 +287,7 @@ func (c *composer) supplierFound() (open, shut *Table) {
 		switch {
 		case d.Restricted:
 			shut.Rows = append(shut.Rows, row)
-		case d.Owner == "supplier":
+		case d.Owner == string(site.Supplier):
 			open.Rows = append(open.Rows, row)
 		}
 	}

@@ -186,10 +186,14 @@ func (r *Runner) claimed(fact string) (string, bool) {
 	if v, ok := r.Script.Usual[fact]; ok {
 		return v, true
 	}
-	switch claims := r.Machine.Method.Claims; fact {
-	case "arrangement":
+	f := r.Machine.Method.Fact(fact)
+	if f == nil {
+		return "", false
+	}
+	switch claims := r.Machine.Method.Claims; f.Role {
+	case method.ArrangementFact:
 		return string(claims.Arrangement), true
-	case "reference":
+	case method.ReferenceFact:
 		if claims.Reference {
 			return "yes", true
 		}
