@@ -198,3 +198,9 @@ func fieldNames(r *method.Record) string {
 	}
 	return text
 }
+
+// ParseShows reads an indication as a correction writes it.
+func ParseShows(text string) (instrument.Indication, bool) {
+	i, err := instrument.ParseIndication(text)
+	return i, err == nil
+}

@@ -1,0 +1,467 @@
+package say
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"meterwright/instrument"
+	"meterwright/measure"
+	"meterwright/method"
+	"meterwright/record"
+	"meterwright/replay"
+	"meterwright/rules"
+	"meterwright/site"
+	"meterwright/visit"
+)
+
+// Speaker words what a visit by one method holds. Ids that the method does not have are said as they
+// are. It may be used by several goroutines at once.
+type Speaker struct {
+	*Language
+	m *method.Resolved
+	// departures are found when they are first asked for.
+	departures func() map[string]string
+}
+
+// Of returns the speaker for a method in this language.
+func (l *Language) Of(m *method.Resolved) *Speaker {
+	return &Speaker{Language: l, m: m, departures: once(func() map[string]string {
+		words := map[string]string{}
+		if s, err := site.Expand(m.Claims); err == nil {
+			for _, d := range s.Departures() {
+				words[d.ID] = d.Words
+			}
+		}
+		return words
+	})}
+}
+
+// Step is what a step says to the person.
+func (s *Speaker) Step(id string) string {
+	if x, _ := s.m.Step(id); x != nil {
+		return x.Say
+	}
+	return id
+}
+
+// Phase is the name of a phase.
+func (s *Speaker) Phase(id string) string {
+	if p := s.m.Phase(id); p != nil {
+		return p.Words
+	}
+	return id
+}
+
+// Act is an act, as one is told to do it.
+func (s *Speaker) Act(id site.ActID) string {
+	return find(s.m.Acts, string(id), func(a *site.Act) (string, string) { return string(a.ID), a.Words })
+}
+
+// Point is a test point.
+func (s *Speaker) Point(id string) string {
+	return find(s.m.Points, id, func(p *site.Point) (string, string) { return string(p.ID), p.Words })
+}
+
+// Proof is what a proof shows.
+func (s *Speaker) Proof(id string) string {
+	return find(s.m.Proofs, id, func(p *method.Proof) (string, string) { return p.ID, p.Words })
+}
+
+// Switch is the name of what can be switched, withdrawn or taken off.
+func (s *Speaker) Switch(id site.SwitchID) string {
+	return find(s.m.Switches, string(id), func(w *site.Switch) (string, string) { return string(w.ID), w.Words })
+}
+
+// Items are pieces of protection.
+func (s *Speaker) Items(ids []string) []string {
+	list := make([]string, len(ids))
+	for i, id := range ids {
+		list[i] = find(s.m.Protection, id, func(p *method.Protection) (string, string) { return p.ID, p.Words })
+	}
+	return list
+}
+
+// Stop is the title of a stop; words are those of whoever declared one.
+func (s *Speaker) Stop(id, words string) string {
+	if id == visit.Declared {
+		return cmp.Or(words, s.Say("stop.declared"))
+	}
+	if x := s.m.Stop(id); x != nil {
+		return x.Title
+	}
+	return id
+}
+
+func find[T any](list []T, id string, of func(*T) (id, words string)) string {
+	for i := range list {
+		if have, words := of(&list[i]); have == id {
+			return words
+		}
+	}
+	return id
+}
+
+// Between is a point with what it was read against.
+func (s *Speaker) Between(at, against string) string {
+	if against == "" {
+		return s.Point(at)
+	}
+	return s.Say("reading.between", "at", s.Point(at), "against", s.Point(against))
+}
+
+// Kind is the trade's name of a kind of instrument.
+func (l *Language) Kind(k instrument.Kind) string { return l.code("instrument", string(k)) }
+
+// Kinds are several of them.
+func (l *Language) Kinds(list []instrument.Kind) []string { return each(list, l.Kind) }
+
+// Source is the name of a kind of proving source.
+func (l *Language) Source(k instrument.SourceKind) string { return l.code("source", string(k)) }
+
+// SourceOf is a proving source with its number and its value.
+func (l *Language) SourceOf(p visit.ProvingSource) string {
+	words := l.Source(p.Kind)
+	if p.ID != "" {
+		words += " " + p.ID
+	}
+	if p.Nominal != "" {
+		words = l.Say("source.nominal", "source", words, "nominal", p.Nominal)
+	}
+	return words
+}
+
+// Owner is who must mend something, or was told.
+func (l *Language) Owner(o method.Owner) string { return l.code("owner", string(o)) }
+
+// code words one of a closed set; what is not in it is said as it stands.
+func (l *Language) code(set, code string) string {
+	if key := set + "." + code; l.Has(key) {
+		return l.Say(key)
+	}
+	return code
+}
+
+func each[T any](list []T, words func(T) string) []string {
+	out := make([]string, len(list))
+	for i, x := range list {
+		out[i] = words(x)
+	}
+	return out
+}
+
+// Shows is what an instrument showed.
+func (l *Language) Shows(i instrument.Indication) string {
+	if v, unit, ok := i.Reading(); ok {
+		return l.Quantity(v.String(), unit)
+	}
+	words := l.code("shows", string(i.Shows()))
+	if i.Detail() != "" {
+		words = l.Say("shows.detail", "shows", words, "detail", i.Detail())
+	}
+	return words
+}
+
+// Quantity is a number with its unit.
+func (l *Language) Quantity(value, unit string) string {
+	if u := measure.Unit(unit).String(); u != "" {
+		return value + " " + u
+	}
+	return value
+}
+
+// Limit is a limit with its numbers; with Source its mark and source follow.
+func (l *Language) Limit(b *method.Bounds) string {
+	switch {
+	case b == nil:
+		return ""
+	case b.Lower != "" && b.Upper != "":
+		return l.Say("limit.between", "lower", b.Lower, "upper", l.Quantity(b.Upper, b.Unit))
+	case b.Lower != "":
+		return l.Say("limit.at-least", "limit", l.Quantity(b.Lower, b.Unit))
+	}
+	return l.Say("limit.at-most", "limit", l.Quantity(b.Upper, b.Unit))
+}
+
+// LimitSource is a limit with its numbers, mark and source.
+func (l *Language) LimitSource(b *method.Bounds) string {
+	if b == nil {
+		return ""
+	}
+	return l.Say("limit.source", "limit", l.Limit(b), "mark", b.Mark, "source", b.Source)
+}
+
+// Verdict is what the engine made of a reading.
+func (l *Language) Verdict(r *visit.Reading) string {
+	if r.Judged.Verdict == "" {
+		return l.code("found", string(r.Judged.Found))
+	}
+	return l.Say("verdict."+r.Judged.Verdict, "probability", l.Probability(r.Judged.Probability))
+}
+
+// Probability is a probability to three decimals, and never a certainty.
+func (l *Language) Probability(p float64) string {
+	switch {
+	case p >= 0.9995:
+		return l.Say("probability.over")
+	case p < 0.0005:
+		return l.Say("probability.under")
+	}
+	return decimals(p, 3)
+}
+
+// Counts says whether a reading stands between two good provings; bracket is nil where its instrument
+// was not proved before it.
+func (l *Language) Counts(bracket *visit.Bracket) string {
+	if bracket == nil {
+		return l.Say("bracket.none")
+	}
+	return l.Say("bracket." + string(bracket.State))
+}
+
+// Bracket is the time between two provings of one instrument.
+func (s *Speaker) Bracket(b *visit.Bracket) string {
+	args := []any{"kind", s.Kind(b.Kind), "id", b.Instrument, "source", s.SourceOf(b.Source), "opened", Second(b.OpenedAt), "closed", Second(b.ClosedAt)}
+	if b.Void != nil {
+		args = append(args, "cause", s.Cause(b.Void))
+	}
+	return s.Say("bracketed."+string(b.State), args...)
+}
+
+// ProofState is how a proof stands.
+func (s *Speaker) ProofState(p *visit.ProofLine) string {
+	return s.Say("proof."+string(p.State), "since", Second(p.Since))
+}
+
+// Undone is one time that a proof came to nothing.
+func (s *Speaker) Undone(u *visit.Undone) string {
+	key := "undone.begun"
+	switch {
+	case u.Served():
+		key = "undone.served"
+	case u.Held:
+		key = "undone.held"
+	}
+	return s.Say(key, "at", Second(u.At), "cause", s.Cause(&u.Cause))
+}
+
+// Cause is what made earlier evidence count for nothing.
+func (s *Speaker) Cause(c *visit.Cause) string {
+	args := []any{"at", "", "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", c.Answer, "act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", "", "where", ""}
+	if !c.At.IsZero() {
+		args[1] = s.Say("cause.at", "time", c.At)
+	}
+	if c.Shows != nil {
+		args[11] = s.Shows(*c.Shows)
+	}
+	if x, _ := s.m.Step(c.Step); x != nil && x.Observe != nil {
+		args[13] = s.Between(x.Observe.At, x.Observe.Against)
+	}
+	return s.Say("cause."+string(c.Code), args...)
+}
+
+// Reason is one statement of a refusal.
+func (s *Speaker) Reason(r visit.Reason) string {
+	args := []any{"step", s.Step(r.Step), "act", lowerFirst(s.Act(r.Act)), "proof", s.Proof(r.Proof), "stop", s.Stop(r.Stop, ""), "outcome", s.Outcome(r.Outcome),
+		"items", s.List(s.Items(r.Items)), "kinds", s.List(s.Kinds(r.Kinds)), "sources", s.List(each(r.Sources, s.Source)),
+		"switch", s.Switch(r.Switch), "is", s.Position(r.Is), "should", s.Position(r.Should), "id", r.Step}
+	key := "reason." + string(r.Code)
+	if r.Code == visit.SwitchStands && r.Should == "" {
+		key += "-still"
+	}
+	if r.Cause != nil {
+		args = append(args, "cause", s.Cause(r.Cause))
+	}
+	return s.Say(key, args...)
+}
+
+// Refusal is the three parts of a refusal.
+func (s *Speaker) Refusal(r *visit.Refusal) (what string, lacks, ways []string) {
+	return s.Reason(r.What), each(r.Lacks, s.Reason), each(r.Ways, s.Reason)
+}
+
+// Position is how a switch stands.
+func (l *Language) Position(p site.Position) string { return l.code("position", string(p)) }
+
+// Outcome is the way in which a visit ended.
+func (l *Language) Outcome(outcome string) string { return l.code("outcome", outcome) }
+
+// State is where a visit stands.
+func (l *Language) State(s replay.State) string { return l.code("state", string(s)) }
+
+// Omission is how a step was left out.
+func (l *Language) Omission(o method.Omission) string { return l.code("omission", string(o)) }
+
+// Told is one time that somebody was told.
+func (l *Language) Told(to method.Owner, whom, name, reference string) string {
+	who := l.Owner(to)
+	if to == visit.SomebodyElse {
+		who = whom
+	} else if whom != "" {
+		who += ", " + whom
+	}
+	if name != "" {
+		who += ", " + name
+	}
+	if reference != "" {
+		return l.Say("told.reference", "who", who, "reference", reference)
+	}
+	return who
+}
+
+// Telling is that with its time.
+func (l *Language) Telling(t *replay.Telling) string {
+	return l.Say("told.at", "who", l.Told(t.To, t.Whom, "", t.Reference), "at", t.At)
+}
+
+// Category is a category with its scheme, never a bare letter.
+func (l *Language) Category(schemes []rules.Scheme, scheme, code string) string {
+	if scheme == "" || code == "" {
+		return ""
+	}
+	for _, s := range schemes {
+		if s.ID != scheme {
+			continue
+		}
+		for _, x := range s.Categories {
+			if x.Code == code {
+				return l.Say("category.meaning", "scheme", s.Title, "edition", s.Edition, "code", code, "meaning", x.Meaning)
+			}
+		}
+		return l.Say("category.plain", "scheme", s.Title, "edition", s.Edition, "code", code)
+	}
+	return l.Say("category.unknown", "scheme", scheme, "code", code)
+}
+
+// Defect is what is wrong, in the person's words or the method's.
+func (s *Speaker) Defect(d *replay.Defect) string {
+	switch d.From {
+	case replay.FromStop:
+		return sentence(upperFirst(s.Stop(d.Stop, d.Words)))
+	case replay.FromRemark:
+		return sentence(upperFirst(s.Remark(d.Step)))
+	}
+	return s.Say("defect.asset", "asset", d.Asset, "words", d.Words)
+}
+
+// Remark is what the method remarks on an answer to a step that is not as expected.
+func (s *Speaker) Remark(step string) string {
+	if x, _ := s.m.Step(step); x != nil && x.Unexpected != nil {
+		return x.Unexpected.Remark
+	}
+	return step
+}
+
+// Need is one reason why a visit needs somebody.
+func (s *Speaker) Need(n *replay.Need) string {
+	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
+		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "lead", "")
+}
+
+// Event is the name of a kind of event.
+func (l *Language) Event(k visit.Kind) string { return l.code("event", string(k)) }
+
+// Explanation is departures that are there together.
+func (s *Speaker) Explanation(e visit.Explanation) string {
+	if len(e) == 0 {
+		return s.Say("lead.nothing")
+	}
+	words := s.departures()
+	return strings.Join(each(e, func(id string) string { return cmp.Or(words[id], id) }), s.raw("lead.together"))
+}
+
+// namedExplanations is how many explanations of a lead are named.
+const namedExplanations = 4
+
+// Lead is explanations that the tests made do not tell apart.
+func (s *Speaker) Lead(l *visit.Lead) string {
+	if l.Yet != "" {
+		return s.Say("lead." + string(l.Yet))
+	}
+	if len(l.Departures)+l.Others == 1 {
+		return s.Explanation(l.Departures[0])
+	}
+	named := l.Departures[:min(namedExplanations, len(l.Departures))]
+	words := strings.Join(each(named, s.Explanation), "; ")
+	if n := len(l.Departures) + l.Others - len(named); n > 0 {
+		return s.Say("lead.more", "list", words, "n", n)
+	}
+	return s.Say("lead.one-of", "list", words)
+}
+
+// Chance is the probability of a lead in a word.
+func (l *Language) Chance(p float64) string {
+	for _, c := range []struct {
+		from float64
+		key  string
+	}{{0.9, "very-likely"}, {0.6, "likely"}, {0.3, "may-be"}, {0.05, "less-likely"}} {
+		if p >= c.from {
+			return l.Say("chance." + c.key)
+		}
+	}
+	return l.Say("chance.unlikely")
+}
+
+// NextTest is what the next test would tell, and where it would be made on something live.
+func (s *Speaker) NextTest(a *visit.Advised) string {
+	n := a.Next
+	var apart []string
+	for _, i := range n.Apart {
+		apart = append(apart, s.Explanation(a.Fits[i].Departures[0]))
+	}
+	words := s.Say("next.more")
+	if len(apart) > 1 {
+		words = s.Say("next.apart", "list", strings.Join(apart, "; "))
+	}
+	if len(n.Live) > 0 {
+		words += " " + s.Say("next.caution", "points", s.List(each(n.Live, func(p site.PointID) string { return s.Point(string(p)) })))
+	}
+	return words
+}
+
+// Happened says when something happened that was entered afterwards, or nothing.
+func (l *Language) Happened(happened string) string {
+	t, err := time.Parse(time.RFC3339, happened)
+	if err != nil {
+		return ""
+	}
+	return l.Say("entered.after", "at", t)
+}
+
+// Span is a length of time to the minute.
+func (l *Language) Span(d time.Duration) string {
+	n := int(d.Round(time.Minute) / time.Minute)
+	if n < 60 {
+		return l.Say("span.minutes", "n", n)
+	}
+	return l.Say("span.hours", "h", n/60, "n", n%60)
+}
+
+// Nature says whether a visit was real or practice.
+func (l *Language) Nature(n record.Nature) string { return l.code("nature", string(n)) }
+
+// Entries are what was entered at a step, field by field in the method's order.
+func (s *Speaker) Entries(step string, entries map[string]string, photographs map[string]visit.Attachment) string {
+	var parts []string
+	said := map[string]bool{}
+	if x, _ := s.m.Step(step); x != nil && x.Record != nil {
+		for i := range x.Record.Fields {
+			f := &x.Record.Fields[i]
+			if v, ok := entries[f.ID]; ok {
+				said[f.ID] = true
+				parts = append(parts, s.Say("entry.value", "field", f.Words, "value", s.Quantity(v, f.Unit)))
+			}
+			if _, ok := photographs[f.ID]; ok {
+				parts = append(parts, s.Say("entry.photograph", "field", f.Words))
+			}
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(entries)) {
+		if !said[id] {
+			parts = append(parts, s.Say("entry.value", "field", id, "value", entries[id]))
+		}
+	}
+	return strings.Join(parts, "; ")
+}

@@ -1,0 +1,83 @@
+package say_test
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"meterwright/say/en"
+)
+
+// sets names, for each closed set of codes, the folder and type it stands in, and the key below which its words stand.
+var sets = []struct{ folder, typ, key string }{
+	{"visit", "Code", "reason"}, {"visit", "CauseCode", "cause"}, {"visit", "BracketState", "bracket"}, {"visit", "BracketState", "bracketed"},
+	{"visit", "ProofState", "proof"}, {"visit", "Found", "found"}, {"visit", "Kind", "event"}, {"visit", "Yet", "lead"},
+	{"replay", "State", "state"}, {"replay", "NeedCode", "need"}, {"replay", "Standing", "standing"},
+	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},
+}
+
+// TestEveryCodeHasItsWords reads the codes from the source, so that a new one without words is found.
+func TestEveryCodeHasItsWords(t *testing.T) {
+	l, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range sets {
+		values := constants(t, filepath.Join("..", s.folder), s.typ)
+		if len(values) < 2 {
+			t.Errorf("%s.%s: only %d codes were found", s.folder, s.typ, len(values))
+		}
+		for _, v := range values {
+			if !l.Has(s.key + "." + v) {
+				t.Errorf("%s.%s %q has no words: write %s.%s = …", s.folder, s.typ, v, s.key, v)
+			}
+		}
+	}
+}
+
+// constants lists the values of the string constants of a type.
+func constants(t *testing.T, folder, typ string) []string {
+	t.Helper()
+	var list []string
+	err := filepath.WalkDir(folder, func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() && name != folder {
+			return filepath.SkipDir
+		}
+		if d.IsDir() || !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go") {
+			return nil
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
+		if err != nil {
+			return err
+		}
+		for _, decl := range f.Decls {
+			g, ok := decl.(*ast.GenDecl)
+			if !ok || g.Tok != token.CONST {
+				continue
+			}
+			for _, spec := range g.Specs {
+				v := spec.(*ast.ValueSpec)
+				if id, ok := v.Type.(*ast.Ident); !ok || id.Name != typ {
+					continue
+				}
+				for _, x := range v.Values {
+					if lit, ok := x.(*ast.BasicLit); ok {
+						if text, err := strconv.Unquote(lit.Value); err == nil {
+							list = append(list, text)
+						}
+					}
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
