@@ -227,7 +227,6 @@ const (
 	NeedSupplyOff   NeedCode = "ended-off"
 	NeedGuarded     NeedCode = "guarded" // Words
 	NeedMethod      NeedCode = "no-method"
-	NeedUnfinished  NeedCode = "unfinished" // reserved for what is left under way too long
 )
 
 // Needs says why the visit needs somebody, oldest first.

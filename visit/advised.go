@@ -11,10 +11,87 @@ import (
 	"meterwright/instrument"
 	"meterwright/measure"
 	"meterwright/method"
+	"meterwright/site"
 )
 
 // maxLeads bounds the lists of an advice.
 const maxLeads = 50
+
+// Advised is what the physical model made of the observations so far. It opens and closes no guard.
+type Advised struct {
+	// Upon is the hash of the event after which it was worked out.
+	Upon string `json:"upon"`
+	// Engine names the edition that worked it out; Model and Site are hashes of the model's
+	// tables and of the position as the model had it.
+	Engine string `json:"engine"`
+	Model  string `json:"model"`
+	Site   string `json:"site"`
+	// Against lists explanations that the last observation spoke against; AgainstMore counts others.
+	Against     []Explanation `json:"against,omitempty"`
+	AgainstMore int           `json:"against_more,omitempty"`
+	// Fits is what still explains the observations, likeliest first.
+	Fits []Lead `json:"fits"`
+	// Outside is the probability that the truth is not in the model, for example "0.002".
+	Outside string `json:"not_in_the_model"`
+	// Untouched counts the departures that no observation has borne on.
+	Untouched int `json:"not_borne_on"`
+	// Skipped counts readings and provings that the model does not weigh.
+	Skipped int `json:"not_weighed,omitempty"`
+	// Next is the test that would tell most, of those that the method allows, or nil.
+	Next *NextTest `json:"next,omitempty"`
+}
+
+// Explanation is the ids of departures that are there together; without one nothing is wrong.
+type Explanation []string
+
+// Lead is explanations that the tests made do not tell apart.
+type Lead struct {
+	Departures []Explanation `json:"departures"`
+	// Others counts explanations that are not listed.
+	Others int `json:"others,omitempty"`
+	// Yet says what has to be said beside the explanation that nothing is wrong.
+	Yet Yet `json:"yet,omitempty"`
+	// Probability is a decimal from 0 to 1.
+	Probability string `json:"probability"`
+	// Danger says that one of them can put or hide a dangerous voltage.
+	Danger bool `json:"danger,omitempty"`
+}
+
+// Yet is what has to be said beside "nothing is wrong".
+type Yet string
+
+// What has to be said.
+const (
+	// YetSlip: only if one of the readings was a slip.
+	YetSlip Yet = "if-a-slip"
+	// YetEarlier: an earlier reading was not as expected.
+	YetEarlier Yet = "earlier-otherwise"
+	// YetRare: something rarer and dangerous fits much better.
+	YetRare Yet = "rarer-fits-better"
+)
+
+// NextTest is a step of the method with what it would tell.
+type NextTest struct {
+	Step string `json:"step"`
+	// Apart lists the leads that it would tell apart, by their place in Fits.
+	Apart []int `json:"apart,omitempty"`
+	// Live lists points that it is made on and that one of the leads makes dangerous.
+	Live []site.PointID `json:"live,omitempty"`
+	// Nats is the information expected of it, a decimal.
+	Nats string `json:"nats"`
+	// Exposure is the probability that a hand meets a part above the touch limit in it.
+	Exposure string `json:"exposure"`
+}
+
+// Answered is what the person made of an advice.
+type Answered struct {
+	// Advice is the hash of the advised event.
+	Advice string `json:"advice"`
+	// Answer is follow or set-aside.
+	Answer string `json:"answer"`
+	// Why is required where it is set aside.
+	Why string `json:"why,omitempty"`
+}
 
 // AdviceLine is one advice as it was given, with what the person made of it.
 type AdviceLine struct {
