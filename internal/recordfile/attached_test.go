@@ -2,10 +2,12 @@ package recordfile_test
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -76,6 +78,25 @@ func TestAttachedRewritten(t *testing.T) {
 			if !slices.ContainsFunc(got, func(g recordfile.Attached) bool { return bytes.Equal(g.Content, want.Content) }) {
 				t.Errorf("%s: %s is not found", how, want.Name)
 			}
+		}
+	}
+}
+
+// TestAttachedHostile: files made to break a reader give an error or nothing.
+func TestAttachedHostile(t *testing.T) {
+	trailer := func(root string) []byte {
+		head := "%PDF-1.4\n"
+		return fmt.Appendf(nil, "%sxref\n0 1\n0000000000 65535 f \ntrailer\n<< /Size 9 /Root %s >>\nstartxref\n%d\n%%%%EOF\n", head, root, len(head))
+	}
+	for name, b := range map[string][]byte{
+		"nothing":      []byte("%PDF-"),
+		"deep array":   trailer(strings.Repeat("[", 20<<20)),
+		"deep mapping": trailer(strings.Repeat("<</Names", 5<<20)),
+		"refers back":  trailer("<< /Names << /EmbeddedFiles << /Kids [1 0 R 1 0 R] >> >> >>"),
+		"cut":          pdf(t, some...)[:900],
+	} {
+		if list, _ := recordfile.AttachedTo(b); len(list) > 0 {
+			t.Errorf("%s: %d files", name, len(list))
 		}
 	}
 }
