@@ -16,13 +16,13 @@ import (
 )
 
 type jobsCommands struct {
-	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, bad rows are named. Can be repeated. Exit 0 when every row was good, 3 when some were left out, 1 when the file makes no sense."`
+	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, bad rows are named. Can be repeated." exits:"0 every row is good|1 the file makes no sense|2 the file or the folder cannot be used|3 rows were left out"`
 }
 
 type jobsImport struct {
 	File string `arg:"" help:"The CSV file, UTF-8. docs/commands.md lists the columns."`
 	Data string `help:"The office's folder. Without it the file is checked and nothing is kept." placeholder:"DIR"`
-	JSON bool   `help:"Write JSON."`
+	asJSON
 }
 
 type importOutput struct {
@@ -36,7 +36,7 @@ type importOutput struct {
 }
 
 func (c *jobsImport) Run(s *streams) error {
-	b, err := readFile(c.File, jobs.MaxCSV)
+	b, err := s.readFile(c.File, jobs.MaxCSV)
 	if err != nil {
 		return err
 	}
@@ -54,11 +54,11 @@ func (c *jobsImport) Run(s *streams) error {
 		}
 		out.Kept, out.New, out.Changed, out.Same = true, count.New, count.Changed, count.Same
 	}
-	if err := c.show(s, out); err != nil {
+	if err := s.show(out, out.tell); err != nil {
 		return err
 	}
 	if len(out.LeftOut) > 0 {
-		return coded{code: exitUndecided}
+		return settled(exitUndecided)
 	}
 	return nil
 }
@@ -84,11 +84,7 @@ func (c *jobsImport) keep(s *streams, file []byte, table *jobs.Table) (store.Imp
 	return count, nil
 }
 
-func (c *jobsImport) show(s *streams, out importOutput) error {
-	if c.JSON {
-		return writeJSON(s.out, out)
-	}
-	t := tell.New(s.out)
+func (out *importOutput) tell(t *tell.Text) {
 	for _, f := range out.LeftOut {
 		t.Line("%s: left out: %s", out.File, f)
 	}
@@ -98,5 +94,4 @@ func (c *jobsImport) show(s *streams, out importOutput) error {
 	} else {
 		t.Line("Checked only: give --data to keep them.")
 	}
-	return wrote(t)
 }

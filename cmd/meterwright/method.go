@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"regexp"
 
 	"meterwright/internal/tell"
@@ -13,14 +12,14 @@ import (
 )
 
 type methodCommands struct {
-	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program."`
-	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed."`
-	Lint   methodLint   `cmd:"" help:"Check files of methods and overlays. Exit 0 when all are good, 1 when one has a fault, 2 when one cannot be read."`
-	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, or of an overlay, for editors."`
+	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program." exits:"0 listed|2 the output cannot be written"`
+	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed." exits:"0 shown|1 there is no such method, or it does not fit the claims|2 the job cannot be read"`
+	Lint   methodLint   `cmd:"" help:"Check files of methods and overlays." exits:"0 no fault|1 a fault|2 a file cannot be read"`
+	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, or of an overlay, for editors." exits:"0 written|2 the output cannot be written"`
 }
 
 type methodList struct {
-	JSON bool `help:"Write JSON."`
+	asJSON
 }
 
 type listed struct {
@@ -44,24 +43,21 @@ func (c *methodList) Run(s *streams) error {
 	for _, o := range shelf.Overlays {
 		all = append(all, listed{ID: o.ID, Edition: o.Edition, Title: o.Title, Of: o.Of})
 	}
-	if c.JSON {
-		return writeJSON(s.out, all)
-	}
-	t := tell.New(s.out)
-	t.Line("Methods")
-	for _, l := range all {
-		if l.Of == "" {
-			t.Line("  %-34s edition %-4s %s, %s, %d written steps", l.ID, l.Edition, l.Country, l.Title, l.Steps)
+	return s.show(all, func(t *tell.Text) {
+		t.Line("Methods")
+		for _, l := range all {
+			if l.Of == "" {
+				t.Line("  %-34s edition %-4s %s, %s, %d written steps", l.ID, l.Edition, l.Country, l.Title, l.Steps)
+			}
 		}
-	}
-	t.Line("Overlays")
-	for _, l := range all {
-		if l.Of != "" {
-			t.Line("  %-34s edition %-4s %s (of %s)", l.ID, l.Edition, l.Title, l.Of)
+		t.Line("Overlays")
+		for _, l := range all {
+			if l.Of != "" {
+				t.Line("  %-34s edition %-4s %s (of %s)", l.ID, l.Edition, l.Title, l.Of)
+			}
 		}
-	}
-	t.Caution()
-	return wrote(t)
+		t.Caution()
+	})
 }
 
 // claims are the flags that describe a service position.
@@ -102,7 +98,7 @@ func (c *methodShow) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	r, err := c.resolve(shelf)
+	r, err := c.resolve(s, shelf)
 	if err != nil {
 		return err
 	}
@@ -115,10 +111,7 @@ func (c *methodShow) Run(s *streams) error {
 		if err != nil {
 			return bad(err)
 		}
-		if _, err := s.out.Write(b); err != nil {
-			return unread(fmt.Errorf("write the output: %w", err))
-		}
-		return nil
+		return s.document(b)
 	}
 	t := tell.New(s.out)
 	t.Method(r, hash)
@@ -126,9 +119,9 @@ func (c *methodShow) Run(s *streams) error {
 	return wrote(t)
 }
 
-func (c *methodShow) resolve(shelf *shelf) (*method.Resolved, error) {
+func (c *methodShow) resolve(s *streams, shelf *shelf) (*method.Resolved, error) {
 	if c.Job != "" {
-		j, err := shelf.readJob(c.Job)
+		j, err := shelf.readJob(s, c.Job)
 		if err != nil {
 			return nil, err
 		}
@@ -142,7 +135,7 @@ func (c *methodShow) resolve(shelf *shelf) (*method.Resolved, error) {
 		return m.Method, nil
 	}
 	if c.ID == "" {
-		return nil, coded{exitUsage, errors.New("name a method, or give --job: meterwright method list shows what there is")}
+		return nil, usage(errors.New("name a method, or give --job"), "meterwright method list shows what there is")
 	}
 	d, err := shelf.Method(c.ID)
 	if err != nil {
@@ -157,7 +150,7 @@ func (c *methodShow) resolve(shelf *shelf) (*method.Resolved, error) {
 
 type methodLint struct {
 	Files []string `arg:"" help:"Files of methods or overlays." name:"file"`
-	JSON  bool     `help:"Write JSON."`
+	asJSON
 }
 
 type linted struct {
@@ -180,42 +173,33 @@ func (c *methodLint) Run(s *streams) error {
 		return err
 	}
 	code := exitGood
-	var all []linted
-	t := tell.New(s.out)
+	all := []linted{}
 	for _, name := range c.Files {
-		b, err := readFile(name, written.MaxBytes)
+		b, err := s.readFile(name, written.MaxBytes)
 		if err != nil {
-			report(s.err, err)
-			code = exitUnread
+			code = worst(code, s.report(err))
 			continue
 		}
 		l := lint(shelf, name, b)
 		all = append(all, l)
-		if len(l.Problems) > 0 && code != exitUnread {
-			code = exitBad
-		}
-		if c.JSON {
-			continue
-		}
-		for _, p := range l.Problems {
-			t.Lines(p.text)
-		}
-		if len(l.Problems) == 0 {
-			t.Line("%s: the %s has no fault", name, l.Kind)
+		if len(l.Problems) > 0 {
+			code = worst(code, exitBad)
 		}
 	}
-	if c.JSON {
-		if err := writeJSON(s.out, all); err != nil {
-			return err
+	err = s.show(all, func(t *tell.Text) {
+		for _, l := range all {
+			for _, p := range l.Problems {
+				t.Lines(p.text)
+			}
+			if len(l.Problems) == 0 {
+				t.Line("%s: the %s has no fault", l.File, l.Kind)
+			}
 		}
-	}
-	if err := wrote(t); err != nil {
+	})
+	if err != nil {
 		return err
 	}
-	if code != exitGood {
-		return coded{code: code}
-	}
-	return nil
+	return settled(code)
 }
 
 var overlayKey = regexp.MustCompile(`(?m)^overlay:`)
@@ -305,8 +289,5 @@ func (c *methodSchema) Run(s *streams) error {
 	if c.Of == "overlay" {
 		m = o
 	}
-	if _, err := s.out.Write(m); err != nil {
-		return unread(fmt.Errorf("write the output: %w", err))
-	}
-	return nil
+	return s.document(m)
 }
