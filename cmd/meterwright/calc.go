@@ -5,7 +5,7 @@ import (
 	"fmt"
 
 	"meterwright/instrument"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/measure"
 	"meterwright/metering"
 	"meterwright/protection"
@@ -21,10 +21,10 @@ type calcCommands struct {
 }
 
 // reckoned shows a result with its marks, and turns the worst of its verdicts into an exit.
-func (s *streams) reckoned(result any, checks []protection.Check, text func(*tell.Text)) error {
-	err := s.show(result, func(t *tell.Text) {
+func (s *streams) reckoned(result any, checks []protection.Check, text func(*terminal.Text)) error {
+	err := s.show(result, func(t *terminal.Text) {
 		text(t)
-		t.Line("%s", tell.Marks)
+		t.Put(0, "marks")
 		t.Caution()
 	})
 	if err != nil {
@@ -110,7 +110,7 @@ func (c *calcFault) Run(s *streams) error {
 	return s.reckoned(struct {
 		Current protection.Current `json:"current"`
 		Checks  []protection.Check `json:"checks"`
-	}{current, checks}, checks, func(t *tell.Text) {
+	}{current, checks}, checks, func(t *terminal.Text) {
 		t.Current(current)
 		t.Checks(checks)
 		t.Line("%s", accuracyNote)
@@ -135,7 +135,7 @@ func (c *calcFuse) Run(s *streams) error {
 	if err != nil {
 		return bad(err)
 	}
-	return s.reckoned(f, []protection.Check{{Judgement: f.Judgement}}, func(t *tell.Text) {
+	return s.reckoned(f, []protection.Check{{Judgement: f.Judgement}}, func(t *terminal.Text) {
 		t.Fuse(f)
 		t.Line("%s", accuracyNote)
 	})
@@ -162,7 +162,7 @@ func (c *calcAdiabatic) Run(s *streams) error {
 	checks := []protection.Check{k}
 	return s.reckoned(struct {
 		Checks []protection.Check `json:"checks"`
-	}{checks}, checks, func(t *tell.Text) { t.Checks(checks) })
+	}{checks}, checks, func(t *terminal.Text) { t.Checks(checks) })
 }
 
 type calcLoad struct {
@@ -207,7 +207,7 @@ func (c *calcLoad) Run(s *streams) error {
 		Watts    measure.Estimate     `json:"watts"`
 		Compared *metering.Comparison `json:"compared,omitempty"`
 		Note     string               `json:"note"`
-	}{power, compared, metering.NotTypeLimits}, checks, func(t *tell.Text) { t.Load(power, compared, c.Tolerance) })
+	}{power, compared, metering.NotTypeLimits}, checks, func(t *terminal.Text) { t.Load(power, compared, c.Tolerance) })
 }
 
 func (c *calcLoad) compare(l metering.TimedLoad) (*metering.Comparison, error) {
@@ -250,7 +250,7 @@ func (c *calcPoint) Run(s *streams) error {
 		Number string        `json:"number"`
 		Digits string        `json:"digits"`
 		Rule   rules.Numbers `json:"weights"`
-	}{point.String(), point.Digits(), format.Weights}, func(t *tell.Text) {
+	}{point.String(), point.Digits(), format.Weights}, func(t *terminal.Text) {
 		t.Line("%s: the check digit agrees", point)
 		t.Line("Weights and moduli [%s: %s]", format.Weights.Mark, format.Weights.Source)
 	})

@@ -13,7 +13,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/internal/yamldoc"
 	"meterwright/method/written"
 	"meterwright/record"
@@ -175,7 +175,7 @@ func (s *streams) report(err error) int {
 			_, err = io.WriteString(s.err, "\n")
 		}
 	default:
-		t := tell.New(s.err)
+		t := terminal.New(s.err, s.words)
 		t.Lines("meterwright: " + text)
 		err = t.Err()
 	}
@@ -190,19 +190,27 @@ type asJSON struct {
 	JSON bool `help:"Write JSON: the result on standard output, an error on standard error."`
 }
 
-// show writes what a command found: as JSON in the one envelope, or as text.
-func (s *streams) show(result any, text func(*tell.Text)) error {
+// show writes what a command found: as JSON, an object with the caution in it, or as text.
+func (s *streams) show(result any, text func(*terminal.Text)) error {
 	if !s.json {
-		t := tell.New(s.out)
+		t := terminal.New(s.out, s.words)
 		text(t)
 		return wrote(t)
 	}
-	err := json.MarshalWrite(s.out, struct {
-		Result  any    `json:"result"`
-		Caution string `json:"caution"`
-	}{result, tell.Caution}, json.Deterministic(true), jsontext.WithIndent("  "))
+	b, err := json.Marshal(result, json.Deterministic(true))
+	if err == nil && b[0] == '{' && len(b) > 2 {
+		caution, err := json.Marshal(s.words.Say("caution"))
+		if err != nil {
+			return notWritten(err)
+		}
+		b = slices.Concat([]byte(`{"caution":`), caution, []byte(","), b[1:])
+	}
+	v := jsontext.Value(b)
 	if err == nil {
-		_, err = io.WriteString(s.out, "\n")
+		err = v.Indent()
+	}
+	if err == nil {
+		_, err = s.out.Write(append(v, '\n'))
 	}
 	if err != nil {
 		return notWritten(err)
@@ -211,7 +219,7 @@ func (s *streams) show(result any, text func(*tell.Text)) error {
 }
 
 // wrote returns the error of writing a text, if there was one.
-func wrote(t *tell.Text) error {
+func wrote(t *terminal.Text) error {
 	if err := t.Err(); err != nil {
 		return notWritten(err)
 	}

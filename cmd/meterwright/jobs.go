@@ -11,7 +11,7 @@ import (
 	"meterwright/internal/progress"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/rules"
 )
 
@@ -84,7 +84,7 @@ func (c *jobsImport) keep(s *streams, file []byte, table *jobs.Table) (store.Imp
 	return count, nil
 }
 
-func (out *importOutput) tell(t *tell.Text) {
+func (out *importOutput) tell(t *terminal.Text) {
 	for _, f := range out.LeftOut {
 		t.Line("%s: left out: %s", out.File, f)
 	}

@@ -12,15 +12,16 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/internal/version"
+	"meterwright/say"
+	"meterwright/say/en"
 )
 
 const description = `Carries out, checks and shows visits to electricity meters. Where a file is named, "-" is standard input or output.
 
 Exit codes: 0 good; 1 not good, or it makes no sense; 2 a file could not be read or written; 3 no fault, but not settled (not ended, doubtful, rows left out); 80 the command line is wrong. The help of a command says what each means there.
-
-` + tell.Caution
+`
 
 // commands is the command line. The tag exits of a command says what each of its exit codes
 // means; helpExits shows it, and the tests hold docs/commands.md and the scripts to it.
@@ -52,6 +53,7 @@ type streams struct {
 	out     io.Writer
 	err     io.Writer
 	json    bool
+	words   *say.Language
 	// model is the command line, for completion.
 	model *kong.Application
 }
@@ -70,7 +72,7 @@ func main() {
 
 // parser reads command lines into c.
 func parser(c *commands, options ...kong.Option) (*kong.Kong, error) {
-	p, err := kong.New(c, append(options, kong.Name("meterwright"), kong.Description(description),
+	p, err := kong.New(c, append(options, kong.Name("meterwright"),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Vars{"version": "meterwright " + version.Edition})...)
 	if err != nil {
 		return nil, err
@@ -84,7 +86,12 @@ func parser(c *commands, options ...kong.Option) (*kong.Kong, error) {
 func run(s *streams, args []string) int {
 	var c commands
 	left := -1
-	p, err := parser(&c, kong.Writers(s.out, s.err), kong.Exit(func(code int) { left = code }))
+	words, err := en.Language()
+	if err != nil {
+		return exitBad // The words are part of the program: a test holds them.
+	}
+	s.words = words
+	p, err := parser(&c, kong.Writers(s.out, s.err), kong.Description(description+"\n\n"+words.Say("caution")), kong.Exit(func(code int) { left = code }))
 	if err != nil {
 		return s.report(bad(err))
 	}
@@ -114,7 +121,7 @@ type versionCommand struct{ asJSON }
 func (c *versionCommand) Run(s *streams) error {
 	return s.show(struct {
 		Edition string `json:"edition"`
-	}{version.Edition}, func(t *tell.Text) { t.Line("meterwright %s", version.Edition) })
+	}{version.Edition}, func(t *terminal.Text) { t.Line("meterwright %s", version.Edition) })
 }
 
 type completionCommand struct {
@@ -124,7 +131,7 @@ type completionCommand struct {
 
 func (c *completionCommand) Run(s *streams) error {
 	script := completions[c.Shell]
-	return s.show(script, func(t *tell.Text) { t.Raw([]byte(script)) })
+	return s.show(script, func(t *terminal.Text) { t.Raw([]byte(script)) })
 }
 
 type wordsCommand struct {

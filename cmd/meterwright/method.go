@@ -4,7 +4,7 @@ import (
 	"errors"
 	"regexp"
 
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
@@ -43,7 +43,7 @@ func (c *methodList) Run(s *streams) error {
 	for _, o := range shelf.Overlays {
 		all = append(all, listed{ID: o.ID, Edition: o.Edition, Title: o.Title, Of: o.Of})
 	}
-	return s.show(all, func(t *tell.Text) {
+	return s.show(all, func(t *terminal.Text) {
 		t.Line("Methods")
 		for _, l := range all {
 			if l.Of == "" {
@@ -113,7 +113,7 @@ func (c *methodShow) Run(s *streams) error {
 		}
 		return s.document(b)
 	}
-	t := tell.New(s.out)
+	t := terminal.New(s.out, s.words)
 	t.Method(r, hash)
 	t.Caution()
 	return wrote(t)
@@ -186,7 +186,7 @@ func (c *methodLint) Run(s *streams) error {
 			code = worst(code, exitBad)
 		}
 	}
-	err = s.show(all, func(t *tell.Text) {
+	err = s.show(all, func(t *terminal.Text) {
 		for _, l := range all {
 			for _, p := range l.Problems {
 				t.Lines(p.text)

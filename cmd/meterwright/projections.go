@@ -8,7 +8,7 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 )
 
 type projectionsCommands struct {
@@ -41,5 +41,5 @@ func (c *projectionsRebuild) Run(s *streams) error {
 	}
 	return s.show(struct {
 		Visits int64 `json:"visits"`
-	}{last.Done}, func(t *tell.Text) { t.Line("%d visits summarised anew", last.Done) })
+	}{last.Done}, func(t *terminal.Text) { t.Line("%d visits summarised anew", last.Done) })
 }

@@ -8,9 +8,9 @@ import (
 	"os"
 
 	"meterwright/internal/progress"
-	"meterwright/internal/replay"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/record"
+	"meterwright/replay"
 )
 
 type recordCommands struct {
@@ -78,7 +78,7 @@ func (c *recordVerify) Run(s *streams) error {
 	if len(all) == 0 && !s.json {
 		return settled(code)
 	}
-	err := s.show(all, func(t *tell.Text) {
+	err := s.show(all, func(t *terminal.Text) {
 		for i, v := range all {
 			if i > 0 {
 				t.Line("")
@@ -115,7 +115,7 @@ type chainOutput struct {
 	Ended bool   `json:"ended"`
 }
 
-func (v *verified) tell(t *tell.Text) {
+func (v *verified) tell(t *terminal.Text) {
 	for _, o := range v.of {
 		t.Line("%s", o.name)
 		if o.among > 1 {
@@ -196,7 +196,7 @@ func (c *recordShow) Run(s *streams) error {
 	if err != nil {
 		return unread(err)
 	}
-	t := tell.New(s.out)
+	t := terminal.New(s.out, s.words)
 	n := 0
 	var broken error
 	err = replay.EachLine(f, func(number int, line []byte) error {

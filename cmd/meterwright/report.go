@@ -10,7 +10,7 @@ import (
 
 	"meterwright/internal/recordfile"
 	paper "meterwright/internal/report"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/record"
 	"meterwright/rules"
 )
@@ -86,7 +86,7 @@ func (c *recordReport) Run(s *streams) error {
 		return unread(fmt.Errorf("write the report: %w", err))
 	}
 	out := reportOutput{File: c.Out, For: c.For, Bytes: b.Len(), Verdict: in.Verified.Verdict.String(), Head: sheet.Head}
-	err = s.show(out, func(t *tell.Text) {
+	err = s.show(out, func(t *terminal.Text) {
 		t.Line("%s: %s, %d bytes", out.File, paper.Copy(out.For).Title(), out.Bytes)
 		t.Line("The record is %s; the hash of its last line is %s.", out.Verdict, out.Head)
 		t.Caution()

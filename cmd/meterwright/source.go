@@ -11,8 +11,8 @@ import (
 	"strings"
 
 	"meterwright/internal/recordfile"
-	"meterwright/internal/replay"
 	"meterwright/record"
+	"meterwright/replay"
 )
 
 // maxRecord bounds a record that is kept in memory, and a PDF that carries one.

@@ -16,13 +16,13 @@ import (
 	"meterwright/internal/advice"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/recordfile"
-	"meterwright/internal/replay"
 	"meterwright/internal/script"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/internal/version"
 	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/visit"
 )
 
@@ -112,8 +112,8 @@ func (c *visitRun) carry(s *streams, shelf *shelf, story io.Writer) (*carried, e
 	if s.json {
 		story = io.Discard
 	}
-	text := tell.New(story)
-	r.Tell = func(told script.Told) { text.Told(told, shelf.pack.Schemes) }
+	text := terminal.New(story, s.words)
+	r.Tell = func(told script.Told) { text.Told(r.Now(), told, shelf.pack.Schemes) }
 	keep, err := s.keeper(c.Out)
 	if err != nil {
 		return nil, errors.Join(unread(err), beside.Close())
@@ -277,7 +277,7 @@ func (c *visitRunAll) Run(s *streams) error {
 	}
 	code := exitGood
 	all := []*carried{}
-	text := tell.New(s.out)
+	text := terminal.New(s.out, s.words)
 	for i, name := range names {
 		if !s.json {
 			if i > 0 {
@@ -338,7 +338,7 @@ func (c *visitReplay) Run(s *streams) error {
 	if err != nil {
 		return unread(err)
 	}
-	folded, err := replay.Fold(f, given)
+	folded, err := replay.ReadFile(f, given)
 	if err = errors.Join(err, f.Close()); err != nil {
 		return bad(fmt.Errorf("%s: %w", o.name, err))
 	}
@@ -379,21 +379,21 @@ type replayOutput struct {
 	Account *visit.Account `json:"account"`
 }
 
-func (c *visitReplay) show(s *streams, found verified, folded *replay.Result) error {
+func (c *visitReplay) show(s *streams, found verified, folded *replay.Case) error {
 	v := folded.Visit
-	out := replayOutput{found.Verdict, folded.Lines, []string{}, v.Next(), v.Held(), v.Account()}
+	out := replayOutput{found.Verdict, len(folded.Lines()), []string{}, v.Next(), v.Held(), v.Account()}
 	for _, u := range folded.Unread {
-		out.Unread = append(out.Unread, fmt.Sprintf("line %d: %s: %s", u.Line, u.Kind, u.Err))
+		out.Unread = append(out.Unread, fmt.Sprintf("%.12s…: %s: %s", u.Event, u.Kind, u.Err))
 	}
 	shelf, err := openShelf()
 	if err != nil {
 		return err
 	}
-	return s.show(out, func(t *tell.Text) {
+	return s.show(out, func(t *terminal.Text) {
 		found.tell(t)
 		t.Story(v)
 		for _, u := range folded.Unread {
-			t.Line("line %d is not read: %s", u.Line, u.Err)
+			t.Put(0, "terminal.unread", "event", u.Event[:12], "why", u.Err)
 		}
 		t.Account(v, nil, shelf.pack.Schemes)
 		t.Caution()

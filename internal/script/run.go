@@ -148,6 +148,9 @@ func (r *Runner) Check() error {
 	return r.checkUsual()
 }
 
+// Now returns the visit as it stands.
+func (r *Runner) Now() *visit.Visit { return r.visit }
+
 // Chain returns the state of the last device's chain.
 func (r *Runner) Chain() record.Chain { return r.chain }
 
