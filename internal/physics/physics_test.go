@@ -1,4 +1,4 @@
-package physcmd
+package physics
 
 import (
 	"bytes"
