@@ -105,7 +105,7 @@ func position(t testing.TB) (*site.Site, *Engine) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := New(s)
+	e, err := New(s, Stated{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -19,7 +19,7 @@ func diagnosis(sum hash.Hash) error {
 	if err != nil {
 		return err
 	}
-	e, err := diagnose.New(s)
+	e, err := diagnose.New(s, diagnose.Stated{})
 	if err != nil {
 		return err
 	}
