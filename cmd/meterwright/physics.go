@@ -2,30 +2,29 @@ package main
 
 import (
 	"bytes"
-	"encoding/json/jsontext"
 	"errors"
 	"io"
 
-	"meterwright/internal/physcmd"
+	"meterwright/internal/physics"
 )
 
-type departuresCommand struct{ physcmd.Departures }
+type departuresCommand struct{ physics.Departures }
 
 func (c *departuresCommand) Run(s *streams) error { return s.physics(c.Do, &c.Site) }
 
-type predictCommand struct{ physcmd.Predict }
+type predictCommand struct{ physics.Predict }
 
 func (c *predictCommand) Run(s *streams) error { return s.physics(c.Do, &c.Site) }
 
-type netlistCommand struct{ physcmd.Netlist }
+type netlistCommand struct{ physics.Netlist }
 
 func (c *netlistCommand) Run(s *streams) error { return s.physics(c.Do, &c.Site) }
 
-type diagnoseCommand struct{ physcmd.Diagnose }
+type diagnoseCommand struct{ physics.Diagnose }
 
 func (c *diagnoseCommand) Run(s *streams) error { return s.physics(c.Do, &c.Site, &c.Seen) }
 
-// physics gives what the model says its envelope, and its errors their exit code. Each file is
+// physics gives the errors of the model their exit code. Each file is
 // opened here first, so that one that cannot be is told of as everywhere else.
 func (s *streams) physics(do func(io.Writer) error, files ...*string) error {
 	for _, name := range files {
@@ -43,12 +42,10 @@ func (s *streams) physics(do func(io.Writer) error, files ...*string) error {
 	var b bytes.Buffer
 	err := do(&b)
 	switch {
-	case errors.Is(err, physcmd.ErrRead):
+	case errors.Is(err, physics.ErrRead):
 		return unread(err)
 	case err != nil:
 		return bad(err)
-	case s.json:
-		return s.show(jsontext.Value(b.Bytes()), nil)
 	}
 	return s.document(b.Bytes())
 }

@@ -12,6 +12,7 @@ import (
 	"meterwright/rules"
 	"meterwright/say"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // Account writes how a visit stands: proofs with their brackets, readings with their limits,
@@ -225,7 +226,7 @@ func (t *Text) acts(s *say.Speaker, a *visit.Account) {
 	}
 	for i := range a.Discrepancies {
 		d := &a.Discrepancies[i]
-		add(d.At, "terminal.acts.not-accepted", "kind", t.Event(d.Kind), "why", s.Discrepancy(d))
+		add(d.At, "terminal.acts.not-accepted", "kind", t.Language.Event(d.Kind), "why", s.Discrepancy(d))
 	}
 	t.sorted("terminal.acts", lines)
 }
@@ -233,7 +234,7 @@ func (t *Text) acts(s *say.Speaker, a *visit.Account) {
 // notDone writes what was left out, and every step after the last one carried out.
 func (t *Text) notDone(s *say.Speaker, v *visit.Visit) {
 	a := v.Account()
-	steps := Remaining(v)
+	steps := walk.Remaining(v)
 	if len(a.LeftOut) == 0 && len(steps) == 0 {
 		return
 	}
@@ -255,31 +256,6 @@ func (t *Text) notDone(s *say.Speaker, v *visit.Visit) {
 			t.Put(2, "terminal.not-done.phase", "phase", p.Words, "steps", t.Say("count.step", "n", n[0]), "tests", t.Say("count.test", "n", n[1]))
 		}
 	}
-}
-
-// Remaining lists the steps that come after the last one carried out and that apply by what
-// is known.
-func Remaining(v *visit.Visit) []*method.Step {
-	m := v.Machine().Method
-	facts := v.Facts()
-	from := len(m.Steps)
-	if next := v.Position(); next != "" {
-		_, from = m.Step(next)
-	}
-	var steps []*method.Step
-	for i := from; i < len(m.Steps); i++ {
-		s := &m.Steps[i]
-		applies := true
-		for f, values := range s.When {
-			if have, known := facts[f]; known && !slices.Contains(values, have) {
-				applies = false
-			}
-		}
-		if applies {
-			steps = append(steps, s)
-		}
-	}
-	return steps
 }
 
 func (t *Text) supply(a *visit.Account) {
