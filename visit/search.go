@@ -32,7 +32,10 @@ import (
 //     neither act nor bear on that proof are passed over.
 //  6. Whoever leaves comes back at once, in the same way; and whoever takes over from another holder
 //     does so at once: what two holders may do is tried from every state.
-//  7. What was passed over is free in the sense of 1, where engine and laws agree about it.
+//  7. An answer out of turn, and a correction, are tried while there is something that they can undo.
+//  8. Where what is worn alone decides, or who holds the visit, or that an act is out of turn, an event is tried once
+//     for each position, state of switches and phase of the proof, whatever else counts there.
+//  9. What was passed over is free in the sense of 1, where engine and laws agree about it.
 type search struct {
 	m        *Machine
 	u        *laws.Universe
@@ -52,7 +55,7 @@ type search struct {
 
 	cur, was Control // scratch, so that trying allocates nothing
 	att      attempt
-	tried    [3]int32 // node, stop and switches of the last call of frozen
+	tried    map[onceKey]bool
 	nodes    []node
 	seen     map[nodeKey][]int32
 	broken   map[laws.Breach]int32 // breach → node that it can be come to from
@@ -81,6 +84,43 @@ type nodeKey struct {
 	facts             [method.MaxFacts]uint8
 	proof             proofState
 	l                 laws.Remembered
+}
+
+// onceKey is what a state is to an event whose acceptance does not hang on evidence.
+type onceKey struct {
+	what     sort
+	away     bool
+	stop     int8
+	phase    proofPhase
+	pos      int16
+	switches uint32
+	tools    [10]toolState
+	facts    [method.MaxFacts]uint8
+	worn     uint8
+	fit      uint8
+	l        laws.Remembered
+}
+
+// sort is a sort of event that is tried once for each onceKey.
+type sort uint8
+
+const (
+	frozenActs sort = iota
+	otherHolders
+	wornAndChecked
+	unprotected
+	outOfTurn
+)
+
+// once reports whether a sort of event was not yet tried in such a state.
+func (s *search) once(what sort, c *Control, l *laws.State) bool {
+	k := onceKey{what: what, away: c.away, stop: c.stop, phase: c.proofs[s.proof].phase, pos: c.pos, switches: c.switches, tools: c.tools,
+		facts: c.facts, worn: c.worn, fit: c.fit, l: l.Remembered}
+	if s.tried[k] {
+		return false
+	}
+	s.tried[k] = true
+	return true
 }
 
 // grounds is what every search of one method needs: its laws, and the events that are tried.
@@ -125,7 +165,7 @@ func newGrounds(m *Machine) (*grounds, error) {
 // search begins a search that follows one proof. m may differ from the machine of the grounds in
 // its tables and rows, but not in its method.
 func (g *grounds) search(m *Machine, proof int) *search {
-	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, last: map[laws.Breach][]*trial{}}
+	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, tried: map[onceKey]bool{}, last: map[laws.Breach][]*trial{}}
 	s.bare, s.seeing = s.covers(toolAbsent), s.covers(toolProved, toolUnproved, toolAbsent)
 	s.project(proof)
 	return s

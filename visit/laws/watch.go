@@ -232,8 +232,8 @@ func (u *Universe) next(s State, f Fact) State {
 	case CameBack:
 		s.away = false
 	case TimePassed:
-		lost := u.dead.or(u.still)
-		s.Fresh, s.Closed = s.Fresh.minus(lost), s.Closed.minus(lost)
+		// Nothing that was seen is for ever.
+		s.Fresh, s.Closed = Bits{}, Bits{}
 		s.sound, s.worn = 0, s.worn&^u.wear.Checked
 	case DatePassed:
 		s.sound, s.worn = s.sound&^f.Items, s.worn&^(f.Items&u.wear.Checked)
