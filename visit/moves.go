@@ -22,6 +22,7 @@ func (s *search) expand(i int32) {
 		s.try(i, c, l, s.ts.note)
 		return
 	}
+	s.owing = s.once(passedOver, &c, &l)
 	s.known(i, c, l)
 	s.acts(i, c, l)
 	s.steps(i, c, l)
@@ -355,8 +356,10 @@ func (s *search) acts(i int32, c Control, l laws.State) {
 // tryOwed tries an event with nothing passed over before, and with the first step.
 func (s *search) tryOwed(i int32, c Control, l laws.State, t *trial) {
 	s.tryFree(i, c, l, -1, t)
-	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: 1})
-	s.try(i, c, l, t)
+	if s.owing {
+		s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: 1})
+		s.try(i, c, l, t)
+	}
 }
 
 // relies gives the readings of the proof followed, where the step needs it.
@@ -375,11 +378,15 @@ func (s *search) relies(c *Control, step int16) laws.Bits {
 
 // steps tries every answer to the step in turn, bad answers and corrections anywhere.
 func (s *search) steps(i int32, c Control, l laws.State) {
+	met := make([]bool, s.kinds)
 	for k := range s.m.steps {
 		st, x := &s.m.steps[k], &s.ts.steps[k]
 		inTurn := int16(k) == c.pos
 		// Out of turn there is something to undo while the proof followed has a run, or the laws go by the reading.
-		followed := st.supports&s.keep != 0 && (c.proofs[s.proof].phase != proofNone || x.reading >= 0 && l.Counts(x.reading))
+		followed := st.supports&s.keep != 0 && !met[s.alike[k]] && (c.proofs[s.proof].phase != proofNone || x.reading >= 0 && l.Counts(x.reading))
+		if followed {
+			met[s.alike[k]] = true
+		}
 		if x.bad != nil && (inTurn || st.does == doObserve && followed && s.m.applies(&c, k)) {
 			s.tryFree(i, c, l, st.tool, x.bad)
 		}
@@ -403,6 +410,9 @@ func (s *search) steps(i int32, c Control, l laws.State) {
 	// which is refused.
 	if k := s.before(&c); k >= 0 {
 		for _, owed := range []int16{0, int16(k), int16(k) + 1} {
+			if owed != 0 && !s.owing {
+				break
+			}
 			cc, ll := c, l
 			s.assume(&cc, &ll, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: owed})
 			s.try(i, cc, ll, s.ts.steps[k].back)

@@ -32,7 +32,8 @@ import (
 //     neither act nor bear on that proof are passed over.
 //  6. Whoever leaves comes back at once, in the same way; and whoever takes over from another holder
 //     does so at once: what two holders may do is tried from every state.
-//  7. An answer out of turn, and a correction, are tried while there is something that they can undo.
+//  7. An answer out of turn, and a correction, are tried while there is something that they can undo, and of
+//     steps that the engine cannot tell apart at the first of them: whatever it makes of one it makes of all.
 //  8. Where what is worn alone decides, or who holds the visit, or that an act is out of turn, an event is tried once
 //     for each position, state of switches and phase of the proof, whatever else counts there.
 //  9. What was passed over is free in the sense of 1, where engine and laws agree about it.
@@ -48,6 +49,9 @@ type search struct {
 	hang     uint8     // facts that the proofs followed hang on
 
 	inert  []bool
+	alike  []int // per step: which of those that the engine's tables tell apart
+	kinds  int
+	owing  bool    // whether what was passed over matters in the node that is expanded
 	bare   []cover // what is assumed of an act
 	seeing []cover // what is assumed of a reading
 	spite  int     // how many acts in spite of a refusal one trace may hold
@@ -110,6 +114,7 @@ const (
 	wornAndChecked
 	unprotected
 	outOfTurn
+	passedOver
 )
 
 // once reports whether a sort of event was not yet tried in such a state.
@@ -262,8 +267,24 @@ func (s *search) project(proof int) {
 			s.hang |= 1 << i
 		}
 	}
+	type alike struct {
+		supports uint16
+		tool     int8
+		stop     int8
+		danger   bool
+		fact     int8
+	}
+	kinds := map[alike]int{}
 	for i := range s.m.steps {
 		st := &s.m.steps[i]
+		like := alike{supports: st.supports, tool: st.tool, stop: st.stop, danger: s.ts.steps[i].danger, fact: -1}
+		if len(st.when) > 0 {
+			like.fact = st.when[0].fact
+		}
+		if _, ok := kinds[like]; !ok {
+			kinds[like] = len(kinds)
+		}
+		s.alike = append(s.alike, kinds[like])
 		inert := false
 		switch st.does {
 		case doInspect, doRecord:
@@ -277,6 +298,7 @@ func (s *search) project(proof int) {
 		}
 		s.inert = append(s.inert, inert)
 	}
+	s.kinds = len(kinds)
 }
 
 // deadProof is the proof with most readings of quiet meter terminals.
