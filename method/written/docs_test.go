@@ -43,7 +43,7 @@ func TestExamplesOfThePage(t *testing.T) {
 	if found, err := lint.Method(d, lint.Against{Rules: l}); err != nil || len(found) > 0 {
 		t.Errorf("lint finds %v, %v", found, err)
 	}
-	tr, err := written.ParseTranslation("cy.yaml", []byte(blocks[2]))
+	tr, err := written.ParseTranslation("fr.yaml", []byte(blocks[2]))
 	if err != nil {
 		t.Fatal(err)
 	}
