@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 
 	"meterwright/internal/tell"
 	"meterwright/method"
@@ -99,9 +101,13 @@ func (s *shelf) lint(name string, b []byte) linted {
 		x := problem{Code: f.Code, Line: p.Line, Column: p.Column, Problem: p.Problem, Mend: p.Mend, Away: f.Away, text: p.Error()}
 		if f.Wrong() {
 			l.Problems = append(l.Problems, x)
-		} else {
-			l.TakesAway = append(l.TakesAway, x)
+			continue
 		}
+		x.text = fmt.Sprintf("%s:%d:%d: %s", name, p.Line, p.Column, p.Problem)
+		l.TakesAway = append(l.TakesAway, x)
+	}
+	for _, list := range [][]problem{l.Problems, l.TakesAway} {
+		slices.SortStableFunc(list, func(a, b problem) int { return cmp.Or(a.Line-b.Line, a.Column-b.Column) })
 	}
 	return l
 }

@@ -108,8 +108,7 @@ func Overlay(o *method.Overlay, d *method.Document, a Against) ([]Finding, error
 		}
 	}
 	for _, x := range away {
-		c.list = append(c.list, Finding{Code: TakesAway, Pointer: changeOf(o, d, x), Problem: "takes away: " + x.String(),
-			Mend: "whoever uses the overlay answers for that; it is named on every page and copy", Away: &x})
+		c.list = append(c.list, Finding{Code: TakesAway, Pointer: changeOf(o, d, x), Problem: "takes away: " + x.String(), Away: &x})
 	}
 	return c.resolve(d, []*method.Overlay{o}, a)
 }

@@ -319,33 +319,29 @@ func FuzzParse(f *testing.F) {
 		f.Add(file.Text)
 	}
 	f.Add([]byte(small))
+	f.Add([]byte("translation: smallest\nedition: 1\nlanguage: fr\nwords: {title: La tension au compteur, answers.yes: oui}\n"))
 	for _, seed := range []string{"", "a", "a: b", "a: [b, {c: d}]", "a: &b *b", "? a\n: b", "- - -", "a: |\n b", "a: >-\n b\n", "'", "\"\\u00", "!!x y", "%Y\n---\n", "...", "--- a\n--- b", "<<: *a", "a:\n- b\n -c", "{a: b}: c", "[a]: b", "\ta", "a: \x00", "a:\r\nb:\r", "{", "}", "a: }", "|", ">", "a: 'b'c", "- ? a", "&a", "*", "{a, b: }", "a: !"} {
 		f.Add([]byte(seed))
 		f.Add([]byte(small + seed))
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		lines := bytes.Count(b, []byte("\n")) + 1
-		for _, overlay := range []bool{false, true} {
-			var out []byte
-			var err error
-			if overlay {
-				out, err = written.JSON("f.yaml", b, written.Overlay)
-				_, parseErr := written.ParseOverlay("f.yaml", b)
-				if err != nil && parseErr == nil {
-					t.Fatal("parsed what has no JSON")
-				}
-				if err == nil {
-					err = parseErr
-				}
-			} else {
-				out, err = written.JSON("f.yaml", b, written.Method)
-				_, parseErr := written.Parse("f.yaml", b)
-				if err != nil && parseErr == nil {
-					t.Fatal("parsed what has no JSON")
-				}
-				if err == nil {
-					err = parseErr
-				}
+		for _, k := range []written.Kind{written.Method, written.Overlay, written.Translation} {
+			out, err := written.JSON("f.yaml", b, k)
+			var parseErr error
+			switch k {
+			case written.Method:
+				_, parseErr = written.Parse("f.yaml", b)
+			case written.Overlay:
+				_, parseErr = written.ParseOverlay("f.yaml", b)
+			case written.Translation:
+				_, parseErr = written.ParseTranslation("f.yaml", b)
+			}
+			if err != nil && parseErr == nil {
+				t.Fatal("parsed what has no JSON")
+			}
+			if err == nil {
+				err = parseErr
 			}
 			if out != nil && !jsontext.Value(out).IsValid() {
 				t.Fatalf("the JSON is not well-formed: %s", out)
