@@ -392,6 +392,22 @@ func (s *Speaker) Explanation(e visit.Explanation) string {
 // namedExplanations is how many explanations of a lead are named.
 const namedExplanations = 4
 
+// Away is one thing that an overlay takes away from the method.
+func (s *Speaker) Away(a method.Away) string {
+	what := a.What
+	switch a.Kind {
+	case method.AwayProtection:
+		what = s.List(s.Items([]string{a.What}))
+	case method.AwayNeed, method.AwayReadings:
+		what = s.Proof(a.What)
+	case method.AwayState:
+		what = s.Switch(site.SwitchID(a.What))
+	case method.AwayLater:
+		what = s.Act(site.ActID(a.What))
+	}
+	return s.Say("away."+string(a.Kind), "step", a.Step, "what", what, "overlay", a.Overlay)
+}
+
 // Against is what a reading spoke against.
 func (s *Speaker) Against(e visit.Explanation) string {
 	if len(e) == 0 {

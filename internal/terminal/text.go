@@ -119,7 +119,7 @@ func (t *Text) methodLines(m *method.Resolved) {
 		t.Put(0, "terminal.overlay", "overlay", o.ID, "edition", o.Edition)
 	}
 	for _, a := range m.TakesAway {
-		t.Put(0, "terminal.taken-away", "what", a)
+		t.Put(0, "terminal.taken-away", "what", t.Of(m).Away(a))
 	}
 }
 
