@@ -17,7 +17,7 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 	"meterwright/record"
 )
 

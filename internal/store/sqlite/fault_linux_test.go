@@ -18,7 +18,7 @@ import (
 	"testing"
 	"time"
 
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 )
 
 // faults are the system calls that are failed, each with the errors that it is failed with.

@@ -14,7 +14,7 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 )
 
 // opened makes a store with one visit, closes it, and returns its folder.
