@@ -22,6 +22,7 @@ import (
 	"meterwright/internal/field"
 	"meterwright/internal/office"
 	"meterwright/internal/page"
+	"meterwright/internal/private"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
@@ -226,7 +227,7 @@ func hands(ctx context.Context, st *store.Store, named []string, key func(person
 // keysIn gives the key of each person's device from a folder, and makes it if it is missing.
 func keysIn(dir string) func(string) (*field.Hand, error) {
 	return func(person string) (*field.Hand, error) {
-		if err := os.MkdirAll(dir, 0o700); err != nil {
+		if err := private.Folder(dir); err != nil {
 			return nil, err
 		}
 		if person == "" || strings.ContainsAny(person, `/\`) || strings.HasPrefix(person, ".") {
@@ -239,23 +240,17 @@ func keysIn(dir string) func(string) (*field.Hand, error) {
 
 // secretIn reads the secret from which salts are made, or makes it.
 func secretIn(path string) ([]byte, error) {
-	b, err := os.ReadFile(path)
-	if err == nil && len(b) == 32 {
-		return b, nil
-	}
-	if err == nil {
-		return nil, fmt.Errorf("%s has %d bytes and should have 32: remove it, and a new one is made", path, len(b))
-	}
-	if !errors.Is(err, fs.ErrNotExist) {
+	if err := private.Close(path); err != nil {
 		return nil, err
+	}
+	b, err := os.ReadFile(path)
+	switch {
+	case err == nil && len(b) != 32:
+		return nil, fmt.Errorf("%s has %d bytes and should have 32: remove it, and a new one is made", path, len(b))
+	case !errors.Is(err, fs.ErrNotExist):
+		return b, err
 	}
 	b = make([]byte, 32)
-	if _, err := rand.Read(b); err != nil {
-		return nil, err
-	}
-	temporary := path + ".new"
-	if err := os.WriteFile(temporary, b, 0o600); err != nil {
-		return nil, err
-	}
-	return b, os.Rename(temporary, path)
+	_, _ = rand.Read(b) // never fails
+	return b, private.Write(path, b)
 }

@@ -234,7 +234,7 @@ func faultRun(t *testing.T, strace, work string, lines int, call string, when in
 // folder.
 func touchedPaths(t *testing.T, work string) []string {
 	t.Helper()
-	paths := []string{".", DatabaseName, DatabaseName + "-wal", DatabaseName + "-shm", DatabaseName + "-journal", lockName, lockName + "-journal",
+	paths := []string{".", DatabaseName, DatabaseName + "-wal", DatabaseName + "-shm", DatabaseName + "-journal", lockName, lockName + "-journal", givenName,
 		AttachmentsName, AttachmentsName + "/new"}
 	batches, err := readWork(work)
 	if err != nil {
