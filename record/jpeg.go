@@ -85,6 +85,11 @@ func CleanJPEG(content []byte) ([]byte, error) {
 			out = append(out, content[at:end]...)
 			at = end
 		case marker >= markerSOF0 && marker <= markerSOFF && marker != markerDHT && marker != markerDAC:
+			// T.81 B.2.2: after the length come the precision, the lines (0 if a later segment
+			// says how many) and the samples in a line.
+			if head := content[at-length:]; length < 8 || binary.BigEndian.Uint16(head[5:]) == 0 {
+				return fail(at-length, "the picture is nothing wide")
+			}
 			frame = true
 		}
 	}

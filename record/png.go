@@ -51,6 +51,8 @@ func CleanPNG(content []byte) ([]byte, error) {
 		switch first := at == len(pngSignature); {
 		case first != (name == "IHDR"):
 			return fail(at, "IHDR must be the first chunk, once")
+		case first && !pngSize(chunk[8:sumAt]):
+			return fail(at, "IHDR gives the picture no size from 1 to 2^31-1 either way")
 		case name == "IEND" && (!data || length != 0):
 			return fail(at, "the picture ends before it has begun")
 		case pngKept[name]:
@@ -64,6 +66,15 @@ func CleanPNG(content []byte) ([]byte, error) {
 		}
 		at += len(chunk)
 	}
+}
+
+// pngSize reports whether the data of IHDR gives a size that a picture may have (section 11.2.1).
+func pngSize(data []byte) bool {
+	if len(data) != 13 {
+		return false
+	}
+	w, h := binary.BigEndian.Uint32(data), binary.BigEndian.Uint32(data[4:])
+	return 0 < w && w < 1<<31 && 0 < h && h < 1<<31
 }
 
 // pngName reports whether a chunk's name is four ASCII letters (section 5.3).
