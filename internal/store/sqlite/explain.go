@@ -81,6 +81,6 @@ func noRoom(dir string) bool {
 	if err != nil {
 		return private.NoRoom(err)
 	}
-	_, err = f.Write(make([]byte, 64<<10))
+	_, err = f.WriteAt(make([]byte, 64<<10), 0)
 	return private.NoRoom(errors.Join(err, f.Sync(), f.Close(), os.Remove(f.Name())))
 }
