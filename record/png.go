@@ -16,9 +16,9 @@ var pngKept = map[string]bool{
 	"tRNS": true, "gAMA": true, "cHRM": true, "sRGB": true, "iCCP": true, "sBIT": true, "bKGD": true, "pHYs": true,
 }
 
-// CleanPNG returns the picture with no other chunks than those that say how it looks. Text,
+// cleanPNG returns the picture with no other chunks than those that say how it looks. Text,
 // time, position, further pictures and whatever follows the end of the picture go.
-func CleanPNG(content []byte) ([]byte, error) {
+func cleanPNG(content []byte) ([]byte, error) {
 	fail := func(at int, format string, args ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%w: PNG: at byte %d: %w", ErrAttachment, at, fmt.Errorf(format, args...))
 	}
