@@ -366,3 +366,12 @@ func TestForkOrNot(t *testing.T) {
 		}
 	}
 }
+
+// TestOffsets: a wall clock's offset is whole minutes below 24 hours, either way (RFC 3339, 5.6).
+func TestOffsets(t *testing.T) {
+	for offset, good := range map[string]bool{"+00:00": true, "+23:59": true, "-23:59": true, "+24:00": false, "-24:00": false, "-00:00": false, "+0000": false, "Z": false, "+01:60": false} {
+		if _, err := parseWall("2026-03-02T09:15:00.123" + offset); (err == nil) != good {
+			t.Errorf("%s: %v", offset, err)
+		}
+	}
+}
