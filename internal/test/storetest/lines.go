@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sync"
 	"testing"
+	"time"
 
 	"meterwright/internal/store"
 	"meterwright/record"
@@ -400,4 +401,15 @@ func (h harness) cancelled(t *testing.T) {
 	}
 	want(t, submit(t, s, lines...), store.Accepted)
 	audit(t, s)
+
+	// A transaction that has begun has an outcome that is known: given up within it, it is
+	// finished.
+	within, giveUp := context.WithCancel(t.Context())
+	opts := options()
+	opts.Now = func() time.Time { giveUp(); return Clock() }
+	s = h.fresh(t, opts)
+	ref, container := Container(t, "content")
+	if got, err := s.PutAttachment(within, container); within.Err() == nil || err != nil || got != ref {
+		t.Errorf("given up in the middle: %+v, %v", got, err)
+	}
 }
