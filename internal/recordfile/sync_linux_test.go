@@ -48,7 +48,7 @@ func TestEverythingIsOnTheDisk(t *testing.T) {
 	}
 	want := []string{
 		"fsync .", "write visit.jsonl", "fsync visit.jsonl",
-		"fsync .", "write visit.attachments/FILE", "fsync visit.attachments/FILE", "linkat visit.attachments/FILE visit.attachments/FILE", "fsync visit.attachments",
+		"fsync .", "write visit.attachments/FILE", "fsync visit.attachments/FILE", "linkat visit.attachments/FILE visit.attachments/FILE", "unlinkat visit.attachments/FILE", "fsync visit.attachments",
 		"write visit.jsonl", "fsync visit.jsonl",
 	}
 	if !slices.Equal(got, want) {
