@@ -377,6 +377,9 @@ func (s *Speaker) Remark(step string) string {
 	return step
 }
 
+// KeepOff is what whoever lives there must keep off until something is mended.
+func (l *Language) KeepOff(k method.KeepOff) string { return l.code("keep-off", string(k)) }
+
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {
 	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
