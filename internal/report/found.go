@@ -3,6 +3,7 @@ package report
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"meterwright/method"
 	"meterwright/replay"
@@ -199,7 +200,11 @@ func (c *composer) notTested() {
 	}
 	for _, p := range c.Method().Phases {
 		if n := phases[p.ID]; n[0] > 0 {
-			rows = append(rows, c.w("not-come-to", "phase", p.Words, "steps", n[0], "tests", n[1]))
+			key := "not-come-to"
+			if n[1] == 0 {
+				key = "not-come-to.untested"
+			}
+			rows = append(rows, c.w(key, "phase", p.Words, "steps", n[0], "tests", n[1]))
 		}
 	}
 	c.add("not-tested", &Words{List: append(rows, c.openReadings(len(rows))...)})
@@ -265,7 +270,7 @@ func (c *composer) notTestedPlain() []string {
 	}
 	var rows []string
 	if len(places) > 0 {
-		rows = append(rows, c.w("not-tested.places", "places", c.List(places)))
+		rows = append(rows, c.w("not-tested.places", "places", strings.Join(places, "; ")))
 	}
 	if others > 0 {
 		rows = append(rows, c.w("not-tested.others", "n", others))
