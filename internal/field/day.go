@@ -47,8 +47,8 @@ type jobList struct {
 	Name, Words, Empty string
 	// Others says that they are other people's, Open that they were asked for.
 	Others, Open bool
-	Jobs   []jobLine
-	All    int
+	Jobs         []jobLine
+	All          int
 	// More leads to those after these, if there are any.
 	More string
 }
