@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"meterwright/instrument"
@@ -54,10 +55,11 @@ type jobList struct {
 }
 
 type jobLine struct {
-	Time, Address, To, Standing, State string
-	Off                                supplyView
-	Done, Steps                        int
-	Who                                string
+	// Time is a time of day; When is what else the appointment says.
+	Time, When, Address, To, Standing, State string
+	Off                                      supplyView
+	Done, Steps                              int
+	Who                                      string
 }
 
 // maxListed bounds the jobs of a list on one page.
@@ -163,7 +165,7 @@ func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) 
 		}
 		line := jobLine{Address: s.address, To: h.visitURL(c.hand, v)}
 		if j, err := h.opts.Journal.Job(c.r.Context(), s.job); err == nil {
-			line.Time = j.Hour()
+			line.appointed(j, h.opts.Clock.Now().Format(time.DateOnly))
 		}
 		line.stands(&s)
 		l.Jobs = append(l.Jobs, line)
@@ -177,7 +179,8 @@ func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) 
 const unread = "cannot be read: ring your office"
 
 func (h *Handler) jobLine(c *call, j *jobs.Job) (jobLine, error) {
-	l := jobLine{Time: j.Hour(), Address: j.Address, To: h.jobURL(c.hand, j.Reference), Standing: "not begun", State: "new", Who: j.Person}
+	l := jobLine{Address: j.Address, To: h.jobURL(c.hand, j.Reference), Standing: "not begun", State: "new", Who: j.Person}
+	l.appointed(j, j.Day())
 	visits, err := h.opts.Journal.Visits(c.r.Context(), j.Reference)
 	if err != nil || len(visits) == 0 {
 		return l, err
@@ -192,6 +195,19 @@ func (h *Handler) jobLine(c *call, j *jobs.Job) (jobLine, error) {
 		l.To = h.visitURL(c.hand, s.visit)
 	}
 	return l, nil
+}
+
+// appointed says when somebody is expected, on a page of that day.
+func (l *jobLine) appointed(j *jobs.Job, day string) {
+	_, err := time.Parse("15:04", j.Hour())
+	switch {
+	case j.Day() != day:
+		l.When = strings.TrimSpace(longDay(j.Day()) + " " + j.Hour())
+	case err != nil:
+		l.When = j.Hour()
+	default:
+		l.Time = j.Hour()
+	}
 }
 
 func (l *jobLine) stands(s *standing) {

@@ -159,7 +159,7 @@ func (in *Intake) run(ctx context.Context, st *store.Store, file []byte, do func
 	var at []int
 	for i, r := range rows {
 		row := &out.Rows[i]
-		row.Line, row.Fate = r.Line, Good
+		row.Line, row.Job, row.Fate = r.Line, r.Reference, Good
 		fault := r.Fault
 		if r.Job != nil {
 			row.Job, row.Address = r.Job.Reference, r.Job.Address

@@ -59,9 +59,11 @@ type Fault struct {
 
 // Row is one row of a CSV file: a job, or why it is none.
 type Row struct {
-	Line  int
-	Job   *jobs.Job
-	Fault *Fault
+	Line int
+	// Reference is the job's, as far as it could be read.
+	Reference string
+	Job       *jobs.Job
+	Fault     *Fault
 }
 
 // ParseCSV reads a CSV file with a header (RFC 4180). Rows with a fault do not hide the others;
@@ -109,6 +111,9 @@ func ParseCSV(b []byte, format rules.MeterPointFormat) ([]Row, error) {
 			row.Fault = &Fault{Problem: stray.Error(), Mend: "mend the quotation marks: a cell that holds one has two in its place, and stands in quotation marks itself"}
 		default:
 			row.Job, row.Fault = read(columns, cells, format)
+			if i := slices.Index(columns, "job"); i < len(cells) {
+				row.Reference = clip(strings.TrimSpace(strings.Clone(cells[i])))
+			}
 		}
 		if row.Fault == nil {
 			if first, twice := seen[row.Job.Reference]; twice {
