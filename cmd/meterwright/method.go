@@ -183,7 +183,7 @@ func (c *methodLint) Run(s *streams) error {
 	var all []linted
 	t := tell.New(s.out)
 	for _, name := range c.Files {
-		b, err := readFile(name, written.MaxBytes)
+		b, err := readFile(name, yamldoc.MaxBytes)
 		if err != nil {
 			report(s.err, err)
 			code = exitUnread
@@ -230,9 +230,8 @@ func lint(shelf *shelf, name string, b []byte) linted {
 		if err == nil {
 			var d *method.Document
 			if d, err = shelf.Method(o.Of); err == nil {
-				err = resolvesEverywhere(shelf, d, []*method.Overlay{o})
-				if places, perr := written.PlacesOf(name, b); err != nil && perr == nil {
-					err = written.Locate(name, b, places, err)
+				if err = resolvesEverywhere(shelf, d, []*method.Overlay{o}); err != nil {
+					err = written.Locate(name, b, err)
 				}
 			}
 		}
@@ -242,7 +241,7 @@ func lint(shelf *shelf, name string, b []byte) linted {
 	d, err := written.Parse(name, b)
 	if err == nil {
 		if err = resolvesEverywhere(shelf, d, nil); err != nil {
-			err = locate(name, b, err)
+			err = written.Locate(name, b, err)
 		}
 	}
 	l.take(name, err)
@@ -262,21 +261,6 @@ func resolvesEverywhere(shelf *shelf, d *method.Document, over []*method.Overlay
 		}
 	}
 	return nil
-}
-
-// locate finds the places of faults that show only when a method is resolved.
-func locate(name string, b []byte, err error) error {
-	var faults method.Faults
-	doc, perr := yamldoc.Parse(name, b)
-	if !errors.As(err, &faults) || perr != nil {
-		return err
-	}
-	places := written.Places{}
-	for _, f := range faults {
-		at := doc.At(f.Pointer)
-		places[f.Pointer] = written.Place{Line: at.Line, Column: at.Column}
-	}
-	return written.Locate(name, b, places, err)
 }
 
 func (l *linted) take(name string, err error) {

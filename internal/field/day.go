@@ -115,7 +115,7 @@ func (h *Handler) dayPage(c *call) (dayPage, error) {
 		w Wanted
 	}{
 		{jobList{Name: "day", Words: "Appointments", Empty: empty}, Wanted{Day: day}},
-		{jobList{Name: "undated", Words: "Without a date: nobody has begun them"}, Wanted{}},
+		{jobList{Name: "undated", Words: "Without a date, not begun"}, Wanted{}},
 		{jobList{Name: "others", Words: "Jobs of others", Others: true}, Wanted{Day: day, Others: true}},
 	} {
 		x.w.Person, x.w.Most = c.hand.ID, maxListed
