@@ -110,8 +110,12 @@ func TestAccountDecidesNothing(t *testing.T) {
 		two.wall = two.wall.AddDate(0, 0, 3)
 		// What only the second visit has takes no time, since proofs age.
 		aside := func(words string) {
+			e := two.event(Noted{Words: words})
 			two.mono -= 30_000
-			two.do(Noted{Words: words})
+			e.Mono = two.v.mono
+			if r, err := two.v.Apply(e); r != nil || err != nil {
+				t.Fatalf("a note was not taken: %v, %v", r, err)
+			}
 		}
 		aside("only the second visit has this")
 		for range rapid.IntRange(1, 120).Draw(t, "length") {
