@@ -338,7 +338,7 @@ func (ws *Workspace) place(l *Attachment) (placed, error) {
 	g := int32(0)
 	if l.E != (Phasor{}) {
 		if g = p.group(l.Group); g < 0 {
-			return placed{}, fmt.Errorf("circuit: group %d %w: list it in Circuit.Groups", l.Group, ErrUnknownGroup)
+			return placed{}, fmt.Errorf("circuit: group %d %w: list it in Circuit.Groups", l.Group, errUnknownGroup)
 		}
 	}
 	return placed{a: a, b: b, y: l.Y, e: l.E, group: int(g)}, nil
@@ -423,7 +423,7 @@ func (ws *Workspace) PortRows(dst []PortRow, group int) ([]PortRow, error) {
 		return dst, errNotSolved
 	}
 	if group < 0 || group >= len(p.groups) {
-		return dst, fmt.Errorf("circuit: group %d %w", group, ErrUnknownGroup)
+		return dst, fmt.Errorf("circuit: group %d %w", group, errUnknownGroup)
 	}
 	if !t.known {
 		t.spread(p)

@@ -49,12 +49,12 @@ func (p *Plan) NewWorkspace() *Workspace {
 		j:   make([]Phasor, g*slots), push: make([]Phasor, g*p.n), v: make([]Phasor, g*p.sites), first: make([]Phasor, g*p.sites),
 	}
 	ws.net.init(p)
-	ws.Reset()
+	ws.reset()
 	return ws
 }
 
-// Reset gives every element the value of its compiled row again.
-func (ws *Workspace) Reset() {
+// reset gives every element the value of its compiled row again.
+func (ws *Workspace) reset() {
 	c, r := &ws.plan.circuit, &ws.plan.rows
 	for i := range c.Impedances {
 		ws.rowY[i] = siemens(c.Impedances[i].ROhm, c.Impedances[i].XOhm)
@@ -190,7 +190,7 @@ func (ws *Workspace) SetVoltageImpedance(i int, rOhm, xOhm float64) error {
 	}
 	field, mend, err := ohms(rOhm, xOhm)
 	if err == nil && rows[i].ideal() {
-		field, mend, err = "source", "compile it with a series impedance", ErrOutOfRange
+		field, mend, err = "source", "compile it with a series impedance", errOutOfRange
 	}
 	if err != nil {
 		return &RowError{Table: "voltage sources", Row: i, Name: rows[i].Name, Field: field, Mend: mend, Err: err}
@@ -223,7 +223,7 @@ func sourceAmount(a Phasor) (mend string, err error) {
 }
 
 func noRow(table string, i, n int) error {
-	return &RowError{Table: table, Row: i, Field: "row number", Mend: fmt.Sprintf("the table has %d rows", n), Err: ErrUnknownRow}
+	return &RowError{Table: table, Row: i, Field: "row number", Mend: fmt.Sprintf("the table has %d rows", n), Err: errUnknownRow}
 }
 
 // assemble adds the rows up, branch by branch, in the order of the rows.

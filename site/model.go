@@ -82,13 +82,13 @@ func (w *wiring) stopWithoutSupply() {
 	}
 	w.injections = nil
 	for _, src := range Sources() {
-		if !w.flags["island."+string(src)] || w.site.away(w.state, SourceSwitch(src)) {
+		if !w.flags["island."+string(src)] || w.site.away(w.state, sourceSwitch(src)) {
 			continue
 		}
 		for i, l := range w.site.Lines() {
 			w.feeds = append(w.feeds, feed{
 				name: "island." + string(src) + "." + l, plus: "board." + u + "-" + l, minus: "board." + u + "-n",
-				volt: of(IslandVolt), phase: i + 1, r: of(IslandOhm), r2: fixed(0), x: fixed(0), group: unsyncGroup,
+				volt: of(islandVolt), phase: i + 1, r: of(islandOhm), r2: fixed(0), x: fixed(0), group: unsyncGroup,
 			})
 		}
 		return
@@ -115,7 +115,7 @@ func (w *wiring) rows(v *Values) *Model {
 		switch {
 		case j.a == j.b:
 		case j.open:
-			capacitor("gap."+j.name, j.a, j.b, of(GapFarad))
+			capacitor("gap."+j.name, j.a, j.b, of(gapFarad))
 		default:
 			m.joints[j.name] = len(c.Impedances)
 			m.impedances.add(impedanceAmount{j.r, j.x}, len(c.Impedances))
@@ -128,7 +128,7 @@ func (w *wiring) rows(v *Values) *Model {
 	}
 	for _, n := range w.nodes {
 		if n != string(Body) && n != floorNode {
-			capacitor("earth."+n, n, trueEarth, of(TerminalFarad))
+			capacitor("earth."+n, n, trueEarth, of(terminalFarad))
 		}
 	}
 	for i := range w.feeds {
