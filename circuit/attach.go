@@ -362,15 +362,6 @@ func (d Attached) RMS(a, b int) float64 {
 	return math.Sqrt(sum)
 }
 
-// ImpedanceCurrent is [Workspace.ImpedanceCurrent] with the things attached.
-func (d Attached) ImpedanceCurrent(i, group int) Phasor {
-	p := d.ws.plan
-	if i < 0 || i >= p.rows.firstCap || group < 0 || group >= len(p.groups) {
-		return Phasor{}
-	}
-	return d.ws.rowCurrent(i, group, d.ws.net.v)
-}
-
 // Across returns the voltage in volts across attachment i, from its B to its
 // A, due to one group. It is zero out of range.
 func (d Attached) Across(i, group int) Phasor {
@@ -379,31 +370,6 @@ func (d Attached) Across(i, group int) Phasor {
 	}
 	a := &d.ws.net.at[i]
 	return d.Voltage(a.a, group).Minus(d.Voltage(a.b, group))
-}
-
-// Current returns the current in amperes through attachment i, from its A to
-// its B, due to one group. It is zero out of range.
-func (d Attached) Current(i, group int) Phasor {
-	if i < 0 || i >= len(d.ws.net.at) {
-		return Phasor{}
-	}
-	a := &d.ws.net.at[i]
-	v := d.Across(i, group)
-	if group == a.group {
-		v = v.Minus(a.e)
-	}
-	return v.Times(a.y)
-}
-
-// Gap returns by how many volts the voltage across any attachment with a
-// curve differs from the one its admittance was taken at. It is zero without
-// curves and small when the iteration has settled.
-func (d Attached) Gap() float64 {
-	gap := 0.0
-	for i := range d.ws.net.seek {
-		gap = max(gap, d.ws.net.seek[i].gap)
-	}
-	return gap
 }
 
 // PortRow is one branch of the circuit reduced to its ports.

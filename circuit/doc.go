@@ -60,7 +60,7 @@
 // Sources that do not run in step (a generator, the supply, an instrument's
 // own battery) are put in different groups. Each group is solved on its own
 // and an indication is the root of the sum of squares ([Workspace.RMS]). With
-// sources that do run in step, groups serve superposition ([Workspace.Sum]).
+// sources that do run in step, groups serve superposition.
 //
 // # Current transformers
 //

@@ -80,20 +80,6 @@ func (ws *Workspace) reset() {
 
 func (ws *Workspace) touch() { ws.dirty, ws.solved = true, false }
 
-// SetImpedance gives row i of the impedances another value in ohms.
-func (ws *Workspace) SetImpedance(i int, rOhm, xOhm float64) error {
-	rows := ws.plan.circuit.Impedances
-	if i < 0 || i >= len(rows) {
-		return noRow("impedances", i, len(rows))
-	}
-	if field, mend, err := ohms(rOhm, xOhm); err != nil {
-		return &RowError{Table: "impedances", Row: i, Name: rows[i].Name, Field: field, Mend: mend, Err: err}
-	}
-	ws.rowY[i] = siemens(rOhm, xOhm)
-	ws.touch()
-	return nil
-}
-
 // SetImpedances gives several rows of the impedances one value in ohms, for
 // conductors that are alike. On an error nothing has changed.
 func (ws *Workspace) SetImpedances(list []int32, rOhm, xOhm float64) error {
@@ -114,31 +100,6 @@ func (ws *Workspace) SetImpedances(list []int32, rOhm, xOhm float64) error {
 	for _, i := range list {
 		to[i] = y
 	}
-	ws.touch()
-	return nil
-}
-
-// OpenImpedance takes row i of the impedances out until it is set again.
-// Solve reports a *[FloatingError] if nothing else holds a node.
-func (ws *Workspace) OpenImpedance(i int) error {
-	if n := len(ws.plan.circuit.Impedances); i < 0 || i >= n {
-		return noRow("impedances", i, n)
-	}
-	ws.rowY[i] = Phasor{}
-	ws.touch()
-	return nil
-}
-
-// SetCapacitor gives row i of the capacitors another value in farads.
-func (ws *Workspace) SetCapacitor(i int, cFarad float64) error {
-	rows := ws.plan.circuit.Capacitors
-	if i < 0 || i >= len(rows) {
-		return noRow("capacitors", i, len(rows))
-	}
-	if mend, err := amount(cFarad, minSiemens/ws.w, maxSiemens/ws.w); err != nil {
-		return &RowError{Table: "capacitors", Row: i, Name: rows[i].Name, Field: "CFarad", Mend: mend, Err: err}
-	}
-	ws.rowY[ws.plan.rows.firstCap+i] = Phasor{0, ws.w * cFarad}
 	ws.touch()
 	return nil
 }

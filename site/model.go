@@ -51,9 +51,6 @@ func (l *alike[A]) add(a A, row int) {
 // Continuity Regulations 2002, regulation 27 [S].
 const FHz = 50
 
-// FloorPort is the name of the port under a person's feet.
-const FloorPort = floorNode
-
 // Compile writes the site with departures in a state of its switches as rows,
 // with the values v. The error tells which departure does not fit.
 func (s *Site) Compile(v *Values, state Switching, present ...Departure) (*Model, error) {
