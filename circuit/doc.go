@@ -49,7 +49,7 @@
 // # Ports and attachments
 //
 // The nodes that instruments and people can touch are ports. Everything else
-// is reduced to an exact network between the ports ([Workspace.PortRows]).
+// is reduced to an exact network between the ports.
 // [Workspace.LoadPairs] gives the voltage across many pairs, each loaded on
 // its own; [Workspace.Attach] puts several things on the ports together.
 // Either takes elements whose admittance depends on the voltage across them

@@ -1,5 +1,7 @@
 package circuit
 
+import "fmt"
+
 // What tests alone ask of a solution, and change in it.
 
 // ImpedanceCurrent is [Workspace.ImpedanceCurrent] with the things attached.
@@ -84,4 +86,38 @@ func (ws *Workspace) Sum(position int, factors []float64) Phasor {
 		sum = sum.Plus(ws.Voltage(position, g).Scaled(factors[g]))
 	}
 	return sum
+}
+
+// PortRow is one branch of the circuit reduced to its ports.
+type PortRow struct {
+	A, B int    // positions, B of earth or of a later port
+	Y    Phasor // siemens
+	J    Phasor // source current of the group in amperes, from A to B through the branch
+}
+
+// PortRows appends to dst the exact network that one group of sources and
+// everything between the ports amounts to, and returns it: with these rows
+// alone the ports have the same voltages, whatever is attached to them. What
+// current transformers drive is not in it. Call Solve first.
+func (ws *Workspace) PortRows(dst []PortRow, group int) ([]PortRow, error) {
+	p, t := ws.plan, &ws.net
+	if !ws.solved {
+		return dst, errNotSolved
+	}
+	if group < 0 || group >= len(p.groups) {
+		return dst, fmt.Errorf("circuit: group %d %w", group, errUnknownGroup)
+	}
+	if !t.known {
+		t.spread(p)
+	}
+	for a := range t.ports {
+		for b := a + 1; b <= t.ports; b++ {
+			at := a*(t.ports+1) + b
+			y, j := t.baseY[at], t.baseJ[group*len(t.y)+at]
+			if y != (Phasor{}) || j != (Phasor{}) {
+				dst = append(dst, PortRow{A: p.interior + a, B: p.interior + b, Y: y, J: j})
+			}
+		}
+	}
+	return dst, nil
 }
