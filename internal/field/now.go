@@ -11,11 +11,13 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/internal/jobs"
+	"meterwright/internal/drawing"
 	"meterwright/internal/page"
 	"meterwright/measure"
 	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/record"
+	"meterwright/site"
 	"meterwright/visit"
 	"meterwright/walk"
 )
@@ -223,7 +225,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 		p.Kind, p.With = visit.KindObserved, modelWords(kind)
 		p.Rail = h.rail(e, kind, true)
 		p.Limit = limitOf(s.Observe.Bounds)
-		p.Draw = drawing{Method: e.method(), Switches: e.visit.Switches(), Tip: s.Observe.At, Other: s.Observe.Against}.component()
+		p.Draw = drawn(drawing.Position{Claims: e.method().Claims, Switches: e.visit.Switches(), Tip: site.PointID(s.Observe.At), Other: site.PointID(s.Observe.Against)})
 		p.Tip, p.Other = upperFirst(points(e.method(), s.Observe.At)), upperFirst(points(e.method(), s.Observe.Against))
 		var number bool
 		p.Answers, number = showAnswers(kind)
@@ -270,7 +272,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 		p.Done = "Done"
 		p.Hidden = []answer{{Name: "step", Value: s.ID}, {Name: "act", Value: s.Act}}
 		p.Rail = h.rail(e, "", false)
-		p.Draw = drawing{Method: e.method(), Switches: e.visit.Switches(), Act: s.Act}.component()
+		p.Draw = drawn(drawing.Position{Claims: e.method().Claims, Switches: e.visit.Switches(), Act: site.ActID(s.Act)})
 	}
 }
 
