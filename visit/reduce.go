@@ -19,6 +19,8 @@ const maxText = 2000
 type reduced struct {
 	attempt
 	judged Judged
+	// lacks says what is missing for it, where it is done in spite of a refusal.
+	lacks []Reason
 }
 
 // reduce turns an event into an attempt. An error means that the event makes no

@@ -72,6 +72,7 @@ func (v *Visit) check(at *state, e *Event) (reduced, *Refusal, error) {
 	case !c.begun || c.ended != NotEnded:
 		return r, refusal, nil
 	}
+	r.lacks = refusal.Lacks
 	return r, nil, nil
 }
 
@@ -117,7 +118,7 @@ func (v *Visit) Replay(e Event) bool {
 			v.pass(at, &e)
 			return false
 		}
-		r.inSpite = true
+		r.inSpite, r.lacks = true, refusal.Lacks
 	}
 	v.fold(at, &e, &r)
 	return refusal == nil && err == nil

@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	"meterwright/internal/report"
-	"meterwright/internal/summary/summarytest"
+	summarytest "meterwright/internal/test/invented"
 )
 
 // TestThreePhases sets a three-phase visit down.
