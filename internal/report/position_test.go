@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"meterwright/internal/report"
-	"meterwright/internal/summary/summarytest"
+	summarytest "meterwright/internal/test/invented"
 	"meterwright/site"
 )
 

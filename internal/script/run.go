@@ -42,8 +42,8 @@ type Told struct {
 	At time.Time
 	// Happened is given for what was entered afterwards.
 	Happened string
-	// Words is the sentence of an accepted event.
-	Words string
+	// Line is the accepted event in the story.
+	Line *visit.Line
 	// Aside is something that is not in the record.
 	Aside string
 	// Refusal is why an event was refused.
@@ -301,7 +301,7 @@ func (r *Runner) refused(e *Entry, ev visit.Event, refusal *visit.Refusal) error
 	if err != nil {
 		return fmt.Errorf("%s: %w", r.Script.Place(e), err)
 	}
-	ev.Body = visit.Refused{Kind: visit.KindOf(ev.Body), Body: attempted, Rows: refusal.Rows, What: refusal.What, Undid: refusal.Undid, Way: refusal.Way}
+	ev.Body = visit.Refused{Kind: visit.KindOf(ev.Body), Body: attempted, Refusal: *refusal}
 	if err := r.keep(&ev); err != nil {
 		return err
 	}
@@ -333,7 +333,7 @@ func (r *Runner) keep(ev *visit.Event) error {
 func (r *Runner) tell(body visit.Body) error {
 	a := r.visit.Account()
 	last := a.Story[len(a.Story)-1]
-	r.Tell(Told{At: last.At, Happened: last.Happened, Words: last.Words})
+	r.Tell(Told{At: last.At, Happened: last.Happened, Line: &last})
 	if b, ok := body.(visit.Recorded); ok {
 		if err := r.judgeRegisters(b.Entries); err != nil {
 			return err
