@@ -281,7 +281,7 @@ func (h harness) forks(t *testing.T) {
 	if err := s.CatchUp(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if m, err := s.Visit(t.Context(), Visit(1)); err != nil || m.Forks != 3 || !m.NeedsAttention {
+	if m, err := s.Visit(t.Context(), Visit(1)); err != nil || m.Forks != 3 {
 		t.Errorf("the fork does not show: %+v, %v", m, err)
 	}
 	if got := audit(t, s); got.Forks != 3 || got.Chains != 1 || got.Lines != 12 {
