@@ -24,7 +24,7 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/summary/summarytest"
+	"meterwright/internal/test/invented"
 )
 
 // now is the clock of the tests: midday of the invented visits.
@@ -40,8 +40,8 @@ var places = []struct{ visit, job, address, person string }{
 	{"overdue", "NM-1046", "3 Malt Yard, Northmere", "nq-140"},
 }
 
-// invented makes the visits once for all tests, which must not change them.
-func invented(t testing.TB) map[string]*summarytest.Visit {
+// carried makes the visits once for all tests, which must not change them.
+func carried(t testing.TB) map[string]*invented.Visit {
 	t.Helper()
 	all, err := makeAll()
 	if err != nil {
@@ -50,10 +50,10 @@ func invented(t testing.TB) map[string]*summarytest.Visit {
 	return all
 }
 
-var makeAll = sync.OnceValues(func() (map[string]*summarytest.Visit, error) {
-	all := map[string]*summarytest.Visit{}
+var makeAll = sync.OnceValues(func() (map[string]*invented.Visit, error) {
+	all := map[string]*invented.Visit{}
 	for _, p := range places {
-		v, err := summarytest.Make(p.visit, summarytest.Somewhere(p.job, p.address, p.person))
+		v, err := invented.Make(p.visit, invented.Somewhere(p.job, p.address, p.person))
 		if err != nil {
 			return nil, err
 		}
@@ -63,7 +63,7 @@ var makeAll = sync.OnceValues(func() (map[string]*summarytest.Visit, error) {
 })
 
 // fill opens a store with the invented visits.
-func fill(t testing.TB) (*store.Store, map[string]*summarytest.Visit) {
+func fill(t testing.TB) (*store.Store, map[string]*invented.Visit) {
 	t.Helper()
 	s, err := sqlite.Open(t.Context(), t.TempDir(), store.Options{Projector: &summary.Projector{}})
 	if err != nil {
@@ -79,9 +79,9 @@ func fill(t testing.TB) (*store.Store, map[string]*summarytest.Visit) {
 			t.Fatal(err)
 		}
 	}
-	made := map[string]*summarytest.Visit{}
+	made := map[string]*invented.Visit{}
 	for _, p := range places {
-		v := invented(t)[p.visit]
+		v := carried(t)[p.visit]
 		made[p.visit] = v
 		if _, err := s.Submit(t.Context(), v.Lines); err != nil {
 			t.Fatal(err)
@@ -481,7 +481,7 @@ func TestFormulas(t *testing.T) {
 		file := header + fmt.Sprintf("%q,%q,99 0000 0000 015,Z11 1,TN-S,gb-single-phase-exchange,yes\n", fmt.Sprintf("=J%d", i), strings.ReplaceAll(evil, `"`, "'"))
 		want(t, confirm(t, h, want(t, send(t, h, "/office/jobs/import", nil, [2]string{"x.csv", file}), 200, "1 to add")), 200, "1 added")
 	}
-	v, err := summarytest.Make("void", summarytest.Somewhere("=cmd", "@SUM(A1)", "nq-104"))
+	v, err := invented.Make("void", invented.Somewhere("=cmd", "@SUM(A1)", "nq-104"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -518,7 +518,7 @@ func TestScriptInNames(t *testing.T) {
 	s, _ := fill(t)
 	h := handler(t, s)
 	const evil = `<script>alert(1)</script>`
-	v, err := summarytest.Make("void", func(j *summarytest.Job, sc *summarytest.Script) {
+	v, err := invented.Make("void", func(j *invented.Job, sc *invented.Script) {
 		j.Reference, j.Address, j.Meter = evil, evil+" Row", evil
 		j.Kit.Instruments[2].ID = `"><script>x`
 		sc.Seed += "evil"
@@ -562,7 +562,7 @@ func TestVerify(t *testing.T) {
 	want(t, send(t, h, "/office/verify", nil, [2]string{"<script>.jsonl", "\x00\x01"}), 200, "Unreadable")
 	want(t, send(t, h, "/office/verify", map[string]string{"head": "zz"}, [2]string{"r.jsonl", file}), 400, "hash of the last line")
 	want(t, send(t, h, "/office/verify", nil), 400, "No file was chosen")
-	other, err := summarytest.Make("relay")
+	other, err := invented.Make("relay")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -576,13 +576,13 @@ func TestVerify(t *testing.T) {
 func TestFork(t *testing.T) {
 	s, made := fill(t)
 	h := handler(t, s)
-	whole, err := summarytest.Make("void", summarytest.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *summarytest.Job, sc *summarytest.Script) {
+	whole, err := invented.Make("void", invented.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *invented.Job, sc *invented.Script) {
 		sc.Entries = sc.Entries[:3]
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	v, err := summarytest.Make("void", summarytest.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *summarytest.Job, sc *summarytest.Script) {
+	v, err := invented.Make("void", invented.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *invented.Job, sc *invented.Script) {
 		sc.Usual["declared-voltage"] = "237.0 V"
 		sc.Entries = sc.Entries[:3]
 	})
