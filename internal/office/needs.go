@@ -305,6 +305,9 @@ func (o *Office) turn(r *request, p *list, all, size int) (skip int, err error) 
 	if err != nil || at < 1 || at > last {
 		return 0, o.refuse(http.StatusNotFound, "page", "n", last)
 	}
+	if all == 0 {
+		return 0, nil
+	}
 	skip = (at - 1) * size
 	p.Notes = append(p.Notes, link{Words: p.Say("office.list.pages", "n", all, "first", min(skip+1, all), "last", min(skip+size, all))})
 	if at > 1 {

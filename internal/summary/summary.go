@@ -160,7 +160,7 @@ func inTime(c *replay.Case, last record.Event) []Need {
 func Read(s store.Summary) Details {
 	var d Details
 	if err := json.Unmarshal(s.Details, &d); err != nil {
-		return Details{Error: "the details cannot be read: rebuild the summaries"}
+		return Details{Error: fmt.Errorf("the details cannot be read: rebuild the summaries: %w", err).Error()}
 	}
 	return d
 }
