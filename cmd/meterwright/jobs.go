@@ -11,12 +11,12 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/rules"
 )
 
 type jobsCommands struct {
-	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, the others are named. Can be repeated. Exit 0 when every row was good, 3 when some were refused or left alone, 1 when the file makes no sense."`
+	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, the others are named. Can be repeated." exits:"0 every row is good|1 the file makes no sense|2 the file or the folder cannot be used|3 rows were refused or left alone"`
 }
 
 type jobsImport struct {
@@ -24,7 +24,7 @@ type jobsImport struct {
 	Data   string `help:"The office's folder. Without it the rows are checked by themselves and nothing is kept." placeholder:"DIR"`
 	DryRun bool   `help:"Say what would become of each row, and keep nothing."`
 	Hash   string `help:"Take the file only if this is its SHA-256, as --dry-run wrote it." placeholder:"HEX"`
-	JSON   bool   `help:"Write JSON."`
+	asJSON
 }
 
 type importOutput struct {
@@ -33,7 +33,7 @@ type importOutput struct {
 }
 
 func (c *jobsImport) Run(s *streams) error {
-	b, err := readFile(c.File, jobfile.MaxCSV)
+	b, err := s.readFile(c.File, jobfile.MaxCSV)
 	if err != nil {
 		return err
 	}
@@ -49,11 +49,11 @@ func (c *jobsImport) Run(s *streams) error {
 	case err != nil:
 		return unread(err)
 	}
-	if err := c.show(s, r); err != nil {
+	if err := s.show(importOutput{c.File, r}, func(t *terminal.Text) { c.tell(t, r) }); err != nil {
 		return err
 	}
 	if r.Count(intake.Refused)+r.Count(intake.Begun) > 0 {
-		return coded{code: exitUndecided}
+		return settled(exitUndecided)
 	}
 	return nil
 }
@@ -77,39 +77,32 @@ func (c *jobsImport) take(s *streams, in *intake.Intake, file []byte) (r *intake
 	return r, err
 }
 
-func (c *jobsImport) show(s *streams, r *intake.Result) error {
-	if c.JSON {
-		return writeJSON(s.out, importOutput{c.File, r})
-	}
-	t := tell.New(s.out)
+// tell says what became of each row that is not simply taken, and how many there are.
+func (c *jobsImport) tell(t *terminal.Text, r *intake.Result) {
 	for _, row := range r.Rows {
-		where := fmt.Sprintf("%s: line %d", c.File, row.Line)
+		args := []any{"file", c.File, "line", row.Line, "job", row.Job, "differs", strings.Join(row.Differs, ", ")}
 		switch {
 		case row.Fate == intake.Refused:
+			parts := []string{t.Say("terminal.jobs.row", args...)}
 			for _, part := range []string{row.Column, row.Problem, row.Mend} {
 				if part != "" {
-					where += ": " + part
+					parts = append(parts, part)
 				}
 			}
-			t.Line("%s", where)
+			t.Line("%s", strings.Join(parts, ": "))
 		case row.Fate == intake.Begun:
-			t.Line("%s: %s is left alone since its visit has begun; the row differs in %s", where, row.Job, strings.Join(row.Differs, ", "))
+			t.Put(0, "terminal.jobs.begun", args...)
 		case row.Fate == intake.Changed && !r.Kept:
-			t.Line("%s: %s would change in %s", where, row.Job, strings.Join(row.Differs, ", "))
+			t.Put(0, "terminal.jobs.would-change", args...)
 		}
 	}
-	if c.Data == "" {
-		t.Line("%d rows good, %d refused", r.Count(intake.Good), r.Count(intake.Refused))
-		t.Line("Checked by themselves: give --data to look for the jobs and people that are known, and to keep them.")
-		return wrote(t)
+	counts := []any{"good", r.Count(intake.Good), "new", r.Count(intake.New), "changed", r.Count(intake.Changed), "same", r.Count(intake.Same), "begun", r.Count(intake.Begun), "refused", r.Count(intake.Refused), "hash", r.Hash}
+	switch {
+	case c.Data == "":
+		t.Put(0, "terminal.jobs.checked", counts...)
+	case r.Kept:
+		t.Put(0, "terminal.jobs.kept", counts...)
+	default:
+		t.Put(0, "terminal.jobs.would-be", counts...)
 	}
-	words := "%d new, %d changed, %d as they were, %d left alone, %d refused"
-	if !r.Kept {
-		words = "would be: " + words
-	}
-	t.Line(words, r.Count(intake.New), r.Count(intake.Changed), r.Count(intake.Same), r.Count(intake.Begun), r.Count(intake.Refused))
-	if !r.Kept {
-		t.Line("Nothing was kept. To keep this very file: leave --dry-run out and add --hash %s", r.Hash)
-	}
-	return wrote(t)
 }

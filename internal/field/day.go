@@ -14,6 +14,7 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/jobs"
 	"meterwright/internal/page"
+	"meterwright/record"
 )
 
 // peoplePage asks who has the device in hand.
@@ -115,7 +116,7 @@ func (h *Handler) dayPage(c *call) (dayPage, error) {
 		w Wanted
 	}{
 		{jobList{Name: "day", Words: "Appointments", Empty: empty}, Wanted{Day: day}},
-		{jobList{Name: "undated", Words: "Without a date: nobody has begun them"}, Wanted{}},
+		{jobList{Name: "undated", Words: "Without a date, not begun"}, Wanted{}},
 		{jobList{Name: "others", Words: "Jobs of others", Others: true}, Wanted{Day: day, Others: true}},
 	} {
 		x.w.Person, x.w.Most = c.hand.ID, maxListed
@@ -148,7 +149,11 @@ func (h *Handler) dayPage(c *call) (dayPage, error) {
 // running lists the visits that are under way in the person's hands, with their jobs.
 func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) {
 	l, jobs = jobList{Name: "running", Words: "Under way in your hands"}, map[string]bool{}
-	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID)
+	key, err := record.KeyOf(c.hand.Signer.Public())
+	if err != nil {
+		return l, nil, err
+	}
+	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID, key)
 	if err != nil {
 		return l, nil, err
 	}
@@ -228,7 +233,7 @@ type arrivalPage struct {
 	Method  string
 	Edition string
 	// Away is what an employer's overlay takes out of the method.
-	Away   []string
+	Away   []method.Away
 	Claims string
 	Kit    []kitLine
 	Visits []visitLine

@@ -4,9 +4,6 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
-	"html"
-	"io"
-	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -18,7 +15,6 @@ import (
 
 	"meterwright/internal/asset"
 	"meterwright/internal/jobs/intake"
-	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/office"
 	"meterwright/internal/page"
 	"meterwright/internal/store"
@@ -259,36 +255,6 @@ func cells(t testing.TB, w *httptest.ResponseRecorder, column string) []string {
 	}
 	t.Fatalf("no column %s in %v", column, rows[0])
 	return nil
-}
-
-// send posts files as a browser does.
-func send(t testing.TB, h http.Handler, path string, fields map[string]string, files ...[2]string) *httptest.ResponseRecorder {
-	t.Helper()
-	var b bytes.Buffer
-	m := multipart.NewWriter(&b)
-	for k, v := range fields {
-		if err := m.WriteField(k, v); err != nil {
-			t.Fatal(err)
-		}
-	}
-	for _, f := range files {
-		part, err := m.CreateFormFile("file", f[0])
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := io.WriteString(part, f[1]); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := m.Close(); err != nil {
-		t.Fatal(err)
-	}
-	r := httptest.NewRequestWithContext(t.Context(), "POST", path, &b)
-	r.Header.Set("Content-Type", m.FormDataContentType())
-	r.Header.Set("Sec-Fetch-Site", "same-origin")
-	w := httptest.NewRecorder()
-	h.ServeHTTP(w, r)
-	return w
 }
 
 // TestFormulas: no cell of any CSV file begins as a formula; OWASP, "CSV Injection".

@@ -1,0 +1,214 @@
+package physics
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+
+	"meterwright/diagnose"
+	"meterwright/instrument"
+	"meterwright/internal/sitefile"
+	"meterwright/internal/yamldoc"
+	"meterwright/site"
+	"meterwright/world"
+)
+
+// Diagnose says which departures explain what was seen.
+type Diagnose struct {
+	Site string `required:"" placeholder:"FILE" help:"The site file."`
+	Seen string `required:"" placeholder:"FILE" help:"The file of what was seen, in order."`
+	JSON bool   `help:"Write JSON."`
+}
+
+// seenEntry is one line of a file of what was seen: a reading, a proving, or a
+// switch that was moved.
+type seenEntry struct {
+	Instrument instrument.Kind       `json:"instrument"`
+	On         []site.PointID        `json:"on"`
+	Shows      string                `json:"shows"`
+	ProvedOn   instrument.SourceKind `json:"proved_on"`
+	Switch     site.SwitchID         `json:"switch"`
+	To         site.Position         `json:"to"`
+}
+
+type explained struct {
+	Departures  [][]string `json:"departures"`
+	Probability float64    `json:"probability"`
+	Danger      bool       `json:"danger"`
+}
+
+type leads struct {
+	Site string `json:"site"`
+	// Stated is what the site file says of the position, which is believed.
+	Stated struct {
+		Values     []string `json:"values"`
+		Departures []string `json:"departures"`
+	} `json:"stated"`
+	Groups     []explained `json:"groups"`
+	NotInModel float64     `json:"not_in_the_model"`
+	Unseen     int         `json:"not_borne_on"`
+	// Doubts lists rare dangers that speak for themselves although nothing wrong leads.
+	Doubts  []string   `json:"doubts,omitempty"`
+	Next    []nextTest `json:"next_tests"`
+	Caution string     `json:"caution"`
+}
+
+type nextTest struct {
+	Instrument instrument.Kind `json:"instrument"`
+	On         []site.PointID  `json:"on"`
+	Nats       float64         `json:"nats"`
+	Exposure   float64         `json:"exposure"`
+}
+
+// most bounds what is listed.
+const (
+	mostGroups = 8
+	mostNext   = 5
+)
+
+func (c *Diagnose) explain() (*leads, error) {
+	p, err := load(c.Site)
+	if err != nil {
+		return nil, err
+	}
+	b, err := os.ReadFile(c.Seen)
+	if err != nil {
+		return nil, unread{fmt.Errorf("read what was seen: %w", err)}
+	}
+	d, err := yamldoc.Parse(c.Seen, b)
+	if err != nil {
+		return nil, err
+	}
+	var f struct {
+		Seen []seenEntry `json:"seen"`
+	}
+	if err := d.Decode(&f); err != nil {
+		return nil, err
+	}
+	e, err := diagnose.New(p.Site, diagnose.Stated{Values: p.Stated, Departures: p.Departures})
+	if err != nil {
+		return nil, err
+	}
+	epoch, err := observeAll(e, p, d, f.Seen)
+	if err != nil {
+		return nil, err
+	}
+	for done := false; !done; {
+		if done, err = e.Think(diagnose.Effort); err != nil {
+			return nil, err
+		}
+	}
+	x, err := e.Explain()
+	if err != nil {
+		return nil, err
+	}
+	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts, Caution: diagnose.Caution + "\n" + Caution}
+	for _, v := range p.Stated {
+		row := site.Parameters()[v.ID]
+		out.Stated.Values = append(out.Stated.Values, strings.TrimSpace(fmt.Sprintf("%s %g ± %g %s", row.Name, v.Value, v.Within, row.Unit)))
+	}
+	for _, d := range p.Departures {
+		out.Stated.Departures = append(out.Stated.Departures, d.ID)
+	}
+	for i, g := range x.Groups[:min(mostGroups, len(x.Groups))] {
+		if i > 0 && g.Probability == 0 {
+			break
+		}
+		out.Groups = append(out.Groups, explained{g.IDs, g.Probability, g.Danger})
+	}
+	var candidates []diagnose.Candidate
+	for _, t := range world.Tests(p.Site) {
+		if t.Kind.Passive() {
+			candidates = append(candidates, diagnose.Candidate{Switching: p.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points})
+		}
+	}
+	next, err := e.Next(candidates)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range next[:min(mostNext, len(next))] {
+		out.Next = append(out.Next, nextTest{n.Kind, n.Points, n.Nats, n.Exposure})
+	}
+	return out, nil
+}
+
+func observeAll(e *diagnose.Engine, p *sitefile.Position, d *yamldoc.Document, list []seenEntry) (epoch int, err error) {
+	for i, s := range list {
+		at := fmt.Sprintf("/seen/%d", i)
+		if s.Switch != "" {
+			if s.Instrument != "" || s.Shows != "" {
+				return 0, d.Errorf(at, "write one of them on each line", "a switch and a reading stand together")
+			}
+			if p.Switching, err = p.Site.Put(p.Switching, site.Setting{Switch: s.Switch, Position: s.To}); err != nil {
+				return 0, d.Errorf(at, "", "%s", err)
+			}
+			epoch++
+			continue
+		}
+		shows, err := instrument.ParseIndication(s.Shows)
+		if err != nil {
+			return 0, d.Errorf(at, "", "%s", err)
+		}
+		o := diagnose.Observation{Switching: p.Switching, Epoch: epoch, Kind: s.Instrument, Points: s.On, Shows: shows, Proving: s.ProvedOn}
+		if err := e.Observe(o); err != nil {
+			return 0, d.Errorf(at, "", "%s", err)
+		}
+	}
+	return epoch, nil
+}
+
+// Do writes the leads.
+func (c *Diagnose) Do(w io.Writer) error {
+	x, err := c.explain()
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return writeJSON(w, x)
+	}
+	t := newTable(w)
+	t.line("%s: what explains what was seen, as leads", x.Site)
+	for _, s := range slices.Concat(x.Stated.Departures, x.Stated.Values) {
+		t.line("as stated: %s", s)
+	}
+	t.line("")
+	healthy := "nothing wrong"
+	if len(x.Stated.Departures) > 0 {
+		healthy = "nothing wrong besides what is stated"
+	}
+	for _, g := range x.Groups {
+		var words []string
+		for _, ids := range g.Departures {
+			if len(ids) == 0 {
+				ids = []string{healthy}
+			}
+			words = append(words, strings.Join(ids, " with "))
+		}
+		danger := ""
+		if g.Danger {
+			danger = "danger"
+		}
+		t.line("%.3f\t%s\t%s", g.Probability, danger, strings.Join(words, ", or "))
+	}
+	t.line("%.3f\t\tsomething that is not in the model", x.NotInModel)
+	t.line("")
+	if len(x.Doubts) > 0 {
+		t.line("Rare, but these dangers explain it much better than nothing wrong does: %s.", strings.Join(x.Doubts, ", "))
+		t.line("")
+	}
+	t.line("No reading bears on %d departures of this position.", x.Unseen)
+	t.line("")
+	t.line("Tests that would tell most, if the method allows them now:")
+	for _, n := range x.Next {
+		var on []string
+		for _, p := range n.On {
+			on = append(on, string(p))
+		}
+		t.line("%s\t%s\t%.2f nats", n.Instrument, strings.Join(on, ", "), n.Nats)
+	}
+	t.line("")
+	t.line("%s", x.Caution)
+	return t.done()
+}
