@@ -15,8 +15,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
-	"meterwright/internal/summary/summarytest"
-	"meterwright/visit"
+	"meterwright/internal/test/invented"
 )
 
 // screens is where pictures of every screen are put, to be looked at.
@@ -293,7 +292,7 @@ func TestKeyboard(t *testing.T) {
 
 	// What the model made of the readings: under its own head, with every answer; and a dangerous lead
 	// that nobody has answered waits at the side of the day.
-	leads, err := summarytest.Make("leads", summarytest.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
+	leads, err := invented.Make("leads", invented.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -308,7 +307,7 @@ func TestKeyboard(t *testing.T) {
 	d.enter("8 Chandler's Row, Northmere")
 	d.focus("Leads, not findings")
 	d.press(kb.Enter)
-	d.says(visit.AdviceCaution, "followed", "0.655 likely", "Something that is not in the model")
+	d.says("Advice never leads past a stop of the method", "followed", "0.655 likely", "Something that is not in the model")
 	d.look("visit-leads")
 	d.do(chromedp.Navigate(site.URL + "/office/visit/" + leads.ID + "/report/consumer"))
 	if text := d.text(); strings.Contains(text, "about to open") || strings.Contains(text, "Leads") {
@@ -327,7 +326,7 @@ func write(t *testing.T, file, content string) {
 func TestNoScriptRuns(t *testing.T) {
 	s, _ := fill(t)
 	const evil = `<img src=x onerror="window.hit=1"><script>window.hit=1</script>`
-	v, err := summarytest.Make("void", summarytest.Somewhere(evil, evil, "nq-104"), func(j *summarytest.Job, _ *summarytest.Script) {
+	v, err := invented.Make("void", invented.Somewhere(evil, evil, "nq-104"), func(j *invented.Job, _ *invented.Script) {
 		j.Kit.Instruments[2].ID = `"><svg onload=window.hit=1>`
 	})
 	if err != nil {
