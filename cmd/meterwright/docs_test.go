@@ -7,7 +7,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/jobfile"
 )
 
 // TestDocumented holds docs/commands.md to the commands and to the columns of jobs.
@@ -46,7 +46,7 @@ func TestDocumented(t *testing.T) {
 	if n < 15 {
 		t.Errorf("%d commands, want at least 15", n)
 	}
-	for _, column := range jobs.Columns() {
+	for _, column := range jobfile.Columns() {
 		if !strings.Contains(doc, "`"+column+"`") {
 			t.Errorf("docs/commands.md does not name the column %s", column)
 		}

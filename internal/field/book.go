@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"meterwright/internal/jobs"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/visit"
@@ -331,8 +332,8 @@ func appendTo(ctx context.Context, hand *Hand, chain *record.Chain, ev visit.Eve
 }
 
 // begin opens a visit of a job: the job with its method, and the method itself.
-func (h *Handler) begin(ctx context.Context, hand *Hand, id string, j *Job) error {
-	resolved, err := method.DecodeResolved(j.Method)
+func (h *Handler) begin(ctx context.Context, hand *Hand, id string, j *jobs.Job) error {
+	resolved, err := h.opts.Journal.Method(ctx, j)
 	if err != nil {
 		return err
 	}

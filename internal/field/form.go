@@ -14,6 +14,7 @@ import (
 	"unicode/utf8"
 
 	"meterwright/instrument"
+	"meterwright/internal/jobs"
 	"meterwright/measure"
 	"meterwright/method"
 	"meterwright/record"
@@ -98,7 +99,7 @@ func (f *form) get(name string) string { return strings.TrimSpace(f.values.Get(n
 type reader struct {
 	f    *form
 	e    *entry
-	job  *Job
+	job  *jobs.Job
 	h    *Handler
 	now  time.Time
 	keep []record.Attachment
@@ -116,7 +117,7 @@ func (r *reader) body() (visit.Body, error) {
 		return r.tookUp(entered), nil
 	case visit.KindChecked:
 		b := visit.Checked{Item: f.get("item"), ID: f.get("id"), Due: f.get("due"), Found: f.get("found"), Note: f.get("note"), Entry: entered}
-		if w, ok := r.job.piece(b.Item, f.get("piece")); ok && f.get("piece") != "" {
+		if w, ok := r.job.Kit.Wear(b.Item, f.get("piece")); ok && f.get("piece") != "" {
 			b.ID, b.Due = w.ID, w.Due
 		}
 		return b, nil
@@ -131,8 +132,8 @@ func (r *reader) body() (visit.Body, error) {
 		}
 		b := visit.Proved{Kind: instrument.Kind(f.get("with")), ID: f.get("id"), Shows: shows, Entry: entered}
 		b.Source = visit.ProvingSource{Kind: instrument.SourceKind(f.get("source"))}
-		if t, ok := r.job.tool(b.Kind, b.ID); ok && t.Source == b.Source.Kind {
-			b.Source.ID, b.Source.Nominal = t.Unit, t.Nominal
+		if t, ok := r.job.Kit.Tool(b.Kind, b.ID); ok && t.ProvedOn.Kind == b.Source.Kind {
+			b.Source.ID, b.Source.Nominal = t.ProvedOn.ID, t.ProvedOn.Nominal
 		}
 		return b, nil
 	case visit.KindObserved:
@@ -262,7 +263,7 @@ func (r *reader) tookUp(entered visit.Entry) visit.Body {
 	f := r.f
 	b := visit.TookUp{Entry: entered}
 	b.Instrument = visit.Instrument{Kind: instrument.Kind(f.get("with")), ID: f.get("id"), Due: f.get("due"), Leads: f.get("leads")}
-	if t, ok := r.job.tool(b.Instrument.Kind, f.get("tool")); ok && f.get("tool") != "" {
+	if t, ok := r.job.Kit.Tool(b.Instrument.Kind, f.get("tool")); ok && f.get("tool") != "" {
 		b.Instrument = visit.Instrument{Kind: t.Kind, ID: t.ID, Due: t.Due, Leads: t.Leads}
 	}
 	return b

@@ -256,7 +256,7 @@ func (h *Handler) openVisit(c *call) {
 			return
 		}
 	}
-	if err := h.begin(ctx, c.hand, id, &j); err != nil {
+	if err := h.begin(ctx, c.hand, id, j); err != nil {
 		h.fail(c.w, c.r, err)
 		return
 	}

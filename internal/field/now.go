@@ -10,6 +10,7 @@ import (
 	"github.com/a-h/templ"
 
 	"meterwright/instrument"
+	"meterwright/internal/jobs"
 	"meterwright/internal/page"
 	"meterwright/measure"
 	"meterwright/metering"
@@ -169,7 +170,7 @@ type readingView struct {
 
 // judged judges the registers that the last line recorded, if it did, against earlier readings.
 // What comes of it is told and decides nothing.
-func (h *Handler) judged(e *entry, j *Job) []readingView {
+func (h *Handler) judged(e *entry, j *jobs.Job) []readingView {
 	last := e.told()
 	body, ok := e.body(last)
 	b, isRecorded := body.(visit.Recorded)
@@ -182,7 +183,7 @@ func (h *Handler) judged(e *entry, j *Job) []readingView {
 		if err != nil {
 			continue
 		}
-		f, err := metering.JudgeReading(r.Meter, h.opts.Pack.Plausible, r.Earlier, metering.DatedReading{At: h.opts.Clock.Now(), Reading: v})
+		f, err := r.Judge(h.opts.Pack.Plausible, v.String(), h.opts.Clock.Now())
 		if err != nil {
 			h.opts.Failed(err)
 			continue
@@ -197,7 +198,7 @@ func (h *Handler) judged(e *entry, j *Job) []readingView {
 }
 
 // fill gives the page what the kind of step asks for.
-func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
+func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 	e := c.e
 	switch {
 	case s.TakeUp != nil:
@@ -257,7 +258,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
 			fe := fieldEntry{Field: f, Value: c.entered("f." + f.ID)}
 			for _, r := range j.Registers {
 				if n := len(r.Earlier); r.Entry == f.ID && n > 0 {
-					fe.Last = "last read " + r.Earlier[n-1].Reading.String() + " on " + r.Earlier[n-1].At.Format("2 January 2006")
+					fe.Last = "last read " + r.Earlier[n-1].Reading + " on " + longDay(r.Earlier[n-1].On)
 				}
 			}
 			p.Fields = append(p.Fields, fe)
@@ -272,22 +273,22 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *Job) {
 	}
 }
 
-func (h *Handler) fillTakeUp(p *stepPage, kind instrument.Kind, j *Job) {
+func (h *Handler) fillTakeUp(p *stepPage, kind instrument.Kind, j *jobs.Job) {
 	p.Kind, p.With = visit.KindTookUp, modelWords(kind)
 	p.Hidden = []answer{{Name: "with", Value: string(kind)}}
 	today := h.opts.Clock.Now().Format("2006-01-02")
-	for _, t := range j.Tools {
+	for _, t := range j.Kit.Instruments {
 		if t.Kind == kind {
 			p.Tools = append(p.Tools, toolChoice{ID: t.ID, Due: t.Due, Leads: t.Leads, Past: t.Due != "" && t.Due < today})
 		}
 	}
 }
 
-func (h *Handler) fillCheck(p *stepPage, item string, j *Job) {
+func (h *Handler) fillCheck(p *stepPage, item string, j *jobs.Job) {
 	p.Kind, p.Item = visit.KindChecked, item
 	p.Hidden = []answer{{Name: "item", Value: item}}
 	today := h.opts.Clock.Now().Format("2006-01-02")
-	for _, w := range j.Worn {
+	for _, w := range j.Kit.Protection {
 		if w.Item == item {
 			p.Tools = append(p.Tools, toolChoice{ID: w.ID, Due: w.Due, Past: w.Due != "" && w.Due < today})
 		}
@@ -295,7 +296,7 @@ func (h *Handler) fillCheck(p *stepPage, item string, j *Job) {
 	p.Answers = []answer{{"found", "sound", "Sound"}, {"found", "failed", "Failed"}}
 }
 
-func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []string, j *Job) {
+func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []string, j *jobs.Job) {
 	p.Kind, p.With = visit.KindProved, modelWords(kind)
 	p.Rail = h.rail(c.e, kind, false)
 	id := ""
@@ -305,18 +306,18 @@ func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []str
 		}
 	}
 	m, _ := instrument.Lookup(kind)
-	t, _ := j.tool(kind, id)
+	t, _ := j.Kit.Tool(kind, id)
 	chosen := c.query("source")
 	if chosen == "" {
-		chosen = string(t.Source)
+		chosen = string(t.ProvedOn.Kind)
 	}
 	for _, src := range m.ProvedOn {
 		if len(on) > 0 && !slices.Contains(on, string(src)) {
 			continue
 		}
 		sc := sourceChoice{Kind: string(src), Words: hyphenless(string(src)), Chosen: string(src) == chosen}
-		if t.Source == src {
-			sc.ID = t.Unit
+		if t.ProvedOn.Kind == src {
+			sc.ID = t.ProvedOn.ID
 		}
 		p.Sources = append(p.Sources, sc)
 	}
@@ -330,8 +331,8 @@ func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []str
 	p.Detail = kind == instrument.SocketTester
 	if number {
 		p.Number = &numberEntry{Name: "number", Unit: m.Unit, Value: c.entered("number")}
-		if t.Nominal != "" && chosen == string(t.Source) {
-			p.Limit = &limitView{Words: "The source gives", Range: t.Nominal}
+		if t.ProvedOn.Nominal != "" && chosen == string(t.ProvedOn.Kind) {
+			p.Limit = &limitView{Words: "The source gives", Range: t.ProvedOn.Nominal}
 		}
 	}
 }

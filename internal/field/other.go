@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"meterwright/instrument"
+	"meterwright/internal/jobs"
 	"meterwright/record"
 	"meterwright/visit"
 )
@@ -28,7 +29,7 @@ func (c *call) kindOf() (instrument.Model, bool) {
 	return instrument.Lookup(instrument.Kind(c.query("with")))
 }
 
-func (h *Handler) outOfTurn(c *call, on, title string) (stepPage, *Job, bool) {
+func (h *Handler) outOfTurn(c *call, on, title string) (stepPage, *jobs.Job, bool) {
 	j, err := h.jobOf(c.r.Context(), c.e)
 	if err != nil {
 		h.fail(c.w, c.r, err)

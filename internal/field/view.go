@@ -15,6 +15,7 @@ import (
 	"github.com/a-h/templ"
 
 	"meterwright/instrument"
+	"meterwright/internal/jobs"
 	"meterwright/internal/page"
 	"meterwright/method"
 	"meterwright/record"
@@ -105,12 +106,12 @@ func (h *Handler) protection(e *entry, ids []string) string {
 
 // jobOf returns the job of a visit. A visit goes on although its job is gone; then nothing is
 // known of a kit.
-func (h *Handler) jobOf(ctx context.Context, e *entry) (*Job, error) {
+func (h *Handler) jobOf(ctx context.Context, e *entry) (*jobs.Job, error) {
 	j, err := h.opts.Journal.Job(ctx, e.opened.Job)
-	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrUnusable) {
-		return &Job{Reference: e.opened.Job, Address: e.opened.Premises.Address, MeterPoint: e.opened.Premises.MeterPoint, Meter: e.opened.Premises.Meter}, nil
+	if errors.Is(err, ErrNotFound) {
+		return &jobs.Job{Reference: e.opened.Job, Address: e.opened.Premises.Address, MeterPoint: e.opened.Premises.MeterPoint, Meter: e.opened.Premises.Meter}, nil
 	}
-	return &j, err
+	return j, err
 }
 
 func (c *call) write(p templ.Component) {
@@ -327,7 +328,9 @@ func context0(ctx context.Context) context.Context { return context.WithoutCance
 
 // standing is how a visit stands, in the words that lists use.
 type standing struct {
-	visit string
+	visit, job, address string
+	// person is in whose hands it is.
+	person string
 	// going says that it has not ended.
 	going  bool
 	words  string
@@ -346,7 +349,7 @@ func (h *Handler) stands(ctx context.Context, id string) (standing, error) {
 	if err := h.book.refresh(ctx, e); err != nil {
 		return standing{}, err
 	}
-	s := standing{visit: id, going: e.visit.Outcome() == visit.NotEnded, holder: e.last}
+	s := standing{visit: id, job: e.opened.Job, address: e.opened.Premises.Address, person: e.events[len(e.events)-1].person, going: e.visit.Outcome() == visit.NotEnded, holder: e.last}
 	if since, off := e.visit.Account().Off(); off {
 		s.off = supplyView{Off: true, Since: since, Minutes: max(0, int(h.opts.Clock.Now().Sub(since).Minutes()))}
 	}

@@ -2,30 +2,33 @@ package office
 
 import (
 	"cmp"
-	"crypto/sha256"
-	json "encoding/json/v2"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
 	"mime/multipart"
 	"net/http"
 	"path"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/intake"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 )
 
 // jobRow is one job with what became of it.
 type jobRow struct {
-	Reference string
-	Changed   time.Time
-	Job       jobs.Job
-	Who       string
+	store.Job
+	Who string
 	// Standing says how far its newest visit is, Link leads there.
 	Standing, Link string
 }
+
+// when is the appointment.
+func (j jobRow) when() string { return strings.TrimSpace(j.Day + " " + j.Hour) }
 
 type jobList struct {
 	frame
@@ -33,141 +36,282 @@ type jobList struct {
 	Rows   []jobRow
 	Fields []field
 	CSV    string
-	// More leads to the jobs after these.
-	More string
+	// All is how many fit, First the place of the first that is shown, from 1.
+	All, First int
+	// Before and After lead to the other pages.
+	Before, After string
 }
 
 // jobPageSize bounds the jobs of one page: each is looked up among the visits.
 const jobPageSize = 200
 
+// jobColumns are the columns of the list. The store orders the jobs by them.
 func jobColumns() []column[jobRow] {
-	by := func(id, title string, f func(jobRow) string) column[jobRow] {
-		return column[jobRow]{ID: id, Title: title, Compare: func(a, b jobRow) int { return cmp.Compare(strings.ToLower(f(a)), strings.ToLower(f(b))) }, Text: f}
-	}
 	return []column[jobRow]{
-		by("job", "Job", func(j jobRow) string { return j.Reference }),
-		by("premises", "Premises", func(j jobRow) string { return j.Job.Address }),
-		by("meter-point", "Meter point", func(j jobRow) string { return j.Job.MeterPoint }),
-		by("appointment", "Appointment", func(j jobRow) string { return j.Job.Appointment }),
-		by("who", "Who", func(j jobRow) string { return j.Who }),
-		by("standing", "Standing", func(j jobRow) string { return j.Standing }),
-		{ID: "changed", Title: "Changed", Compare: func(a, b jobRow) int { return a.Changed.Compare(b.Changed) }, Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }},
+		{ID: "job", Title: "Job", Text: func(j jobRow) string { return j.Reference }},
+		{ID: "premises", Title: "Premises", Text: func(j jobRow) string { return j.Address }},
+		{ID: "meter-point", Title: "Meter point", Text: func(j jobRow) string { return j.Point }},
+		{ID: "appointment", Title: "Appointment", Text: jobRow.when},
+		{ID: "who", Title: "Who", Text: func(j jobRow) string { return j.Who }},
+		{ID: "standing", Title: "Standing", Text: func(j jobRow) string { return j.Standing }},
+		{ID: "changed", Title: "Changed", Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }},
 	}
 }
 
-func (o *Office) jobPage(r *request) (jobList, error) {
-	p := jobList{frame: o.frame(r, "Jobs", "jobs"), CSV: r.q.csv()}
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return p, err
-	}
-	list, err := o.store.Jobs(r.ctx, r.q.get("after"), jobPageSize)
-	if err != nil {
-		return p, err
-	}
-	if len(list) == jobPageSize {
-		p.More = r.q.with("after", list[len(list)-1].Reference)
-	}
-	standing := r.q.get("standing")
-	for _, j := range list {
-		row := jobRow{Reference: j.Reference, Changed: j.Changed, Standing: "not begun"}
-		// A body of another shape leaves the row with its reference alone.
-		_ = json.Unmarshal(j.Body, &row.Job)
-		row.Who = n.of(row.Job.Person)
-		if !matches(r.q.get("words"), j.Reference, row.Job.Address, row.Job.MeterPoint, row.Who) {
-			continue
+var jobOrders = map[string]store.JobOrder{"job": store.ByReference, "premises": store.ByAddress, "meter-point": store.ByMeterPoint,
+	"appointment": store.ByAppointment, "who": store.ByPerson, "changed": store.ByChanged}
+
+// jobFilter is what the address asks for.
+func jobFilter(q query, n names) store.JobFilter {
+	f := store.JobFilter{Words: q.get("words"), Day: q.get("on")}
+	if f.Words != "" {
+		for id := range n {
+			if matches(f.Words, n.of(id)) {
+				f.Named = append(f.Named, id)
+			}
 		}
-		v, err := o.store.Visits(r.ctx, store.Filter{Job: j.Reference, Limit: 1})
+		slices.Sort(f.Named)
+	}
+	if standing := q.get("standing"); standing == "waiting" || standing == "begun" {
+		f.Begun = new(standing == "begun")
+	}
+	by, down := strings.CutPrefix(q.get("sort"), "-")
+	f.By, f.Down = jobOrders[by], down
+	return f
+}
+
+// jobRows returns the jobs of a filter with what became of them.
+func (o *Office) jobRows(r *request, f store.JobFilter, n names) ([]jobRow, error) {
+	var list []jobRow
+	for j, err := range o.store.Jobs(r.ctx, f) {
 		if err != nil {
-			return p, err
+			return nil, err
+		}
+		list = append(list, jobRow{Job: j, Who: n.of(j.Person), Standing: "not begun"})
+	}
+	for i := range list {
+		v, err := o.store.Visits(r.ctx, store.Filter{Job: list[i].Reference, Limit: 1})
+		if err != nil {
+			return nil, err
 		}
 		if len(v.Visits) > 0 {
 			s := o.row(v.Visits[0], n, o.opts.Now())
-			row.Standing, row.Link = s.Where, s.Link
+			list[i].Standing, list[i].Link = s.Where, s.Link
 		}
-		if standing == "waiting" && row.Link != "" || standing == "begun" && row.Link == "" {
-			continue
-		}
-		p.Rows = append(p.Rows, row)
 	}
-	p.Heads = arrange(r.q, jobColumns(), p.Rows)
-	p.Fields = []field{
-		{Name: "words", Words: "Words", Value: r.q.get("words")},
-		{Name: "standing", Words: "Standing", Choices: choices(standing, "All", [2]string{"waiting", "Not begun"}, [2]string{"begun", "With a visit"})},
-	}
-	return p, nil
+	return list, nil
 }
 
 func (o *Office) jobs(r *request) error {
-	p, err := o.jobPage(r)
+	p := jobList{frame: o.frame(r, "Jobs", "jobs"), CSV: r.q.first().csv()}
+	n, err := o.names(r.ctx)
 	if err != nil {
 		return err
+	}
+	f := jobFilter(r.q, n)
+	if p.All, err = o.store.CountJobs(r.ctx, f); err != nil {
+		return err
+	}
+	at, err := strconv.Atoi(cmp.Or(r.q.get("page"), "1"))
+	if last := (p.All + jobPageSize - 1) / jobPageSize; err != nil || at < 1 || at > max(last, 1) {
+		return refuse(http.StatusNotFound, "There is no such page of the list: it has %d.", last)
+	}
+	f.Skip, f.Limit = (at-1)*jobPageSize, jobPageSize
+	if p.Rows, err = o.jobRows(r, f, n); err != nil {
+		return err
+	}
+	p.First = f.Skip + 1
+	if at > 1 {
+		p.Before = r.q.with("page", strconv.Itoa(at-1))
+	}
+	if f.Skip+len(p.Rows) < p.All {
+		p.After = r.q.with("page", strconv.Itoa(at+1))
+	}
+	p.Heads = headsOf(r.q.first(), jobColumns(), func(c column[jobRow]) bool { _, ok := jobOrders[c.ID]; return ok })
+	p.Fields = []field{
+		{Name: "words", Words: "Words", Value: r.q.get("words")},
+		{Name: "on", Words: "Day", Value: r.q.get("on"), Kind: "date"},
+		{Name: "standing", Words: "Standing", Choices: choices(r.q.get("standing"), "All", [2]string{"waiting", "Not begun"}, [2]string{"begun", "With a visit"})},
 	}
 	return r.show(p)
 }
 
+// csvPortion is how many jobs are held at a time while a file of them is written.
+const csvPortion = 5000
+
 func (o *Office) jobsCSV(r *request) error {
-	p, err := o.jobPage(r)
+	n, err := o.names(r.ctx)
 	if err != nil {
 		return err
 	}
-	return writeCSV(r, "jobs", jobColumns(), p.Rows)
+	f := jobFilter(r.q, n)
+	f.Limit = csvPortion
+	return writePortions(r, "jobs", jobColumns(), func() ([]jobRow, error) {
+		rows, err := o.jobRows(r, f, n)
+		f.Skip += len(rows)
+		return rows, err
+	})
 }
 
-// importPage is the form for a file of jobs, and what became of one.
+// importPage is the form for a file of jobs, and what would become of one, or became of it.
 type importPage struct {
 	frame
 	Columns []string
 	Example string
 	Most    int64
 	Problem string
-	Done    bool
-	Good    int
-	Left    int
-	Count   store.ImportCount
-	Faults  []jobs.RowFault
+	// Name, Content and Result are of the file that was looked at. Content goes back with the
+	// confirmation.
+	Name, Content string
+	Result        *intake.Result
+	// Rows are those that a person has to look at first, Further counts the others.
+	Rows    []intake.Row
+	Further int
 }
 
-const example = `job,address,meter_point,meter,arrangement,registers,appointment,person,fictional
-NM-2001,"4 Example Row, Northmere",99 0000 0000 015,Z11 40817,TN-C-S,final-import 5 2026-05-24=04127,09:00,nq-104,yes
-`
+// maxRowsNamed bounds the rows that the page names.
+const maxRowsNamed = 1000
 
-func (o *Office) importPage(r *request) importPage {
-	return importPage{frame: o.frame(r, "Import jobs", "jobs"), Columns: jobs.Columns(), Example: example, Most: jobs.MaxCSV}
+// importPage makes the form. The example is one that this office would take: it names a person
+// who is known here, or nobody.
+func (o *Office) importPage(r *request) (importPage, error) {
+	p := importPage{frame: o.frame(r, "Import jobs", "jobs"), Columns: jobfile.Columns(), Most: jobfile.MaxCSV}
+	people, err := o.store.People(r.ctx)
+	if err != nil {
+		return p, err
+	}
+	who := ""
+	for _, x := range people {
+		if x.Withdrawn.IsZero() {
+			who = x.ID
+			break
+		}
+	}
+	tomorrow := o.opts.Now().AddDate(0, 0, 1)
+	p.Example = fmt.Sprintf("job,address,meter_point,meter,arrangement,method,registers,appointment,person,fictional\n"+
+		"NM-2001,\"4 Example Row, Northmere\",99 0000 0000 015,Z11 40817,TN-C-S,gb-single-phase-exchange,final-import 5 %s=04127,%s 09:00,%s,yes\n",
+		tomorrow.AddDate(0, -6, 0).Format(time.DateOnly), tomorrow.Format(time.DateOnly), who)
+	return p, nil
 }
 
-func (o *Office) importForm(r *request) error { return r.show(o.importPage(r)) }
+func (o *Office) importForm(r *request) error {
+	p, err := o.importPage(r)
+	if err != nil {
+		return err
+	}
+	return r.show(p)
+}
 
-// maxFaults bounds the rows that the page names.
-const maxFaults = 500
-
-func (o *Office) importJobs(r *request) error {
-	p := o.importPage(r)
-	up, err := uploads(r, jobs.MaxCSV, 1)
+// previewImport shows what a file would do, and keeps nothing.
+func (o *Office) previewImport(r *request) error {
+	p, err := o.importPage(r)
+	if err != nil {
+		return err
+	}
+	up, err := uploads(r, jobfile.MaxCSV, 1)
 	if err != nil {
 		return o.problem(r, &p, err)
 	}
-	table, err := jobs.ParseCSV(up[0].Content, o.opts.Pack.MeterPoint, nil)
+	in, err := intake.For(o.opts.Pack)
 	if err != nil {
-		return o.problem(r, &p, refuse(http.StatusUnprocessableEntity, "%s: %s.", up[0].Name, err))
+		return err
 	}
-	var rows []store.Job
-	for _, j := range table.Jobs {
-		body, err := j.Body()
-		if err != nil {
-			return err
+	p.Name, p.Content = up[0].Name, base64.RawURLEncoding.EncodeToString(up[0].Content)
+	p.Result, err = in.Preview(r.ctx, o.store, up[0].Content)
+	return o.showImport(r, &p, err)
+}
+
+// takeJobs does what a preview showed. The form holds the file that was looked at, and its hash.
+func (o *Office) takeJobs(r *request) error {
+	p, err := o.importPage(r)
+	if err != nil {
+		return err
+	}
+	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, jobfile.MaxCSV/3*4+4<<10)
+	if err := r.r.ParseForm(); err != nil {
+		return o.problem(r, &p, tooMuch(err, jobfile.MaxCSV))
+	}
+	file, err := base64.RawURLEncoding.DecodeString(r.r.PostForm.Get("content"))
+	hash := r.r.PostForm.Get("hash")
+	if err != nil || hash == "" {
+		return o.problem(r, &p, refuse(http.StatusBadRequest, "The form does not hold the file that was looked at: choose it again."))
+	}
+	in, err := intake.For(o.opts.Pack)
+	if err != nil {
+		return err
+	}
+	p.Name = fileName(r.r.PostForm.Get("name"))
+	p.Result, err = in.Take(r.ctx, o.store, p.Name, file, hash)
+	return o.showImport(r, &p, err)
+}
+
+// showImport shows what became of a file, or why it cannot be taken as a whole.
+func (o *Office) showImport(r *request, p *importPage, err error) error {
+	var whole *intake.FileError
+	switch {
+	case errors.As(err, &whole):
+		err = refuse(http.StatusUnprocessableEntity, "%s: %s.", p.Name, whole)
+	case errors.Is(err, intake.ErrOtherBytes):
+		err = refuse(http.StatusConflict, "%s: %s.", p.Name, err)
+	}
+	if err != nil {
+		return o.problem(r, p, err)
+	}
+	for _, f := range intake.Fates() {
+		for _, row := range p.Result.Rows {
+			if row.Fate == f && len(p.Rows) < maxRowsNamed {
+				p.Rows = append(p.Rows, row)
+			}
 		}
-		rows = append(rows, store.Job{Reference: j.Reference, Body: body})
 	}
-	if len(rows) > 0 {
-		batch := fmt.Sprintf("%s %x", up[0].Name, sha256.Sum256(up[0].Content))
-		if p.Count, err = o.store.ImportJobs(r.ctx, batch, rows); err != nil {
-			return err
-		}
-	}
-	p.Done, p.Good, p.Left = true, len(rows), len(table.Faults)
-	p.Faults = table.Faults[:min(len(table.Faults), maxFaults)]
+	p.Further = len(p.Result.Rows) - len(p.Rows)
 	return r.show(p)
+}
+
+// takes says whether a confirmation would keep anything.
+func (p importPage) takes() bool {
+	return p.Result.Count(intake.New)+p.Result.Count(intake.Changed) > 0
+}
+
+// fateWords say what becomes of a row, before and after.
+var fateWords = map[intake.Fate][2]string{
+	intake.New: {"would be added", "added"}, intake.Changed: {"would be changed", "changed"}, intake.Same: {"is as it was", "is as it was"},
+	intake.Begun: {"left alone: its visit has begun", "left alone: its visit has begun"}, intake.Refused: {"refused", "refused"},
+}
+
+func (p importPage) fate(f intake.Fate) string {
+	if p.Result.Kept {
+		return fateWords[f][1]
+	}
+	return fateWords[f][0]
+}
+
+// sums says how many rows go each way.
+func (p importPage) sums() string {
+	words := map[intake.Fate][2]string{intake.New: {"to add", "added"}, intake.Changed: {"to change", "changed"}, intake.Same: {"as they were", "as they were"},
+		intake.Begun: {"left alone since a visit has begun", "left alone since a visit has begun"}, intake.Refused: {"refused", "refused"}}
+	tense := 0
+	if p.Result.Kept {
+		tense = 1
+	}
+	var parts []string
+	for _, f := range []intake.Fate{intake.New, intake.Changed, intake.Same, intake.Begun, intake.Refused} {
+		parts = append(parts, fmt.Sprintf("%d %s", p.Result.Count(f), words[f][tense]))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// reason says why a row is refused and how to mend it, or what it says otherwise.
+func reason(row *intake.Row) string {
+	switch {
+	case row.Problem != "" && row.Mend != "":
+		return upperFirst(row.Problem) + ": " + row.Mend
+	case row.Problem != "":
+		return upperFirst(row.Problem)
+	case len(row.Differs) > 0:
+		return "Differs in " + strings.Join(row.Differs, ", ")
+	}
+	return ""
 }
 
 // problem shows the form again with what was wrong.
@@ -238,13 +382,19 @@ func readPart(part *multipart.Part) (upload, error) {
 	b, err := io.ReadAll(part)
 	name := part.FileName()
 	if name != "" {
-		// The name is a person's to choose; only its last part is shown.
-		name = path.Base(strings.ReplaceAll(name, `\`, "/"))
-		if len(name) > 80 {
-			name = strings.ToValidUTF8(name[:80], "") + "…"
-		}
+		name = fileName(name)
 	}
 	return upload{Name: name, Content: b, Field: part.FormName()}, err
+}
+
+// fileName is a file's name as it is shown: it is a person's to choose, and only its last part
+// counts.
+func fileName(name string) string {
+	name = path.Base(strings.ReplaceAll(name, `\`, "/"))
+	if len(name) > 80 {
+		name = strings.ToValidUTF8(name[:80], "") + "…"
+	}
+	return name
 }
 
 func tooMuch(err error, most int64) error {

@@ -3,6 +3,7 @@ package office
 import (
 	"encoding/csv"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -47,6 +48,13 @@ func (q query) with(name, value string) string {
 	return q.path + "?" + v.Encode()
 }
 
+// first is the query of the first page of the same list.
+func (q query) first() query {
+	v := maps.Clone(q.values)
+	v.Del("page")
+	return query{q.path, v}
+}
+
 // csv is the address of the same list as a CSV file.
 func (q query) csv() string {
 	_, rest, ok := strings.Cut(q.with("", ""), "?")
@@ -80,27 +88,34 @@ type head struct {
 
 // arrange sorts the rows as the address asks and returns the heads. Equal rows keep their order.
 func arrange[T any](q query, columns []column[T], rows []T) []head {
-	asked := q.get("sort")
-	down := strings.HasPrefix(asked, "-")
-	id := strings.TrimPrefix(asked, "-")
+	id, down := strings.CutPrefix(q.get("sort"), "-")
+	for _, c := range columns {
+		if c.Compare == nil || c.ID != id {
+			continue
+		}
+		slices.SortStableFunc(rows, func(a, b T) int {
+			if down {
+				return c.Compare(b, a)
+			}
+			return c.Compare(a, b)
+		})
+	}
+	return headsOf(q, columns, func(c column[T]) bool { return c.Compare != nil })
+}
+
+// headsOf returns the heads of a list, with links on the columns that it can be sorted by.
+func headsOf[T any](q query, columns []column[T], sorts func(column[T]) bool) []head {
+	id, down := strings.CutPrefix(q.get("sort"), "-")
 	var heads []head
 	for _, c := range columns {
 		h := head{Title: c.Title, Class: c.Class, Sort: "none"}
-		if c.Compare != nil {
+		if sorts(c) {
 			h.Link = q.with("sort", c.ID)
-			if c.ID == id {
-				h.Sort = "ascending"
-				h.Link = q.with("sort", "-"+c.ID)
-				if down {
-					h.Sort = "descending"
-					h.Link = q.with("sort", "")
-				}
-				slices.SortStableFunc(rows, func(a, b T) int {
-					if down {
-						return c.Compare(b, a)
-					}
-					return c.Compare(a, b)
-				})
+			switch {
+			case c.ID == id && down:
+				h.Sort, h.Link = "descending", q.with("sort", "")
+			case c.ID == id:
+				h.Sort, h.Link = "ascending", q.with("sort", "-"+c.ID)
 			}
 		}
 		heads = append(heads, h)
@@ -159,30 +174,44 @@ func plain(s string) string {
 
 // writeCSV sends rows as a CSV file in UTF-8.
 func writeCSV[T any](r *request, name string, columns []column[T], rows []T) error {
+	return writePortions(r, name, columns, func() (portion []T, err error) {
+		portion, rows = rows, nil
+		return portion, nil
+	})
+}
+
+// writePortions sends the rows that next returns, until it returns none, as a CSV file in UTF-8.
+func writePortions[T any](r *request, name string, columns []column[T], next func() ([]T, error)) error {
+	rows, err := next()
+	if err != nil {
+		return err
+	}
 	h := r.w.Header()
 	h.Set("Content-Type", "text/csv; charset=utf-8")
 	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name+".csv"))
 	h.Set("Cache-Control", "no-store")
 	w := csv.NewWriter(r.w)
 	w.UseCRLF = true
-	var line []string
-	for _, c := range columns {
-		if c.Text != nil {
-			line = append(line, c.ID)
-		}
+	columns = filter(columns, func(c column[T]) bool { return c.Text != nil })
+	line := make([]string, len(columns))
+	for i, c := range columns {
+		line[i] = c.ID
 	}
 	if err := w.Write(line); err != nil {
 		return nil // The reader has gone away.
 	}
-	for _, row := range rows {
-		line = line[:0]
-		for _, c := range columns {
-			if c.Text != nil {
-				line = append(line, plain(c.Text(row)))
+	for len(rows) > 0 {
+		for _, row := range rows {
+			for i, c := range columns {
+				line[i] = plain(c.Text(row))
+			}
+			if err := w.Write(line); err != nil {
+				return nil
 			}
 		}
-		if err := w.Write(line); err != nil {
-			return nil
+		if rows, err = next(); err != nil {
+			// A file that is cut off must not look whole.
+			panic(http.ErrAbortHandler)
 		}
 	}
 	w.Flush()

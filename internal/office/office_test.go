@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"html"
 	"io"
 	"mime/multipart"
 	"net/http"
@@ -16,7 +17,8 @@ import (
 	"time"
 
 	"meterwright/internal/asset"
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/intake"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/office"
 	"meterwright/internal/page"
 	"meterwright/internal/store"
@@ -89,11 +91,11 @@ func fill(t testing.TB) (*store.Store, map[string]*summarytest.Visit) {
 				t.Fatal(err)
 			}
 		}
-		body, err := v.Job.Body()
+		job, err := intake.Kept(v.Job)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := s.ImportJobs(t.Context(), "test", []store.Job{{Reference: v.Job.Reference, Body: body}}); err != nil {
+		if _, err := s.ImportJobs(t.Context(), "test", []store.Job{job}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -310,21 +312,99 @@ func send(t testing.TB, h http.Handler, path string, fields map[string]string, f
 	return w
 }
 
-const header = "job,address,meter_point,meter,arrangement,fictional\n"
+const header = "job,address,meter_point,meter,arrangement,method,fictional\n"
 
 func row(job, address string) string {
-	return fmt.Sprintf("%s,%s,99 0000 0000 015,Z11 1,TN-S,yes\n", job, address)
+	return fmt.Sprintf("%s,%s,99 0000 0000 015,Z11 1,TN-S,gb-single-phase-exchange,yes\n", job, address)
 }
 
-// TestImport: good rows are kept, bad rows named by line and reason, and a file can come twice.
+// hidden reads the hidden fields of a page's forms.
+var hidden = regexp.MustCompile(`<input type="hidden" name="([^"]*)" value="([^"]*)"`)
+
+// confirm sends the form of a preview as a browser does.
+func confirm(t testing.TB, h http.Handler, preview string, change ...[2]string) *httptest.ResponseRecorder {
+	t.Helper()
+	form := url.Values{}
+	for _, m := range hidden.FindAllStringSubmatch(preview, -1) {
+		form.Set(m[1], html.UnescapeString(m[2]))
+	}
+	for _, c := range change {
+		form.Set(c[0], c[1])
+	}
+	r := httptest.NewRequestWithContext(t.Context(), "POST", "/office/jobs/import/take", strings.NewReader(form.Encode()))
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.Header.Set("Sec-Fetch-Site", "same-origin")
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w
+}
+
+// TestImport: a preview says what would become of each row and keeps nothing; a confirmation of
+// the same bytes keeps it; a file can come twice.
 func TestImport(t *testing.T) {
 	s, _ := fill(t)
 	h := handler(t, s)
-	file := header + row("NM-3001", "1 Mill Cut") + "NM-3002,2 Mill Cut,99 0000 0000 016,Z11 2,TN-S,yes\n" + row("NM-3003", "3 Mill Cut") + row("NM-3001", "again")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", file}), 200, "2 good rows, 2 left out", "2 new, 0 changed, 0 as they were", "check digit", "line 2 already")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", file}), 200, "0 new, 0 changed, 2 as they were")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", strings.Replace(file, "1 Mill Cut", "1a Mill Cut", 1)}), 200, "0 new, 1 changed, 1 as they were")
-	want(t, get(t, h, "/office/jobs?words=mill+cut"), 200, "1a Mill Cut", "3 Mill Cut", "not begun")
+	before := jobCount(t, s)
+	file := header + row("NM-3001", "1 Mill Cut") + "NM-3002,2 Mill Cut,99 0000 0000 016,Z11 2,TN-S,gb-single-phase-exchange,yes\n" + row("NM-3003", "3 Mill Cut") + row("NM-3001", "again") + row("NM-1041", "another place")
+	preview := want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", file}), 200, "Nothing is kept yet", "2 to add, 0 to change, 0 as they were, 1 left alone since a visit has begun, 2 refused",
+		"check digit", "line 2 already: leave one of them out", "Left alone: its visit has begun", "Differs in address")
+	if n := jobCount(t, s); n != before {
+		t.Fatalf("the preview kept %d jobs", n-before)
+	}
+	// Another file under the hash that was previewed is not taken, nor one without a hash.
+	want(t, confirm(t, h, preview, [2]string{"content", "am9i"}), 409, "not the file that was previewed")
+	want(t, confirm(t, h, preview, [2]string{"hash", ""}), 400, "choose it again")
+	want(t, confirm(t, h, preview, [2]string{"content", "?"}), 400, "choose it again")
+	if n := jobCount(t, s); n != before {
+		t.Fatalf("%d jobs were kept of a file that nobody saw", n-before)
+	}
+	want(t, confirm(t, h, preview), 200, "day.csv: taken over", "2 added, 0 changed, 0 as they were, 1 left alone since a visit has begun, 2 refused")
+	want(t, get(t, h, "/office/jobs?words=NM-1041"), 200, "7 Lantern Row")
+	want(t, confirm(t, h, preview), 200, "0 added, 0 changed, 2 as they were")
+	preview = want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", strings.Replace(file, "1 Mill Cut", "1a Mill Cut", 1)}), 200, "0 to add, 1 to change, 1 as they were", "Differs in address")
+	want(t, confirm(t, h, preview), 200, "0 added, 1 changed, 1 as they were")
+	want(t, get(t, h, "/office/jobs?words=mill+cut"), 200, "1a Mill Cut", "3 Mill Cut", "not begun", "2 jobs")
+}
+
+// TestExampleOfTheImportPage: what the page shows as an example is a file that it takes.
+func TestExampleOfTheImportPage(t *testing.T) {
+	s, _ := fill(t)
+	h := handler(t, s)
+	_, rest, _ := strings.Cut(want(t, get(t, h, "/office/jobs/import"), 200), `aria-label="Example">`)
+	example, _, ok := strings.Cut(rest, "</pre>")
+	if !ok {
+		t.Fatal("no example")
+	}
+	preview := want(t, send(t, h, "/office/jobs/import", nil, [2]string{"example.csv", html.UnescapeString(example)}), 200, "1 to add, 0 to change, 0 as they were, 0 left alone since a visit has begun, 0 refused")
+	want(t, confirm(t, h, preview), 200, "1 added")
+	want(t, get(t, h, "/office/jobs?on=2026-11-25"), 200, "4 Example Row", "2026-11-25 09:00", "R. Quill")
+}
+
+// TestJobsAreNotCutOff: the list pages through every job, says how many there are, and searches
+// and writes out all of them.
+func TestJobsAreNotCutOff(t *testing.T) {
+	s, _ := fill(t)
+	h := handler(t, s)
+	const n = 450
+	var rows []store.Job
+	for i := range n {
+		rows = append(rows, store.Job{Reference: fmt.Sprintf("ZZ-%04d", i), Body: []byte(`{}`), Address: fmt.Sprintf("%d Long Row", n-i), Person: "nq-131"})
+	}
+	if _, err := s.ImportJobs(t.Context(), "test", rows); err != nil {
+		t.Fatal(err)
+	}
+	want(t, get(t, h, "/office/jobs"), 200, "456 jobs", "of which 1 to 200 stand here", "/office/jobs?page=2")
+	want(t, get(t, h, "/office/jobs?page=3"), 200, "401 to 456", "ZZ-0449", "Page before")
+	want(t, get(t, h, "/office/jobs?page=4"), 404)
+	want(t, get(t, h, "/office/jobs?words=zz-0449"), 200, "1 job", "1 Long Row")
+	want(t, get(t, h, "/office/jobs?words=brindle&page=3"), 200, "452 jobs") // and two of the invented visits are A. Brindle's
+	want(t, get(t, h, "/office/jobs?standing=begun"), 200, "6 jobs")
+	want(t, get(t, h, "/office/jobs?sort=-premises&words=long+row"), 200, "450 jobs", "/office/jobs?page=2&amp;sort=-premises&amp;words=long+row")
+	for path, count := range map[string]int{"/office/jobs.csv": n + 6, "/office/jobs.csv?words=long": n, "/office/jobs.csv?standing=waiting&page=2": n} {
+		if got := cells(t, get(t, h, path), "job"); len(got) != count {
+			t.Errorf("%s: %d jobs, want %d", path, len(got), count)
+		}
+	}
 }
 
 // TestHostileImport: whatever is sent, the answer is a clear page, and nothing is kept unless a
@@ -342,8 +422,8 @@ func TestHostileImport(t *testing.T) {
 		"zero byte":   {header + "\x00", 422, "zero byte"},
 		"empty":       {"", 422, "empty"},
 		"no header":   {"hello\n", 422, "job"},
-		"stray quote": {header + "NM-1,\"a\"b,c\n", 422, "quotation"},
-		"all bad":     {header + row("", "x"), 200, "0 good rows, 1 left out"},
+		"stray quote": {header + "NM-1,\"a\"b,c\n", 200, "quotation marks"},
+		"all bad":     {header + row("", "x"), 200, "1 refused"},
 		"long cell":   {header + row("NM-9", strings.Repeat("x", 100_000)), 200, "too long"},
 		"two lines":   {header + row("NM-9", "\"a\nb\""), 200, "line break"},
 	} {
@@ -360,7 +440,7 @@ func TestHostileImport(t *testing.T) {
 	}
 	want(t, send(t, h, "/office/jobs/import", nil), 400, "No file was chosen")
 	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"a.csv", header}, [2]string{"b.csv", header}), 400, "More files")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"big.csv", strings.Repeat("x", jobs.MaxCSV+1<<20)}), 413, "larger than 64 MB")
+	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"big.csv", strings.Repeat("x", jobfile.MaxCSV+1<<20)}), 413, "larger than 16 MB")
 
 	r := httptest.NewRequestWithContext(t.Context(), "POST", "/office/jobs/import", strings.NewReader("a=b"))
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
@@ -386,11 +466,11 @@ func TestHostileImport(t *testing.T) {
 
 func jobCount(t testing.TB, s *store.Store) int {
 	t.Helper()
-	list, err := s.Jobs(t.Context(), "", 1000)
+	n, err := s.CountJobs(t.Context(), store.JobFilter{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return len(list)
+	return n
 }
 
 // TestFormulas: no cell of any CSV file begins as a formula; OWASP, "CSV Injection".
@@ -398,8 +478,8 @@ func TestFormulas(t *testing.T) {
 	s, _ := fill(t)
 	h := handler(t, s)
 	for i, evil := range []string{"=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "=HYPERLINK(\"http://x\")"} {
-		file := header + fmt.Sprintf("%q,%q,99 0000 0000 015,Z11 1,TN-S,yes\n", fmt.Sprintf("=J%d", i), strings.ReplaceAll(evil, `"`, "'"))
-		want(t, send(t, h, "/office/jobs/import", nil, [2]string{"x.csv", file}), 200, "1 good row")
+		file := header + fmt.Sprintf("%q,%q,99 0000 0000 015,Z11 1,TN-S,gb-single-phase-exchange,yes\n", fmt.Sprintf("=J%d", i), strings.ReplaceAll(evil, `"`, "'"))
+		want(t, confirm(t, h, want(t, send(t, h, "/office/jobs/import", nil, [2]string{"x.csv", file}), 200, "1 to add")), 200, "1 added")
 	}
 	v, err := summarytest.Make("void", summarytest.Somewhere("=cmd", "@SUM(A1)", "nq-104"))
 	if err != nil {

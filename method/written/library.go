@@ -69,6 +69,23 @@ func (s *Shelf) Overlay(id string) (*method.Overlay, error) {
 	return nil, fmt.Errorf("there is no overlay %q: use one of %s", clip(id), strings.Join(known, ", "))
 }
 
+// Resolve resolves the method with that id, under overlays in their order, for a job.
+func (s *Shelf) Resolve(id string, overlays []string, job method.Job, rules method.Rules) (*method.Resolved, error) {
+	d, err := s.Method(id)
+	if err != nil {
+		return nil, err
+	}
+	var over []*method.Overlay
+	for _, name := range overlays {
+		o, err := s.Overlay(name)
+		if err != nil {
+			return nil, err
+		}
+		over = append(over, o)
+	}
+	return method.Resolve(d, over, job, rules)
+}
+
 // File is a shipped file.
 type File struct {
 	Name string

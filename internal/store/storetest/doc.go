@@ -38,6 +38,7 @@ func Run(t *testing.T, open Open) {
 	t.Run("EraseBefore", h.eraseBefore)
 	t.Run("People", h.people)
 	t.Run("Jobs", h.jobs)
+	t.Run("JobFilters", h.jobFilters)
 	t.Run("Summaries", h.summaries)
 	t.Run("Follow", h.follow)
 	t.Run("Rebuild", h.rebuild)

@@ -85,13 +85,26 @@ CREATE TABLE device_keys (
 ) WITHOUT ROWID;
 CREATE INDEX device_keys_person ON device_keys (person);
 
+-- day, hour, person and what follows them say what lists choose and order jobs by; words is
+-- what is searched, in small letters.
 CREATE TABLE jobs (
-	reference TEXT PRIMARY KEY,
-	body      TEXT NOT NULL,
-	batch     TEXT NOT NULL,
-	added     BIGINT NOT NULL,
-	changed   BIGINT NOT NULL
-) WITHOUT ROWID;
+	reference   TEXT PRIMARY KEY,
+	body        TEXT NOT NULL,
+	batch       TEXT NOT NULL,
+	added       BIGINT NOT NULL,
+	changed     BIGINT NOT NULL,
+	day         TEXT NOT NULL,
+	hour        TEXT NOT NULL,
+	person      TEXT NOT NULL,
+	address     TEXT NOT NULL,
+	meter_point TEXT NOT NULL,
+	words       TEXT NOT NULL
+);
+CREATE INDEX jobs_day ON jobs (day, hour, reference, person);
+CREATE INDEX jobs_person ON jobs (person, day, hour, reference);
+CREATE INDEX jobs_changed ON jobs (changed, reference);
+CREATE INDEX jobs_address ON jobs (address, reference);
+CREATE INDEX jobs_meter_point ON jobs (meter_point, reference);
 
 -- The mark of the projections: all lines up to it are in them. edition is the projector's.
 CREATE TABLE projections (
@@ -145,6 +158,8 @@ CREATE INDEX attention_state ON summaries (state, opened, visit, nature) WHERE a
 ANALYZE;
 DELETE FROM sqlite_stat1;
 INSERT INTO sqlite_stat1 (tbl, idx, stat) VALUES
+	('jobs', 'jobs_day', '1000000 1000 10 1 1'),
+	('jobs', 'jobs_person', '1000000 5000 20 2 1'),
 	('summaries', 'summaries_opened', '1000000 2 1 1'),
 	('summaries', 'summaries_day', '1000000 1000 2 1 1 1'),
 	('summaries', 'summaries_person', '1000000 5000 2 1 1 1'),

@@ -1,4 +1,4 @@
-package jobs
+package jobfile
 
 import (
 	"os"
@@ -9,7 +9,7 @@ import (
 )
 
 func FuzzParseYAML(f *testing.F) {
-	b, err := os.ReadFile("../../examples/visits/export/job.yaml")
+	b, err := os.ReadFile("../../../examples/visits/export/job.yaml")
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -35,21 +35,22 @@ func FuzzParseYAML(f *testing.F) {
 		if len(body) == 0 {
 			t.Fatal("nothing is kept")
 		}
-		if f := j.check(format); f != nil {
-			t.Fatalf("accepted once and not again: %s: %s", f.at, f.problem)
+		if f := j.Check(format); f != nil {
+			t.Fatalf("accepted once and not again: %s: %s", f.At, f.Problem)
 		}
 	})
 }
 
 func FuzzParseCSV(f *testing.F) {
-	f.Add([]byte("job,address,meter_point,meter,arrangement\nA,b,9900000089193,m,TT\n"))
-	f.Add([]byte("job,address,meter_point,meter,arrangement,registers,units,rates\nA,b,9900000089193,m,TT,final-import 5 2026-01-01=1;x,a;b,2\n"))
+	f.Add([]byte("job,address,meter_point,meter,arrangement,method\nA,b,9900000089193,m,TT,gb\n"))
+	f.Add([]byte("job,address,meter_point,meter,arrangement,method,registers,units,rates\nA,b,9900000089193,m,TT,gb,final-import 5 2026-01-01=1;x,a;b,2\n"))
 	f.Add([]byte("\uFEFFjob,\"address\"\r\n"))
+	f.Add([]byte("Job;Address;Meter Point;METER;arrangement;method\r\nA;b;9900000089193;m;TT;gb\r\nB;\"c;d\r\nC;\"e;f\";x\"y\r\n"))
 	f.Add([]byte("\"\n\"\"\""))
-	f.Add([]byte("job,address,meter_point,meter,arrangement\n,,,,\n"))
+	f.Add([]byte("job,address,meter_point,meter,arrangement,method\n,,,,\n"))
 	format := rules.GB().MeterPoint
 	f.Fuzz(func(t *testing.T, b []byte) {
-		table, err := ParseCSV(b, format, nil)
+		rows, err := ParseCSV(b, format)
 		if err != nil {
 			if err.Error() == "" {
 				t.Fatal("an error without words")
@@ -57,16 +58,22 @@ func FuzzParseCSV(f *testing.F) {
 			return
 		}
 		seen := map[string]bool{}
-		for _, j := range table.Jobs {
-			if f := j.check(format); f != nil || seen[j.Reference] {
-				t.Fatalf("job %q is not good, or stands twice", j.Reference)
+		line := 1
+		for _, r := range rows {
+			if r.Line <= line || (r.Job == nil) == (r.Fault == nil) {
+				t.Fatalf("%+v after line %d", r, line)
 			}
-			seen[j.Reference] = true
-		}
-		for _, f := range table.Faults {
-			if f.Line < 2 || f.Reason == "" {
-				t.Fatalf("%+v names no row or no reason", f)
+			line = r.Line
+			if r.Fault != nil {
+				if r.Fault.Problem == "" {
+					t.Fatalf("%+v names no reason", r)
+				}
+				continue
 			}
+			if f := r.Job.Check(format); f != nil || seen[r.Job.Reference] {
+				t.Fatalf("job %q is not good, or stands twice", r.Job.Reference)
+			}
+			seen[r.Job.Reference] = true
 		}
 	})
 }
