@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"syscall"
 
 	"github.com/alecthomas/kong"
 
@@ -42,7 +43,7 @@ type commands struct {
 	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet."`
 	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program."`
 	Diagnose    diagnoseCommand     `cmd:"" help:"Say which departures explain what was seen there, as leads."`
-	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine. Ends with exit 0 when it is interrupted."`
+	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine. Ends with exit 0 when it is interrupted or told to end (SIGTERM)."`
 	Version     versionCommand      `cmd:"" help:"Say which edition this is."`
 }
 
@@ -75,7 +76,8 @@ func unread(err error) error { return coded{exitUnread, err} }
 func main() {
 	// A script that is being carried out ends between two entries; a second interrupt ends
 	// the program at once.
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop)
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)

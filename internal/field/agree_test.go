@@ -34,7 +34,7 @@ type desk struct {
 	lines  map[string][][]byte
 	order  []string
 	things map[record.AttachmentID][]byte
-	// broken makes Append fail before (1) or after (2) it keeps the lines.
+	// broken makes Append fail before (1) or after (2) it keeps the lines, or for want of room (3).
 	broken int
 }
 
@@ -67,8 +67,11 @@ func (d *desk) Lines(_ context.Context, visit string, n int) ([][]byte, error) {
 func (d *desk) Append(_ context.Context, visit, _ string, lines [][]byte) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.broken == 1 {
-		return fmt.Errorf("the disk is full")
+	switch d.broken {
+	case 1:
+		return fmt.Errorf("the disk is broken")
+	case 3:
+		return fmt.Errorf("keep it: %w", field.ErrFull)
 	}
 	if d.lines[visit] == nil {
 		d.order = append(d.order, visit)

@@ -199,9 +199,10 @@ type outcome struct {
 }
 
 // submit puts a body through the engine and keeps it, or keeps that it was refused. The caller
-// holds the entry and has refreshed it. An error that wraps errSense says what makes no sense; any
+// holds the entry and has refreshed it. The attachments that the body names are kept with it, and
+// not where it is refused. An error that wraps errSense says what makes no sense; any
 // other error says that it is not certain that anything was kept.
-func (h *Handler) submit(ctx context.Context, hand *Hand, e *entry, state string, body visit.Body) (outcome, error) {
+func (h *Handler) submit(ctx context.Context, hand *Hand, e *entry, state string, body visit.Body, attachments []record.Attachment) (outcome, error) {
 	encoded, err := visit.EncodeBody(body)
 	if err != nil {
 		return outcome{}, senseless(err)
@@ -235,6 +236,13 @@ func (h *Handler) submit(ctx context.Context, hand *Hand, e *entry, state string
 			return outcome{refusal: refusal}, nil // The record takes only supplements now.
 		}
 		ev.Body = visit.Refused{Kind: kind, Body: encoded, Rows: refusal.Rows, What: refusal.What, Undid: refusal.Undid, Way: refusal.Way}
+		attachments = nil
+	}
+	// Before the line that names them.
+	for _, a := range attachments {
+		if err := h.opts.Journal.PutAttachment(context.WithoutCancel(ctx), a.Container()); err != nil {
+			return outcome{}, fmt.Errorf("keep an attachment: %w", err)
+		}
 	}
 	hash, err := h.keep(ctx, hand, e, key, ev)
 	return outcome{hash: hash, refusal: refusal}, err

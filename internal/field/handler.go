@@ -164,6 +164,9 @@ func (h *Handler) fail(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
 	case errors.Is(err, ErrNotFound):
 		status, p = http.StatusNotFound, plainPage{Head: "There is no such page here.", Words: "Go back to the day's jobs and choose again."}
+	case errors.Is(err, ErrFull):
+		h.opts.Failed(err)
+		status, p = http.StatusInsufficientStorage, plainPage{Head: "The disk is full.", Words: "Your last entry was not kept. Make room on the disk of this machine, open the visit again and enter it once more."}
 	case errors.Is(err, ErrUnusable):
 		status, p = http.StatusUnprocessableEntity, plainPage{Head: "This job cannot be carried out here.", Words: "Ring your office to have the job corrected. " + sentence(upperFirst(err.Error()))}
 	case errors.Is(err, errSense):
@@ -282,15 +285,7 @@ func (h *Handler) do(c *call) {
 		h.again(c, err)
 		return
 	}
-	// A photograph is kept before the line that names it. One that no line comes to name is
-	// found and removed by whoever keeps the files.
-	for _, a := range rd.keep {
-		if err := h.opts.Journal.PutAttachment(context0(ctx), a.Container()); err != nil {
-			h.fail(c.w, c.r, err)
-			return
-		}
-	}
-	done, err := h.submit(ctx, c.hand, c.e, f.get("state"), body)
+	done, err := h.submit(ctx, c.hand, c.e, f.get("state"), body, rd.keep)
 	switch {
 	case errors.Is(err, errSense):
 		h.again(c, err)

@@ -17,6 +17,9 @@ var ErrNotFound = errors.New("not found")
 // it names a method that this edition has not.
 var ErrUnusable = errors.New("this job cannot be carried out here")
 
+// ErrFull is wrapped where the disk is full and nothing of the call was kept.
+var ErrFull = errors.New("the disk is full")
+
 // Journal is where jobs come from and where visits are kept. What a method returns from without
 // error is durable.
 type Journal interface {

@@ -324,8 +324,6 @@ func list(words []string) string {
 
 func hyphenless(s string) string { return strings.ReplaceAll(s, "-", " ") }
 
-func context0(ctx context.Context) context.Context { return context.WithoutCancel(ctx) }
-
 // standing is how a visit stands, in the words that lists use.
 type standing struct {
 	visit, job, address string

@@ -8,8 +8,8 @@ import (
 
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
-	"meterwright/internal/store/storetest"
 	"meterwright/internal/summary"
+	"meterwright/internal/test/storetest"
 	"meterwright/record"
 )
 

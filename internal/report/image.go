@@ -3,26 +3,75 @@ package report
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
 	_ "image/png" // photographs may be PNG
 	"strconv"
+	"sync"
 
 	"codeberg.org/go-pdf/fpdf"
 	"golang.org/x/image/draw"
 )
 
 const (
-	// maxPixels bounds the picture that is decoded, so that a small file cannot ask for all
-	// the memory there is.
-	maxPixels = 64 << 20
+	// maxDecoded bounds what the decoder of one picture may ask for, in bytes, so that a small
+	// file cannot ask for all the memory there is. A photograph of 50 megapixels fits.
+	maxDecoded = 160 << 20
 	// longSide is the longer side of a photograph on paper, in pixels: about 170 to the inch.
 	longSide = 560
 )
 
+// decoding lets one picture at a time take so much memory.
+var decoding sync.Mutex
+
 func fmtNumber(n int) string { return strconv.Itoa(n) }
+
+// errTooLarge is the error for a picture that would take too much memory.
+type errTooLarge struct{ w, h int }
+
+func (e errTooLarge) Error() string { return fmt.Sprintf("too large to show: %d by %d", e.w, e.h) }
+
+// perPixel is how many bytes the decoders of the standard library take for a pixel, at most.
+func perPixel(cfg image.Config, content []byte) int {
+	switch cfg.ColorModel {
+	case color.GrayModel, color.YCbCrModel, color.CMYKModel:
+		n := 3
+		if cfg.ColorModel == color.CMYKModel {
+			n = 8 // once as it is coded, once turned into ink
+		}
+		if progressive(content) {
+			n += 16 // four coefficients of 32 bits
+		}
+		return n
+	case color.Gray16Model:
+		return 2
+	case color.RGBA64Model, color.NRGBA64Model:
+		return 8
+	}
+	return 4
+}
+
+// progressive reports whether a JPEG file is, or may be, coded progressively: its frame header
+// is SOF2 (ITU-T T.81, table B.1), and the decoder holds all coefficients at once.
+func progressive(content []byte) bool {
+	for at := 2; at+4 <= len(content) && content[at] == 0xff; {
+		switch m := content[at+1]; {
+		case m == 0xc0 || m == 0xc1: // baseline and extended sequential
+			return false
+		case m == 0xff: // a fill byte
+			at++
+		default:
+			if m == 0xc2 {
+				return true
+			}
+			at += 2 + int(binary.BigEndian.Uint16(content[at+2:]))
+		}
+	}
+	return !bytes.HasPrefix(content, []byte("\x89PNG"))
+}
 
 // shrink returns a picture as a JPEG file of modest size.
 func shrink(content []byte) (jpg []byte, w, h int, err error) {
@@ -30,9 +79,14 @@ func shrink(content []byte) (jpg []byte, w, h int, err error) {
 	if err != nil {
 		return nil, 0, 0, fmt.Errorf("not a picture that can be read: %w", err)
 	}
-	if cfg.Width < 1 || cfg.Height < 1 || cfg.Width > maxPixels/cfg.Height {
-		return nil, 0, 0, fmt.Errorf("a picture of %d by %d pixels is too large", cfg.Width, cfg.Height)
+	if cfg.Width < 1 || cfg.Height < 1 {
+		return nil, 0, 0, fmt.Errorf("not a picture that can be read: %d by %d", cfg.Width, cfg.Height)
 	}
+	if cfg.Width > maxDecoded/perPixel(cfg, content)/cfg.Height {
+		return nil, 0, 0, errTooLarge{cfg.Width, cfg.Height}
+	}
+	decoding.Lock()
+	defer decoding.Unlock()
 	src, _, err := image.Decode(bytes.NewReader(content))
 	if err != nil {
 		return nil, 0, 0, fmt.Errorf("not a picture that can be read: %w", err)

@@ -184,7 +184,7 @@ func (j *journal) Lines(ctx context.Context, visit string, n int) ([][]byte, err
 func (j *journal) Append(ctx context.Context, visit, job string, lines [][]byte) error {
 	receipts, err := j.store.Submit(ctx, lines)
 	if err != nil {
-		return err
+		return asField(err)
 	}
 	j.mu.Lock()
 	// Where nothing else was accepted meanwhile, what is known of the visit stays known.
@@ -211,13 +211,21 @@ func (j *journal) Append(ctx context.Context, visit, job string, lines [][]byte)
 
 func (j *journal) PutAttachment(ctx context.Context, container []byte) error {
 	_, err := j.store.PutAttachment(ctx, container)
+	return asField(err)
+}
+
+// asField gives an error of the store the word that the field branches on.
+func asField(err error) error {
+	switch {
+	case errors.Is(err, store.ErrFull):
+		return fmt.Errorf("%w: %w", field.ErrFull, err)
+	case errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrErased):
+		return fmt.Errorf("%w: %w", err, field.ErrNotFound)
+	}
 	return err
 }
 
 func (j *journal) Attachment(ctx context.Context, id record.AttachmentID) ([]byte, error) {
 	b, err := j.store.Attachment(ctx, id)
-	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrErased) {
-		return nil, fmt.Errorf("%w: %w", err, field.ErrNotFound)
-	}
-	return b, err
+	return b, asField(err)
 }

@@ -1,6 +1,6 @@
 // Package store keeps what devices hand in, durably.
 //
-// This comment is the contract. The suite in storetest says the same in tests, and every
+// This comment is the contract. The suite in internal/test/storetest says the same in tests, and every
 // driver passes it.
 //
 // # Lines
@@ -45,7 +45,12 @@
 //
 // Containers are files named by their hash in a folder beside the database. An erased
 // attachment leaves a tombstone in the database, which says who erased it and why, and it is
-// not taken again.
+// not taken again. One that no line has named for [KeepUnnamed] is removed without a trace.
+//
+// # Concerns
+//
+// A store that was opened may have [Store.Concerns]: others can read or change what it keeps,
+// or its last lines are missing, which a number kept apart from the tables tells.
 //
 // # Projections
 //

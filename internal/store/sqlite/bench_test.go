@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 )
 
 func BenchmarkIngest(b *testing.B) { storetest.Ingest(b, Open) }

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -17,7 +18,7 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 	"meterwright/record"
 )
 
@@ -46,7 +47,7 @@ func TestMain(m *testing.M) {
 //	wait HASH           a line waits
 //	kept ID             an attachment is kept
 //	gone ID             an attachment is erased
-//	trouble TEXT        something failed; it is tried again
+//	trouble TEXT        something failed; it is tried again. The text is "full" for a full disk
 //	done                all work is done and the store is closed
 //
 // With one client, all system calls on the store's files are made by one thread, so that
@@ -86,7 +87,11 @@ func child(dir, work, clients string) error {
 			if err == nil {
 				return
 			}
-			say("trouble %q", err.Error())
+			if errors.Is(err, store.ErrFull) {
+				say("trouble full")
+			} else {
+				say("trouble %q", err.Error())
+			}
 		}
 	}
 	client := func(c int) {

@@ -8,7 +8,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 )
 
 // TestKill kills a process with SIGKILL in mid-write, again and again on one store, each time

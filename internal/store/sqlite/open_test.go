@@ -14,7 +14,7 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 )
 
 // opened makes a store with one visit, closes it, and returns its folder.
@@ -197,7 +197,7 @@ func overwrite(b []byte, from ...int) []byte {
 func TestAuditFinds(t *testing.T) {
 	for _, c := range []struct{ statement, says string }{
 		{`DELETE FROM lines WHERE accepted = 3`, "acceptance number 3 is missing"},
-		{`DELETE FROM lines WHERE accepted = 5`, "acceptance number 5 is missing"},
+		{`DELETE FROM lines WHERE accepted = 5`, "the last lines are missing"},
 		{`UPDATE lines SET line = replace(line, 'person-7', 'person-8') WHERE accepted = 2`, "do not have its hash"},
 		{`UPDATE lines SET hash = zeroblob(32) WHERE accepted = 2`, "do not have its hash"},
 		{`UPDATE lines SET seq = 9 WHERE accepted = 5`, "lines up to"},
@@ -206,7 +206,7 @@ func TestAuditFinds(t *testing.T) {
 		{`UPDATE versions SET next_seq = 6`, "lines up to"},
 		{`UPDATE versions SET ended = FALSE`, "lines up to"},
 		{`UPDATE chains SET visit = '019ab3f0-0000-7a10-8b20-000000000002'`, "wrong place"},
-		{`UPDATE office SET last_accepted = 6`, "acceptance number 6 is missing"},
+		{`UPDATE office SET last_accepted = 6`, "the last lines are missing"},
 		{`INSERT INTO waiting SELECT c.visit, c.device_key, l.seq, l.hash, 0, l.line FROM lines l JOIN chains c ON c.chain = l.chain WHERE l.seq = 2`, "wait that need not"},
 	} {
 		dir := opened(t)

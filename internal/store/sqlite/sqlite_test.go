@@ -3,7 +3,7 @@ package sqlite
 import (
 	"testing"
 
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/storetest"
 )
 
 func TestContract(t *testing.T) { storetest.Run(t, Open) }

@@ -56,7 +56,7 @@ CREATE TABLE waiting (
 );
 
 -- Attachments; their containers are files. erased is 0, or the time from which on the row is
--- a tombstone; removed says that its file is gone too.
+-- a tombstone; removed says that its file is gone too; named, that a line names it.
 CREATE TABLE attachments (
 	id         TEXT PRIMARY KEY,
 	media      TEXT NOT NULL,
@@ -65,9 +65,16 @@ CREATE TABLE attachments (
 	erased     BIGINT NOT NULL,
 	erased_by  TEXT NOT NULL,
 	erased_why TEXT NOT NULL,
-	removed    BOOLEAN NOT NULL
+	removed    BOOLEAN NOT NULL,
+	named      BOOLEAN NOT NULL
 ) WITHOUT ROWID;
+CREATE INDEX attachments_unnamed ON attachments (received) WHERE NOT named AND erased = 0;
 CREATE INDEX attachments_unremoved ON attachments (erased) WHERE erased > 0 AND NOT removed;
+
+-- The attachments that lines name, whether they have come or not.
+CREATE TABLE named (
+	id TEXT PRIMARY KEY
+) WITHOUT ROWID;
 
 CREATE TABLE people (
 	person    TEXT PRIMARY KEY,
