@@ -3,10 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
-	"regexp"
 
 	"meterwright/internal/tell"
-	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/site"
@@ -15,8 +13,8 @@ import (
 type methodCommands struct {
 	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program."`
 	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed."`
-	Lint   methodLint   `cmd:"" help:"Check files of methods and overlays. Exit 0 when all are good, 1 when one has a fault, 2 when one cannot be read."`
-	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, or of an overlay, for editors."`
+	Lint   methodLint   `cmd:"" help:"Check files of methods, overlays and translations. Exit 0 when all are good, 3 when an overlay takes something away, 1 when one has a fault, 2 when one cannot be read."`
+	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, an overlay or a translation, for editors."`
 }
 
 type methodList struct {
@@ -155,157 +153,17 @@ func (c *methodShow) resolve(shelf *shelf) (*method.Resolved, error) {
 	return r, nil
 }
 
-type methodLint struct {
-	Files []string `arg:"" help:"Files of methods or overlays." name:"file"`
-	JSON  bool     `help:"Write JSON."`
-}
-
-type linted struct {
-	File     string    `json:"file"`
-	Kind     string    `json:"kind"`
-	Problems []problem `json:"problems"`
-}
-
-type problem struct {
-	Line    int    `json:"line"`
-	Column  int    `json:"column"`
-	Problem string `json:"problem"`
-	Mend    string `json:"mend,omitempty"`
-	text    string
-}
-
-func (c *methodLint) Run(s *streams) error {
-	shelf, err := openShelf()
-	if err != nil {
-		return err
-	}
-	code := exitGood
-	var all []linted
-	t := tell.New(s.out)
-	for _, name := range c.Files {
-		b, err := readFile(name, written.MaxBytes)
-		if err != nil {
-			report(s.err, err)
-			code = exitUnread
-			continue
-		}
-		l := lint(shelf, name, b)
-		all = append(all, l)
-		if len(l.Problems) > 0 && code != exitUnread {
-			code = exitBad
-		}
-		if c.JSON {
-			continue
-		}
-		for _, p := range l.Problems {
-			t.Lines(p.text)
-		}
-		if len(l.Problems) == 0 {
-			t.Line("%s: the %s has no fault", name, l.Kind)
-		}
-	}
-	if c.JSON {
-		if err := writeJSON(s.out, all); err != nil {
-			return err
-		}
-	}
-	if err := wrote(t); err != nil {
-		return err
-	}
-	if code != exitGood {
-		return coded{code: code}
-	}
-	return nil
-}
-
-var overlayKey = regexp.MustCompile(`(?m)^overlay:`)
-
-// lint checks one file by itself and against what it is for: a method at each earthing
-// arrangement, an overlay on its method.
-func lint(shelf *shelf, name string, b []byte) linted {
-	l := linted{File: name, Kind: "method", Problems: []problem{}}
-	if overlayKey.Match(b) {
-		l.Kind = "overlay"
-		o, err := written.ParseOverlay(name, b)
-		if err == nil {
-			var d *method.Document
-			if d, err = shelf.Method(o.Of); err == nil {
-				err = resolvesEverywhere(shelf, d, []*method.Overlay{o})
-				if places, perr := written.PlacesOf(name, b); err != nil && perr == nil {
-					err = written.Locate(name, b, places, err)
-				}
-			}
-		}
-		l.take(name, err)
-		return l
-	}
-	d, err := written.Parse(name, b)
-	if err == nil {
-		if err = resolvesEverywhere(shelf, d, nil); err != nil {
-			err = locate(name, b, err)
-		}
-	}
-	l.take(name, err)
-	return l
-}
-
-func resolvesEverywhere(shelf *shelf, d *method.Document, over []*method.Overlay) error {
-	for _, a := range site.Arrangements() {
-		for _, more := range []bool{false, true} {
-			c := claims{Arrangement: string(a), Rates: 1, Export: more, Isolator: more, Switched: more && d.For.Phases == 1, NoSocket: more, Reference: more}
-			if more {
-				c.Rates, c.Source = 2, []string{"inverter"}
-			}
-			if _, err := method.Resolve(d, over, c.job(d), shelf.limits); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// locate finds the places of faults that show only when a method is resolved.
-func locate(name string, b []byte, err error) error {
-	var faults method.Faults
-	doc, perr := yamldoc.Parse(name, b)
-	if !errors.As(err, &faults) || perr != nil {
-		return err
-	}
-	places := written.Places{}
-	for _, f := range faults {
-		at := doc.At(f.Pointer)
-		places[f.Pointer] = written.Place{Line: at.Line, Column: at.Column}
-	}
-	return written.Locate(name, b, places, err)
-}
-
-func (l *linted) take(name string, err error) {
-	var list written.Problems
-	switch {
-	case err == nil:
-	case errors.As(err, &list):
-		for _, p := range list {
-			l.Problems = append(l.Problems, problem{p.Line, p.Column, p.Problem, p.Mend, p.Error()})
-		}
-	default:
-		l.Problems = append(l.Problems, problem{Problem: err.Error(), text: name + ": " + err.Error()})
-	}
-}
-
 type methodSchema struct {
-	Of   string `help:"method or overlay." enum:"method,overlay" default:"method"`
+	Of   string `help:"method, overlay or translation." enum:"method,overlay,translation" default:"method"`
 	JSON bool   `help:"A schema is JSON in any case."`
 }
 
 func (c *methodSchema) Run(s *streams) error {
-	m, o, err := written.Schemas()
+	b, err := written.Schema(written.Kind(c.Of))
 	if err != nil {
 		return err
 	}
-	if c.Of == "overlay" {
-		m = o
-	}
-	if _, err := s.out.Write(m); err != nil {
+	if _, err := s.out.Write(b); err != nil {
 		return unread(fmt.Errorf("write the output: %w", err))
 	}
 	return nil

@@ -228,7 +228,7 @@ type arrivalPage struct {
 	Method  string
 	Edition string
 	// Away is what an employer's overlay takes out of the method.
-	Away   []string
+	Away   []method.Away
 	Claims string
 	Kit    []kitLine
 	Visits []visitLine

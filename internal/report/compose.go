@@ -62,14 +62,9 @@ func (c *composer) what(devices bool) {
 	put("Begun", c.account.Begun.Format(day+" "+clock+" -07:00"), true)
 	put("Last entry", c.account.Last.Format(day+" "+clock+" -07:00"), true)
 	put("Method", fmt.Sprintf("%s, edition %s", c.method.Title, c.method.Edition), false)
+	p.List = append(p.List, c.overlays()...)
 	if devices {
 		put("Method's hash", c.in.Case.Visit.Machine().Hash, true)
-		for _, l := range c.method.Overlays {
-			put("Employer's overlay", l.ID+", edition "+l.Edition, false)
-		}
-		for _, t := range c.method.TakesAway {
-			put("Taken away by it", t, false)
-		}
 		put("Rules", c.method.Rules, false)
 		put("Program", o.Engine, false)
 		put("Person", strings.Join(c.in.Case.People, ", "), true)
@@ -80,6 +75,18 @@ func (c *composer) what(devices bool) {
 		put("Clock offset", offset(o.ClockOffset), false)
 	}
 	c.sheet.add(Section{ID: "visit", Title: "The visit", Blocks: []Block{p}})
+}
+
+// overlays names the employer's changes to the method, and what they take away, for every copy.
+func (c *composer) overlays() []Pair {
+	var list []Pair
+	for _, l := range c.method.Overlays {
+		list = append(list, Pair{Name: "Employer's overlay", Value: l.ID + ", edition " + l.Edition})
+	}
+	for _, a := range c.method.TakesAway {
+		list = append(list, Pair{Name: "Taken away by it", Value: a.String()})
+	}
+	return list
 }
 
 func offset(s string) string {

@@ -37,6 +37,7 @@ func (c *composer) consumer() {
 	o := &c.in.Case.Opened
 	p := &Pairs{List: []Pair{{Name: "Premises", Value: o.Premises.Address}, {Name: "Meter point", Value: o.Premises.MeterPoint, Mono: true},
 		{Name: "Day", Value: c.account.Begun.Format(day), Mono: true}, {Name: "Work", Value: c.method.Title}, {Name: "Job", Value: o.Job, Mono: true}}}
+	p.List = append(p.List, c.overlays()...)
 	c.sheet.add(Section{ID: "visit", Title: "The visit", Blocks: []Block{p}})
 	c.ring()
 	c.consumerEnd()

@@ -18,7 +18,7 @@ import (
 
 // convert reads the file as a value of type t and returns it as JSON with the
 // place of each value. The error is a Problems.
-func convert(src *source, t reflect.Type) ([]byte, Places, error) {
+func convert(src *source, t reflect.Type) ([]byte, places, error) {
 	if list := src.checkBytes(); len(list) > 0 {
 		return nil, nil, list
 	}
@@ -26,7 +26,7 @@ func convert(src *source, t reflect.Type) ([]byte, Places, error) {
 	if len(list) > 0 {
 		return nil, nil, list
 	}
-	w := &walker{src: src, places: Places{}}
+	w := &walker{src: src, places: places{}}
 	w.out = jsontext.NewEncoder(&w.buf)
 	w.value(root, t, "", 1)
 	if len(w.list) > 0 {
@@ -155,7 +155,7 @@ type walker struct {
 	src    *source
 	buf    bytes.Buffer
 	out    *jsontext.Encoder
-	places Places
+	places places
 	list   Problems
 }
 

@@ -114,14 +114,12 @@ func Shipped() ([]File, error) {
 //go:embed schema/*.json
 var schemas embed.FS
 
-// Schemas returns the JSON Schemas (draft 2020-12) of a method and of an overlay,
-// for editors. They check the shape of a file; Parse checks the whole.
-func Schemas() (method, overlay []byte, err error) {
-	if method, err = schemas.ReadFile("schema/method.schema.json"); err != nil {
-		return nil, nil, fmt.Errorf("schema of a method: %w", err)
+// Schema returns the JSON Schema (draft 2020-12) of a kind of file, for editors. It
+// checks the shape of a file; Parse checks the whole.
+func Schema(k Kind) ([]byte, error) {
+	b, err := schemas.ReadFile("schema/" + string(k) + ".schema.json")
+	if err != nil {
+		return nil, fmt.Errorf("schema of a %s: %w", k, err)
 	}
-	if overlay, err = schemas.ReadFile("schema/overlay.schema.json"); err != nil {
-		return nil, nil, fmt.Errorf("schema of an overlay: %w", err)
-	}
-	return method, overlay, nil
+	return b, nil
 }

@@ -17,20 +17,21 @@ import (
 // compile returns the two schemas and the document that holds them.
 func compile(t *testing.T) (forMethod, forOverlay *jsonschema.Schema, doc map[string]any) {
 	t.Helper()
-	m, o, err := written.Schemas()
-	if err != nil {
-		t.Fatal(err)
-	}
+	var err error
 	c := jsonschema.NewCompiler()
-	for name, b := range map[string][]byte{"method": m, "overlay": o} {
+	for _, name := range []written.Kind{written.Method, written.Overlay, written.Translation} {
+		b, err := written.Schema(name)
+		if err != nil {
+			t.Fatal(err)
+		}
 		v, err := jsonschema.UnmarshalJSON(bytes.NewReader(b))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := c.AddResource("file:///"+name+".schema.json", v); err != nil {
+		if err := c.AddResource("file:///"+string(name)+".schema.json", v); err != nil {
 			t.Fatal(err)
 		}
-		if name == "method" {
+		if name == written.Method {
 			doc = v.(map[string]any)
 		}
 	}
@@ -50,11 +51,11 @@ func TestShippedFilesKeepTheSchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, f := range files {
-		convert, schema := written.JSON, forMethod
+		schema := forMethod
 		if f.Overlay {
-			convert, schema = written.OverlayJSON, forOverlay
+			schema = forOverlay
 		}
-		b, err := convert(f.Name, f.Text)
+		b, err := written.JSON(f.Name, f.Text, written.KindOf(f.Text))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -95,7 +96,7 @@ func TestSchemaRefusesWhatParseRefuses(t *testing.T) {
 		if _, err := written.Parse("m.yaml", []byte(text)); err == nil {
 			t.Errorf("%s: parsed", name)
 		}
-		b, err := written.JSON("m.yaml", []byte(text))
+		b, err := written.JSON("m.yaml", []byte(text), written.Method)
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue
@@ -113,7 +114,7 @@ func TestSchemaRefusesWhatParseRefuses(t *testing.T) {
 		"nothing in one":    overlay + "  - {}\n",
 		"no changes":        strings.TrimSuffix(overlay, "\n") + " []\n",
 	} {
-		b, err := written.OverlayJSON("o.yaml", []byte(text))
+		b, err := written.JSON("o.yaml", []byte(text), written.Overlay)
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue

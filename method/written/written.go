@@ -18,6 +18,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -73,16 +74,46 @@ func ParseOverlay(name string, b []byte) (*method.Overlay, error) {
 	return parse(name, b, method.DecodeOverlay)
 }
 
-// JSON returns the file of a method as the JSON that package method decodes, for
-// checks against the schema. The error is a Problems.
-func JSON(name string, b []byte) ([]byte, error) {
-	out, _, err := convert(newSource(name, b), reflect.TypeFor[method.Document]())
-	return out, err
+// ParseTranslation reads a translation. The name stands in errors only. The error is a Problems.
+func ParseTranslation(name string, b []byte) (*method.Translation, error) {
+	return parse(name, b, method.DecodeTranslation)
 }
 
-// OverlayJSON is JSON for an overlay.
-func OverlayJSON(name string, b []byte) ([]byte, error) {
-	out, _, err := convert(newSource(name, b), reflect.TypeFor[method.Overlay]())
+// Kind says what a file holds.
+type Kind string
+
+// The kinds.
+const (
+	Method      Kind = "method"
+	Overlay     Kind = "overlay"
+	Translation Kind = "translation"
+)
+
+var firstKey = regexp.MustCompile(`(?m)^(overlay|translation):`)
+
+// KindOf returns the kind that the file says it is: a method, unless it names an overlay
+// or what it translates.
+func KindOf(b []byte) Kind {
+	if m := firstKey.FindSubmatch(b); m != nil {
+		return Kind(m[1])
+	}
+	return Method
+}
+
+func (k Kind) typ() reflect.Type {
+	switch k {
+	case Overlay:
+		return reflect.TypeFor[method.Overlay]()
+	case Translation:
+		return reflect.TypeFor[method.Translation]()
+	}
+	return reflect.TypeFor[method.Document]()
+}
+
+// JSON returns a file as the JSON that package method decodes, for checks against the
+// schema. The error is a Problems.
+func JSON(name string, b []byte, k Kind) ([]byte, error) {
+	out, _, err := convert(newSource(name, b), k.typ())
 	return out, err
 }
 
@@ -96,17 +127,17 @@ func parse[T any](name string, b []byte, decode func([]byte) (*T, error)) (*T, e
 	if err == nil {
 		return doc, nil
 	}
-	return nil, Locate(name, b, places, err)
+	return nil, locate(src, places, err)
 }
 
-// Places gives the position of each value of a file by its RFC 6901 pointer.
-type Places map[string]Place
+// places gives the position of each value of a file by its RFC 6901 pointer.
+type places map[string]Place
 
 // Place is a line and a column, both from 1.
 type Place struct{ Line, Column int }
 
-// Where returns the place of the pointer, or of the nearest value around it.
-func (p Places) Where(pointer string) Place {
+// where returns the place of the pointer, or of the nearest value around it.
+func (p places) where(pointer string) Place {
 	for {
 		if at, ok := p[pointer]; ok {
 			return at
@@ -119,23 +150,24 @@ func (p Places) Where(pointer string) Place {
 	}
 }
 
-// PlacesOf returns the positions of the values of an overlay that ParseOverlay
-// accepts, so that a fault found when it is applied can be located.
-func PlacesOf(name string, b []byte) (Places, error) {
-	_, places, err := convert(newSource(name, b), reflect.TypeFor[method.Overlay]())
-	return places, err
+// Locate turns the method.Faults in err, which came up when the file was applied, into
+// Problems of the file.
+func Locate(name string, b []byte, k Kind, err error) Problems {
+	_, places, bad := convert(newSource(name, b), k.typ())
+	if bad != nil {
+		return Problems{newSource(name, b).problem(Place{1, 1}, bad.Error(), "")}
+	}
+	return locate(newSource(name, b), places, err)
 }
 
-// Locate turns the method.Faults in err into Problems of the file.
-func Locate(name string, b []byte, places Places, err error) Problems {
-	src := newSource(name, b)
+func locate(src *source, at places, err error) Problems {
 	var faults method.Faults
 	if !errors.As(err, &faults) {
 		return Problems{src.problem(Place{1, 1}, err.Error(), "")}
 	}
 	var list Problems
 	for _, f := range faults {
-		list = append(list, src.problem(places.Where(f.Pointer), f.Problem, f.Mend))
+		list = append(list, src.problem(at.where(f.Pointer), f.Problem, f.Mend))
 	}
 	return list.inOrder()
 }
