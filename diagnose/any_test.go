@@ -27,7 +27,7 @@ func TestAnyObservations(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		e, err := New(s)
+		e, err := New(s, Stated{})
 		if err != nil {
 			t.Fatal(err)
 		}

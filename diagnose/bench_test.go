@@ -24,7 +24,7 @@ func BenchmarkAdvice(b *testing.B) {
 			var times []time.Duration
 			for b.Loop() {
 				for _, ids := range visits {
-					e, err := New(s)
+					e, err := New(s, Stated{})
 					if err != nil {
 						b.Fatal(err)
 					}

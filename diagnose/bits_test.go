@@ -3,25 +3,13 @@ package diagnose
 import (
 	"testing"
 
-	"meterwright/internal/fmascan"
-	"meterwright/internal/samebits"
+	"meterwright/internal/test/reproducible"
 )
 
-// digest is what internal/bits prints. It changes when the model or the engine does;
-// then it is replaced, on purpose.
+// digest is of the visits that the bits program has diagnosed. It changes when the model or the
+// engine does; then it is replaced, on purpose.
 const digest = "668b34789da7980c10a8677912b966caaff63b2a9b066c023609bc0fad2f60c0"
 
-// No fused multiply-add in diagnosis, on the processors whose compilers would make one.
-func TestNoFusedInstructions(t *testing.T) {
-	found, err := fmascan.Scan(t.Context(), ".", ".", "./internal/bits")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, f := range found {
-		t.Error(f)
-	}
-}
+func TestNoFusedInstructions(t *testing.T) { reproducible.NoFusedInstructions(t, ".") }
 
-func TestSameBitsHere(t *testing.T) { samebits.Here(t, "./internal/bits", digest) }
-
-func TestSameBitsInWebAssembly(t *testing.T) { samebits.InWebAssembly(t, "./internal/bits", digest) }
+func TestSameBits(t *testing.T) { reproducible.SameBits(t, "diagnosis", digest) }

@@ -59,7 +59,8 @@ type Observation struct {
 // goroutine at a time may use it.
 type Engine struct {
 	site      *site.Site
-	catalogue []site.Departure
+	catalogue []site.Departure // but for what is stated
+	stated    []site.Departure
 	unknowns  unknowns
 	states    []site.Switching
 	single    []*hypothesis // the first is that nothing is wrong
@@ -84,11 +85,29 @@ type key struct {
 	test         string
 }
 
-// New returns an engine for a site with nothing observed yet.
-func New(s *site.Site) (*Engine, error) { return newEngine(s, s.Departures()) }
+// Stated is what is known of a position before anything is read there. It is believed: the values
+// within their tolerances, the departures as being there whatever else is.
+type Stated struct {
+	Values     []site.Stated
+	Departures []site.Departure
+}
 
-func newEngine(s *site.Site, catalogue []site.Departure) (*Engine, error) {
-	e := &Engine{site: s, catalogue: catalogue, unknowns: newUnknowns()}
+// New returns an engine for a site with nothing observed yet. "Nothing wrong" is then nothing besides
+// what is stated.
+func New(s *site.Site, stated Stated) (*Engine, error) {
+	return newEngine(s, s.Departures(), stated)
+}
+
+func newEngine(s *site.Site, catalogue []site.Departure, stated Stated) (*Engine, error) {
+	e := &Engine{site: s, stated: stated.Departures, unknowns: newUnknowns(stated.Values)}
+	for _, d := range catalogue {
+		// One instrument is in one condition.
+		if !slices.ContainsFunc(e.stated, func(known site.Departure) bool {
+			return known.ID == d.ID || known.Kind != "" && known.Kind == d.Kind
+		}) {
+			e.catalogue = append(e.catalogue, d)
+		}
+	}
 	healthy := 1 - outsideRate
 	for i := range e.catalogue {
 		healthy -= e.catalogue[i].Prior.Rate
@@ -184,6 +203,11 @@ func testName(k instrument.Kind, points []site.PointID) string {
 // instrumentOf is an instrument as a hypothesis has it.
 func (e *Engine) instrumentOf(h *hypothesis, k instrument.Kind) instrument.Instrument {
 	in := instrument.New(k, instrument.Sound)
+	for _, d := range e.stated {
+		if d.Kind == string(k) {
+			in.Condition = instrument.Condition(d.Condition)
+		}
+	}
 	for _, id := range h.ids {
 		if d := &e.catalogue[id]; d.Kind == string(k) {
 			in.Condition = instrument.Condition(d.Condition)
@@ -206,8 +230,8 @@ func (e *Engine) worldOf(h *hypothesis, state int) (*world.World, error) {
 		h.worlds[state] = w
 		return w, err
 	}
-	v := site.Usual()
-	setup := world.Setup{Site: e.site, Values: &v, Switching: e.states[state]}
+	v := e.unknowns.usual
+	setup := world.Setup{Site: e.site, Values: &v, Switching: e.states[state], Departures: slices.Clone(e.stated)}
 	for _, id := range h.ids {
 		setup.Departures = append(setup.Departures, e.catalogue[id])
 	}

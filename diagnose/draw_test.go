@@ -13,6 +13,7 @@ import (
 	"meterwright/method/written"
 	"meterwright/rules"
 	"meterwright/site"
+	"meterwright/walk"
 	"meterwright/world"
 )
 
@@ -65,15 +66,7 @@ func readMethod(t testing.TB, s *site.Site) []step {
 	facts := map[string]string{"arrangement": string(s.Spec.Arrangement), "reference": "yes"}
 	var list []step
 	now := step{}
-	for i := range r.Steps {
-		x := &r.Steps[i]
-		applies := true
-		for fact, values := range x.When {
-			applies = applies && slices.Contains(values, facts[fact])
-		}
-		if !applies {
-			continue
-		}
+	for _, x := range walk.Steps(r, facts) {
 		if slices.Contains(x.Needs, "dead") {
 			return list
 		}
@@ -94,11 +87,8 @@ func readMethod(t testing.TB, s *site.Site) []step {
 			do.epoch = 0
 		case x.Observe != nil:
 			do.kind = instrument.Kind(x.Observe.With)
-			do.points = []site.PointID{site.PointID(x.Observe.At)}
-			if do.kind == instrument.SocketTester {
-				do.points = []site.PointID{"socket.l", "socket.n", "socket.e"}
-			} else if a := site.PointID(x.Observe.Against); a != "" && do.kind.Poles() > 1 {
-				do.points = append(do.points, a)
+			if do.points, err = walk.Points(s, do.kind, site.PointID(x.Observe.At), site.PointID(x.Observe.Against)); err != nil {
+				t.Fatal(err)
 			}
 		default:
 			continue
@@ -115,7 +105,7 @@ func position(t testing.TB) (*site.Site, *Engine) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := New(s)
+	e, err := New(s, Stated{})
 	if err != nil {
 		t.Fatal(err)
 	}

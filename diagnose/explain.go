@@ -253,9 +253,8 @@ func (e *Engine) findKin() error {
 		return nil
 	}
 	var all []world.Signature
-	v := site.Usual()
 	for _, d := range e.catalogue {
-		sig, err := world.Sign(e.site, &v, d)
+		sig, err := world.Sign(e.site, &e.unknowns.usual, append(slices.Clone(e.stated), d)...)
 		if err != nil {
 			return err
 		}

@@ -170,7 +170,7 @@ func (f *fit) values(x []float64, epoch int, v *site.Values, traits []float64) {
 // read fills the signals of every test, or of those that unknown only bears on where
 // it is not below zero.
 func (f *fit) read(x []float64, only int, out []signal) error {
-	v := site.Usual()
+	v := f.e.unknowns.usual
 	traits := make([]float64, len(f.e.unknowns.traits))
 	for i := range f.settings {
 		s := &f.settings[i]

@@ -152,7 +152,7 @@ func (e *Engine) glance(h *hypothesis, g *guide) error {
 		near.traits[0][i] = e.unknowns.traits[i].Usual
 	}
 	for _, epoch := range f.epochs {
-		near.epochs[epoch] = []site.Values{site.Usual()}
+		near.epochs[epoch] = []site.Values{e.unknowns.usual}
 		f.values(p.x, epoch, &near.epochs[epoch][0], near.traits[0])
 	}
 	from := []*cloud{near}

@@ -23,6 +23,8 @@ type unknowns struct {
 	many       map[int][]site.Values
 	manyTraits [][]float64
 	steps      []float64 // of the rough draws
+	// usual holds what is stated of the position, and the usual values of the rest.
+	usual site.Values
 }
 
 // param is a parameter with what a draw of it needs.
@@ -45,14 +47,20 @@ type lightKey struct {
 // one is the only scale of a world whose own supply is drawn.
 var one = []float64{1}
 
-func newUnknowns() unknowns {
+func newUnknowns(stated []site.Stated) unknowns {
 	u := unknowns{rough: map[int][]site.Values{}, many: map[int][]site.Values{}, lights: map[lightKey]threshold{}}
-	for _, p := range site.Parameters() {
+	for i, p := range site.Parameters() {
+		for _, known := range stated {
+			if known.ID == p.ID {
+				low, high := p.Possible()
+				p.Usual, p.Low, p.High = known.Value, max(low, known.Value-known.Within), min(high, known.Value+known.Within)
+			}
+		}
 		q := param{Parameter: p}
 		if p.Log {
 			q.ratio = log(p.High / p.Low)
 		}
-		u.params = append(u.params, q)
+		u.params, u.usual[i] = append(u.params, q), p.Usual
 	}
 	for _, t := range instrument.AllTraits() {
 		if t.Unit != "V" {

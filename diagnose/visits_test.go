@@ -35,7 +35,7 @@ func workers(t *testing.T, s *site.Site, first *Engine, n int, task func(e *Engi
 		e := first
 		if i > 0 {
 			var err error
-			if e, err = newEngine(s, first.catalogue); err != nil {
+			if e, err = newEngine(s, first.catalogue, Stated{}); err != nil {
 				t.Fatal(err)
 			}
 			e.kin = first.kin
@@ -228,7 +228,7 @@ func calibration(t *testing.T, n int, wide bool) []said {
 	for i := range catalogue {
 		catalogue[i].Prior.Rate *= 0.5 / total
 	}
-	e, err := newEngine(s, catalogue)
+	e, err := newEngine(s, catalogue, Stated{})
 	if err != nil {
 		t.Fatal(err)
 	}

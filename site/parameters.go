@@ -149,6 +149,23 @@ func ParameterNamed(name string) (Parameter, bool) {
 	return Parameter{}, false
 }
 
+// Stated is a value that somebody knows of a place, believed to lie within so much of it.
+type Stated struct {
+	ID            ParamID
+	Value, Within float64
+}
+
+// Possible returns the range that no place leaves, which is wider than the credible one.
+func (p *Parameter) Possible() (low, high float64) {
+	switch p.ID {
+	case SupplyVolt, IslandVolt:
+		return 1, 1000
+	case LoadPF:
+		return 0.1, 1
+	}
+	return p.Low / 1e6, p.High * 1e6
+}
+
 // Set gives the parameter of that name a value. A value beyond the credible
 // range is taken, since a place may be unlike others; what no place can have is
 // refused.
@@ -157,13 +174,7 @@ func (v *Values) Set(name string, value float64) error {
 	if !ok {
 		return fmt.Errorf("%q is no parameter: docs/model.md lists them", name)
 	}
-	low, high := p.Low/1e6, p.High*1e6
-	switch p.ID {
-	case SupplyVolt, IslandVolt:
-		low, high = 1, 1000
-	case LoadPF:
-		low, high = 0.1, 1
-	}
+	low, high := p.Possible()
 	if !(value >= low && value <= high) {
 		return fmt.Errorf("%s: %g %s is beyond anything possible: write a number from %g to %g (credible: %g to %g)",
 			name, value, p.Unit, low, high, p.Low, p.High)

@@ -212,8 +212,7 @@ func (b *builder) build() {
 		return
 	}
 	for i, w := range r.Switches {
-		switch w.ID {
-		case site.Cover, site.TailsIn, site.MeterFit, site.Carrier:
+		if len(site.Exposes(w.ID, w.Away)) > 0 {
 			m.exposed |= 1 << i
 		}
 		switch w.ID {

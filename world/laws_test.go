@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	"meterwright/circuit"
-	"meterwright/internal/randomworld"
+	"meterwright/internal/test/randomworld"
 	"meterwright/world"
 )
 

@@ -12,7 +12,7 @@ import (
 	"testing"
 
 	"meterwright/circuit"
-	"meterwright/internal/randomworld"
+	"meterwright/internal/test/randomworld"
 	"meterwright/world"
 )
 

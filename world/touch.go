@@ -16,7 +16,7 @@ type Touch struct {
 	// MilliAmps flows through a person from hand to feet, by the impedance that
 	// only one person in twenty falls below.
 	MilliAmps float64
-	// Reach says that nothing covers the part in this state of the switches.
+	// Reach says that a hand can meet the part in this state of the switches (site.WithinReach).
 	Reach bool
 }
 
@@ -79,7 +79,7 @@ func (w *World) Touches() ([]Touch, error) {
 		if p.ID == site.Reference || p.ID == site.Body {
 			continue
 		}
-		t := Touch{Part: p.ID, Reach: w.reach(p.ID)}
+		t := Touch{Part: p.ID, Reach: s.WithinReach(w.setup.Switching, p.ID)}
 		t.Volts = w.ws.RMS(w.at[i], w.earth())
 		if t.Volts > openTouchMinVolt {
 			w.pair[0] = circuit.Pair{A: i, B: floor, Curve: bodyCurve}
@@ -96,25 +96,4 @@ func (w *World) Touches() ([]Touch, error) {
 		list = append(list, t)
 	}
 	return list, nil
-}
-
-// reach says whether a hand can meet a point: the terminals of the meter with the
-// cover off, the contacts of the cut-out with the carrier out and no shroud, the
-// main earthing terminal, the metalwork and the earth pin of a socket always.
-func (w *World) reach(p site.PointID) bool {
-	away := func(id site.SwitchID) bool {
-		_, i, ok := w.setup.Site.Switch(id)
-		return ok && w.setup.Switching.Away(i)
-	}
-	switch p.Part() {
-	case "metalwork", "earthing":
-		return true
-	case "socket":
-		return p.Place() == "e"
-	case "meter", "testblock":
-		return away(site.Cover)
-	case "cutout":
-		return away(site.Carrier) && !away(site.Contact)
-	}
-	return false
 }

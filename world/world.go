@@ -232,6 +232,9 @@ func kinds() string {
 	return text
 }
 
+// Site returns the position that was solved.
+func (w *World) Site() *site.Site { return w.setup.Site }
+
 // Instrument returns the instrument of a kind as the departures of the setup
 // leave it.
 func (w *World) Instrument(k instrument.Kind) instrument.Instrument {

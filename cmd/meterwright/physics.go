@@ -3,31 +3,31 @@ package main
 import (
 	"errors"
 
-	"meterwright/internal/physcmd"
+	"meterwright/internal/physics"
 )
 
-type departuresCommand struct{ physcmd.Departures }
+type departuresCommand struct{ physics.Departures }
 
-func (c *departuresCommand) Run(s *streams) error { return physics(c.Do(s.out)) }
+func (c *departuresCommand) Run(s *streams) error { return modelled(c.Do(s.out)) }
 
-type predictCommand struct{ physcmd.Predict }
+type predictCommand struct{ physics.Predict }
 
-func (c *predictCommand) Run(s *streams) error { return physics(c.Do(s.out)) }
+func (c *predictCommand) Run(s *streams) error { return modelled(c.Do(s.out)) }
 
-type netlistCommand struct{ physcmd.Netlist }
+type netlistCommand struct{ physics.Netlist }
 
-func (c *netlistCommand) Run(s *streams) error { return physics(c.Do(s.out)) }
+func (c *netlistCommand) Run(s *streams) error { return modelled(c.Do(s.out)) }
 
-type diagnoseCommand struct{ physcmd.Diagnose }
+type diagnoseCommand struct{ physics.Diagnose }
 
-func (c *diagnoseCommand) Run(s *streams) error { return physics(c.Do(s.out)) }
+func (c *diagnoseCommand) Run(s *streams) error { return modelled(c.Do(s.out)) }
 
-// physics gives an error of the model its exit code.
-func physics(err error) error {
+// modelled gives an error of the model its exit code.
+func modelled(err error) error {
 	switch {
 	case err == nil:
 		return nil
-	case errors.Is(err, physcmd.ErrRead):
+	case errors.Is(err, physics.ErrRead):
 		return unread(err)
 	}
 	return bad(err)

@@ -123,7 +123,7 @@ func (a *Adviser) session(id string, m *method.Resolved) (*session, error) {
 		}
 	}
 	if s.model == nil {
-		if s.model, err = diagnose.New(p.site); err != nil {
+		if s.model, err = diagnose.New(p.site, diagnose.Stated{}); err != nil {
 			return nil, err
 		}
 	}

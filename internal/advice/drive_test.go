@@ -6,12 +6,13 @@ import (
 	"time"
 
 	"meterwright/instrument"
-	"meterwright/measure"
+	"meterwright/internal/test/everyday"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/rules"
 	"meterwright/site"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // driver carries a fictional visit out as a person would, one event in half a minute.
@@ -94,73 +95,13 @@ func shows(t testing.TB, s string) instrument.Indication {
 	return i
 }
 
-// value is a reading that keeps a limit with room to spare.
-func value(b *method.Bounds) instrument.Indication {
-	switch {
-	case b.Unit == "V" && b.Lower != "":
-		return instrument.ShowValue(measure.MustDecimal("231.4"), "V")
-	case b.Unit == "ohm":
-		return instrument.ShowValue(measure.MustDecimal("0.11"), "ohm")
-	}
-	return instrument.ShowValue(measure.MustDecimal("0.00"), b.Unit)
-}
-
 // expected is the answer that the method expects at a step.
 func expected(v *visit.Visit, s *method.Step) visit.Body {
-	switch {
-	case s.TakeUp != nil:
-		return visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: "i-" + s.TakeUp.With, Due: "2027-03-01"}}
-	case s.Check != nil:
-		return visit.Checked{Item: s.Check.Item, Found: "sound", Due: "2027-01-31"}
-	case s.PutOn != nil:
-		return visit.PutOn{Items: s.PutOn}
-	case s.TakeOff != nil:
-		return visit.TookOff{Items: s.TakeOff}
-	case s.Prove != nil:
-		k := instrument.Kind(s.Prove.With)
-		m, _ := instrument.Lookup(k)
-		src := m.ProvedOn[0]
-		if len(s.Prove.On) > 0 {
-			src = instrument.SourceKind(s.Prove.On[0])
-		}
-		in := instrument.New(k, instrument.Sound)
-		return visit.Proved{Kind: k, ID: "i-" + s.Prove.With, Source: visit.ProvingSource{Kind: src}, Shows: in.Prove(src)}
-	case s.Observe != nil:
-		if s.Observe.Bounds != nil {
-			return visit.Observed{Step: s.ID, Shows: value(s.Observe.Bounds)}
-		}
-		return visit.Observed{Step: s.ID, Shows: instrument.Show(instrument.Shows(s.Observe.Expect))}
-	case s.Inspect != nil:
-		answer := s.Inspect.Expect
-		if answer == "" {
-			answer = s.Inspect.Answers[0]
-		}
-		return visit.Inspected{Step: s.ID, Answer: answer}
-	case s.Decide != nil:
-		value := "no"
-		if s.Decide.Fact == "arrangement" {
-			value = string(v.Machine().Method.Claims.Arrangement)
-		} else if v.Machine().Method.Claims.Reference {
-			value = "yes"
-		}
-		return visit.Decided{Step: s.ID, Value: value}
-	case s.Record != nil:
-		r := visit.Recorded{Step: s.ID, Entries: map[string]string{}, Photographs: map[string]visit.Attachment{}}
-		for _, f := range s.Record.Fields {
-			switch f.Type {
-			case "photograph":
-				r.Photographs[f.ID] = visit.Attachment{ID: "sha256:" + fmt.Sprintf("%064x", 1), Media: "image/jpeg", Bytes: 1}
-			case "number", "reading":
-				r.Entries[f.ID] = "04127.6"
-			case "choice":
-				r.Entries[f.ID] = f.Choices[0]
-			default:
-				r.Entries[f.ID] = "as found"
-			}
-		}
-		return r
+	b, err := walk.Expected(s, everyday.Person{Method: v.Machine().Method})
+	if err != nil {
+		panic(err)
 	}
-	return visit.Acted{Step: s.ID, Act: site.ActID(s.Act)}
+	return b
 }
 
 // to goes on with expected answers until the step is in turn, or to the end of the method.

@@ -2,12 +2,12 @@ package advice
 
 import (
 	"slices"
-	"strings"
 
 	"meterwright/diagnose"
 	"meterwright/instrument"
 	"meterwright/site"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // seen is one reading or proving as the engine takes it, with the event that it counts from.
@@ -184,36 +184,10 @@ func (g *gatherer) inHand(k instrument.Kind) string {
 	return ""
 }
 
-// pointsOf turns a step's point and reference into the points that the instrument is put on.
+// pointsOf is walk.Points, for the instruments that the engine weighs.
 func pointsOf(s *site.Site, k instrument.Kind, at, against string) ([]site.PointID, bool) {
-	first := site.PointID(at)
-	var list []site.PointID
-	switch k {
-	case instrument.RCDTester:
-		return nil, false
-	case instrument.Clamp:
-		list = []site.PointID{first}
-	case instrument.SocketTester:
-		for _, place := range []string{"l", "n", "e"} {
-			list = append(list, site.PointID(first.Part()+"."+place))
-		}
-	case instrument.PhaseSequence:
-		_, rest, _ := strings.Cut(first.Place(), "-")
-		for _, l := range s.Lines() {
-			list = append(list, site.PointID(first.Part()+"."+l+"-"+rest))
-		}
-	default:
-		list = []site.PointID{first, site.PointID(against)}
-		if k == instrument.NonContact {
-			list = list[:1]
-		}
-	}
-	for _, p := range list {
-		if _, ok := s.Point(p); !ok {
-			return nil, false
-		}
-	}
-	return list, true
+	points, err := walk.Points(s, k, site.PointID(at), site.PointID(against))
+	return points, err == nil && k != instrument.RCDTester
 }
 
 // switching is the state of a site's switches as a visit writes it.

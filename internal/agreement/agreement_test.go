@@ -11,6 +11,7 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/site"
+	"meterwright/walk"
 	"meterwright/world"
 )
 
@@ -83,8 +84,7 @@ func TestHealthyLooksAsExpected(t *testing.T) {
 					if l.switching != state {
 						continue
 					}
-					kind, points := pointsOf(l.step.Observe)
-					r, err := in.Read(tools[k][kind], points...)
+					r, err := walk.ReadWith(in, tools[k][instrument.Kind(l.step.Observe.With)], l.step.Observe)
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -216,12 +216,11 @@ func TestWhatEachStepCatches(t *testing.T) {
 					}
 					worlds[l.switching] = in
 				}
-				kind, points := pointsOf(l.step.Observe)
-				tool := in.Instrument(kind)
-				if d.Kind == string(kind) {
+				tool := in.Instrument(instrument.Kind(l.step.Observe.With))
+				if d.Kind == string(tool.Kind) {
 					tool.Condition = instrument.Condition(d.Condition)
 				}
-				r, err := in.Read(tool, points...)
+				r, err := walk.ReadWith(in, tool, l.step.Observe)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -340,8 +339,7 @@ func (w *walked) pairFails(t *testing.T, known judge, row int, l *look) bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	kind, points := pointsOf(l.step.Observe)
-	r, err := in.Read(in.Instrument(kind), points...)
+	r, err := walk.Read(in, l.step.Observe)
 	if err != nil {
 		t.Fatal(err)
 	}

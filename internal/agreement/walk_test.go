@@ -9,11 +9,13 @@ import (
 	"time"
 
 	"meterwright/instrument"
+	"meterwright/internal/test/everyday"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/rules"
 	"meterwright/site"
 	"meterwright/visit"
+	"meterwright/walk"
 	"meterwright/world"
 )
 
@@ -166,15 +168,18 @@ func (w *walked) walk(t *testing.T) {
 					t.Fatalf("%s: %v", w.name, err)
 				}
 			}
-			kind, points := pointsOf(step.Observe)
-			r, err := in.Read(in.Instrument(kind), points...)
+			r, err := walk.Read(in, step.Observe)
 			if err != nil {
 				t.Fatalf("%s: %s: %v", w.name, step.ID, err)
 			}
 			do(step.ID, visit.Observed{Step: step.ID, Shows: r.Indication})
 			continue
 		}
-		do(step.ID, w.answer(step))
+		body, err := walk.Expected(step, person{everyday.Person{Method: w.resolved}, w.reference})
+		if err != nil {
+			t.Fatalf("%s: %s: %v", w.name, step.ID, err)
+		}
+		do(step.ID, body)
 		if step.Act != "" {
 			if switching, err = w.site.Do(switching, site.ActID(step.Act)); err != nil {
 				t.Fatalf("%s: %s: %v", w.name, step.ID, err)
@@ -185,66 +190,17 @@ func (w *walked) walk(t *testing.T) {
 	do("the end", visit.Ended{Outcome: "completed"})
 }
 
-// pointsOf returns where the instrument of a step goes: a socket tester takes the
-// whole socket, a phase sequence indicator all three lines of the meter.
-func pointsOf(o *method.Observe) (instrument.Kind, []site.PointID) {
-	kind := instrument.Kind(o.With)
-	switch {
-	case kind == instrument.SocketTester:
-		return kind, []site.PointID{"socket.l", "socket.n", "socket.e"}
-	case kind == instrument.PhaseSequence:
-		place := site.PointID(o.At).Place()[len("l1"):]
-		part := site.PointID(o.At).Part()
-		return kind, []site.PointID{site.PointID(part + ".l1" + place), site.PointID(part + ".l2" + place), site.PointID(part + ".l3" + place)}
-	case kind == instrument.Clamp || o.Against == "":
-		return kind, []site.PointID{site.PointID(o.At)}
-	}
-	return kind, []site.PointID{site.PointID(o.At), site.PointID(o.Against)}
+// person is an everyday one who finds the reference that this walk is about.
+type person struct {
+	everyday.Person
+	reference string
 }
 
-// answer is what a person does at any other step of a healthy visit.
-func (w *walked) answer(s *method.Step) visit.Body {
-	switch {
-	case s.TakeUp != nil:
-		return visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: s.TakeUp.With, Due: "2026-12-31"}}
-	case s.Check != nil:
-		return visit.Checked{Item: s.Check.Item, Found: "sound"}
-	case s.PutOn != nil:
-		return visit.PutOn{Items: s.PutOn}
-	case s.TakeOff != nil:
-		return visit.TookOff{Items: s.TakeOff}
-	case s.Prove != nil:
-		k, src := instrument.Kind(s.Prove.With), instrument.SourceKind(s.Prove.On[0])
-		return visit.Proved{Kind: k, ID: s.Prove.With, Source: visit.ProvingSource{Kind: src}, Shows: instrument.New(k, instrument.Sound).Prove(src)}
-	case s.Inspect != nil:
-		a := s.Inspect.Expect
-		if a == "" {
-			a = s.Inspect.Answers[0]
-		}
-		return visit.Inspected{Step: s.ID, Answer: a}
-	case s.Decide != nil:
-		a := w.reference
-		if s.Decide.Fact == "arrangement" {
-			a = string(w.job.Site.Arrangement)
-		}
-		return visit.Decided{Step: s.ID, Value: a}
-	case s.Record != nil:
-		entries, photographs := map[string]string{}, map[string]visit.Attachment{}
-		for _, f := range s.Record.Fields {
-			switch f.Type {
-			case "photograph":
-				photographs[f.ID] = visit.Attachment{ID: "made up", Media: "image/jpeg"}
-			case "choice":
-				entries[f.ID] = f.Choices[0]
-			case "number", "reading":
-				entries[f.ID] = "1234"
-			default:
-				entries[f.ID] = "made up"
-			}
-		}
-		return visit.Recorded{Step: s.ID, Entries: entries, Photographs: photographs}
+func (p person) Fact(s *method.Step) (string, error) {
+	if s.Decide.Fact == "reference" {
+		return p.reference, nil
 	}
-	return visit.Acted{Step: s.ID, Act: site.ActID(s.Act)}
+	return p.Person.Fact(s)
 }
 
 // judge has the engine judge an indication at a step, in a visit that has come as

@@ -16,7 +16,6 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/jobs"
 	"meterwright/measure"
-	"meterwright/method"
 	"meterwright/record"
 	"meterwright/site"
 	"meterwright/visit"
@@ -355,20 +354,4 @@ func (r *reader) picture(field string) (*visit.Attachment, error) {
 	r.keep = append(r.keep, a)
 	ref := a.Reference()
 	return &visit.Attachment{ID: string(ref.ID), Media: ref.Media, Bytes: ref.Bytes}, nil
-}
-
-// applies reports whether a step belongs to the visit as far as facts are known, for counting
-// and lists; it decides nothing.
-func applies(s *method.Step, facts map[string]string) bool {
-	for f, values := range s.When {
-		have, known := facts[f]
-		fits := !known
-		for _, v := range values {
-			fits = fits || v == have
-		}
-		if !fits {
-			return false
-		}
-	}
-	return true
 }

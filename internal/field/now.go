@@ -17,6 +17,7 @@ import (
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // stepPage is one step.
@@ -125,8 +126,8 @@ func (h *Handler) step(c *call, n visit.Next) {
 	p := stepPage{visitFrame: h.visitFrame(c, ph.Words), Phase: ph.Words, PhaseID: ph.ID, ID: s.ID, Say: s.Say, Why: s.Why,
 		Gloved: ph.Gloved, Seen: n.Blocked != nil, MayAfter: slices.Contains(ph.Entry, "after")}
 	facts := e.visit.Facts()
-	for i := range m.Steps {
-		if m.Steps[i].Phase == s.Phase && applies(&m.Steps[i], facts) {
+	for i, other := range walk.Steps(m, facts) {
+		if other.Phase == s.Phase {
 			p.Of++
 			if i <= at {
 				p.N++

@@ -10,6 +10,7 @@ import (
 	"meterwright/internal/jobs"
 	"meterwright/record"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // allPages is every page of a visit beside the step in turn, by name.
@@ -391,12 +392,12 @@ func (h *Handler) goBack(c *call) {
 	if at < 0 {
 		at = len(c.e.method().Steps)
 	}
-	for i := at - 1; i >= 0; i-- {
-		s := &c.e.method().Steps[i]
-		if applies(s, facts) {
+	for i, s := range walk.Steps(c.e.method(), facts) {
+		if i < at {
 			p.Ways = append(p.Ways, wayOn{Words: strings.TrimSuffix(s.Say, "."), Form: []answer{{Name: "kind", Value: string(visit.KindReturned)}, {Name: "step", Value: s.ID}}})
 		}
 	}
+	slices.Reverse(p.Ways)
 	c.write(p.Page())
 }
 
@@ -454,15 +455,8 @@ func (h *Handler) untestedLines(e *entry) []untestedLine {
 // remaining lists the steps from the one in turn on, as far as facts are known.
 func remaining(e *entry) []untestedLine {
 	var lines []untestedLine
-	facts := e.visit.Facts()
-	_, at := e.method().Step(e.visit.Position())
-	if at < 0 {
-		return nil
-	}
-	for i := at; i < len(e.method().Steps); i++ {
-		if s := &e.method().Steps[i]; applies(s, facts) {
-			lines = append(lines, untestedLine{phaseWords(e.method(), s.Phase), s.Say, ""})
-		}
+	for _, s := range walk.Remaining(e.visit) {
+		lines = append(lines, untestedLine{phaseWords(e.method(), s.Phase), s.Say, ""})
 	}
 	return lines
 }
@@ -470,15 +464,11 @@ func remaining(e *entry) []untestedLine {
 // remainingByPhase counts the steps that are left in each phase, and the tests among them.
 func remainingByPhase(e *entry) []untestedLine {
 	var lines []untestedLine
-	facts := e.visit.Facts()
-	_, at := e.method().Step(e.visit.Position())
-	if at < 0 {
-		return nil
-	}
+	left := walk.Remaining(e.visit)
 	for _, ph := range e.method().Phases {
 		steps, tests := 0, 0
-		for i := at; i < len(e.method().Steps); i++ {
-			if s := &e.method().Steps[i]; s.Phase == ph.ID && applies(s, facts) {
+		for _, s := range left {
+			if s.Phase == ph.ID {
 				steps++
 				if s.Observe != nil {
 					tests++

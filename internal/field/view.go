@@ -20,6 +20,7 @@ import (
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 type formKey struct{}
@@ -353,12 +354,10 @@ func (h *Handler) stands(ctx context.Context, id string) (standing, error) {
 	}
 	facts := e.visit.Facts()
 	_, at := e.method().Step(e.visit.Position())
-	for i := range e.method().Steps {
-		if applies(&e.method().Steps[i], facts) {
-			s.steps++
-			if i < at || at < 0 {
-				s.done++
-			}
+	for i := range walk.Steps(e.method(), facts) {
+		s.steps++
+		if i < at || at < 0 {
+			s.done++
 		}
 	}
 	n := e.visit.Next()

@@ -8,8 +8,8 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/method"
-	"meterwright/site"
 	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // goOn answers every step up to the one named, as the method expects it. It ends early where
@@ -34,7 +34,7 @@ func (r *Runner) goOn(e *Entry) error {
 		if !first {
 			r.now = r.now.Add(r.Script.Pace)
 		}
-		body, err := r.expected(e, s)
+		body, err := walk.Expected(s, expecting{r, e})
 		if err != nil {
 			return err
 		}
@@ -68,91 +68,84 @@ func (r *Runner) until(e *Entry) (int, error) {
 	return i, nil
 }
 
-// expected returns the answer that the method expects at a step.
-func (r *Runner) expected(e *Entry, s *method.Step) (visit.Body, error) {
-	lacks := func(format string, args ...any) (visit.Body, error) {
-		return nil, r.bad(e, "", "step %s: %s", s.ID, fmt.Sprintf(format, args...))
-	}
-	switch {
-	case s.TakeUp != nil:
-		t, ok := r.Job.Kit.Tool(instrument.Kind(s.TakeUp.With), "")
-		if !ok {
-			return lacks("the job's kit has no %s: add it under kit: instruments", s.TakeUp.With)
-		}
-		return visit.TookUp{Instrument: visit.Instrument{Kind: t.Kind, ID: t.ID, Due: t.Due, Leads: t.Leads}}, nil
-	case s.Check != nil:
-		w, _ := r.Job.Kit.Wear(s.Check.Item, "")
-		return visit.Checked{Item: s.Check.Item, ID: w.ID, Due: w.Due, Found: "sound"}, nil
-	case len(s.PutOn) > 0:
-		return visit.PutOn{Items: s.PutOn}, nil
-	case len(s.TakeOff) > 0:
-		return visit.TookOff{Items: s.TakeOff}, nil
-	case s.Prove != nil:
-		return r.proving(e, s)
-	case s.Observe != nil:
-		shows := instrument.Show(instrument.Shows(s.Observe.Expect))
-		if s.Observe.Limit != "" {
-			text, ok := r.usual(s.ID, s.Observe.Limit)
-			if !ok {
-				return lacks("go-on has no reading for it: write %s: under usual", s.Observe.Limit)
-			}
-			var err error
-			if shows, err = instrument.ParseIndication(text); err != nil {
-				return lacks("usual: %s", err)
-			}
-		}
-		return visit.Observed{Step: s.ID, Shows: shows}, nil
-	case s.Inspect != nil:
-		answer := s.Inspect.Expect
-		if answer == "" {
-			var ok bool
-			if answer, ok = r.usual(s.ID, ""); !ok {
-				return lacks("go-on has no answer for it: write %s: under usual, with one of %s", s.ID, strings.Join(s.Inspect.Answers, ", "))
-			}
-		}
-		return visit.Inspected{Step: s.ID, Answer: answer}, nil
-	case s.Decide != nil:
-		value, ok := r.claimed(s.Decide.Fact)
-		if !ok {
-			return lacks("go-on has no value for it: write %s: under usual", s.Decide.Fact)
-		}
-		return visit.Decided{Step: s.ID, Value: value}, nil
-	case s.Record != nil:
-		return r.fields(e, s)
-	}
-	return visit.Acted{Step: s.ID, Act: site.ActID(s.Act)}, nil
+// expecting is the person of a script, as go-on asks them (walk.Person): what is in the job's kit, and
+// what stands under usual.
+type expecting struct {
+	*Runner
+	entry *Entry
 }
 
-func (r *Runner) proving(e *Entry, s *method.Step) (visit.Body, error) {
-	kind := instrument.Kind(s.Prove.With)
-	t, ok := r.Job.Kit.Tool(kind, r.inHand(kind))
+func (x expecting) lacks(s *method.Step, format string, args ...any) error {
+	return x.bad(x.entry, "", "step %s: %s", s.ID, fmt.Sprintf(format, args...))
+}
+
+func (x expecting) Tool(s *method.Step, k instrument.Kind) (walk.Tool, error) {
+	number := ""
+	if s.Prove != nil {
+		number = x.inHand(k)
+	}
+	t, ok := x.Job.Kit.Tool(k, number)
 	if !ok {
-		return nil, r.bad(e, "add it under kit: instruments, or give the proving an entry of its own", "step %s: the job's kit has no %s %s", s.ID, s.Prove.With, r.inHand(kind))
+		return walk.Tool{}, x.lacks(s, "the job's kit has no %s: add it under kit: instruments, or give the step an entry of its own", strings.TrimSpace(string(k)+" "+number))
 	}
-	model, _ := instrument.Lookup(kind)
-	shows := instrument.Show(model.Good[0])
-	if model.Good[0] == instrument.Value {
-		var err error
-		if shows, err = instrument.ParseIndication(t.ProvedOn.Nominal); err != nil {
-			return nil, r.bad(e, "give nominal under proved_on of "+t.ID, "step %s: what the proving source gives is not known", s.ID)
+	if model, _ := instrument.Lookup(k); s.Prove != nil && model.Good[0] == instrument.Value {
+		if _, err := instrument.ParseIndication(t.ProvedOn.Nominal); err != nil {
+			return walk.Tool{}, x.lacks(s, "what the proving source gives is not known: give nominal under proved_on of %s", t.ID)
 		}
 	}
-	return visit.Proved{Kind: kind, ID: t.ID, Source: visit.ProvingSource{Kind: t.ProvedOn.Kind, ID: t.ProvedOn.ID, Nominal: t.ProvedOn.Nominal}, Shows: shows}, nil
+	return walk.Tool{Instrument: visit.Instrument{Kind: t.Kind, ID: t.ID, Due: t.Due, Leads: t.Leads},
+		Source: visit.ProvingSource{Kind: t.ProvedOn.Kind, ID: t.ProvedOn.ID, Nominal: t.ProvedOn.Nominal}}, nil
 }
 
-func (r *Runner) fields(e *Entry, s *method.Step) (visit.Body, error) {
+func (x expecting) Item(s *method.Step) (id, due string, err error) {
+	w, _ := x.Job.Kit.Wear(s.Check.Item, "")
+	return w.ID, w.Due, nil
+}
+
+func (x expecting) Reading(s *method.Step) (instrument.Indication, error) {
+	text, ok := x.usual(s.ID, s.Observe.Limit)
+	if !ok {
+		return instrument.Indication{}, x.lacks(s, "go-on has no reading for it: write %s: under usual", s.Observe.Limit)
+	}
+	shows, err := instrument.ParseIndication(text)
+	if err != nil {
+		return shows, x.lacks(s, "usual: %s", err)
+	}
+	return shows, nil
+}
+
+func (x expecting) Answer(s *method.Step) (string, error) {
+	answer, ok := x.usual(s.ID, "")
+	if !ok {
+		return "", x.lacks(s, "go-on has no answer for it: write %s: under usual, with one of %s", s.ID, strings.Join(s.Inspect.Answers, ", "))
+	}
+	return answer, nil
+}
+
+func (x expecting) Fact(s *method.Step) (string, error) {
+	if v, ok := x.Script.Usual[s.Decide.Fact]; ok {
+		return v, nil
+	}
+	v, ok := walk.Claimed(x.Machine.Method, s.Decide.Fact)
+	if !ok {
+		return "", x.lacks(s, "go-on has no value for it: write %s: under usual", s.Decide.Fact)
+	}
+	return v, nil
+}
+
+func (x expecting) Entries(s *method.Step) (visit.Recorded, error) {
 	b := visit.Recorded{Step: s.ID, Entries: map[string]string{}}
 	var missing []string
 	for _, f := range s.Record.Fields {
-		value, ok := r.Script.Usual[f.ID]
+		value, ok := x.Script.Usual[f.ID]
 		switch {
-		case f.Type == "photograph" && (ok || r.Script.Fictional):
+		case f.Type == "photograph" && (ok || x.Script.Fictional):
 			if !ok {
 				value = standIn
 			}
-			ref, err := r.photograph(value)
+			ref, err := x.photograph(value)
 			if err != nil {
-				return nil, r.bad(e, "", "step %s: photograph %s: %s", s.ID, f.ID, err)
+				return b, x.lacks(s, "photograph %s: %s", f.ID, err)
 			}
 			if b.Photographs == nil {
 				b.Photographs = map[string]visit.Attachment{}
@@ -165,7 +158,7 @@ func (r *Runner) fields(e *Entry, s *method.Step) (visit.Body, error) {
 		}
 	}
 	if len(missing) > 0 {
-		return nil, r.bad(e, "write them under usual", "step %s: go-on has nothing to enter for %s", s.ID, strings.Join(missing, ", "))
+		return b, x.lacks(s, "go-on has nothing to enter for %s: write them under usual", strings.Join(missing, ", "))
 	}
 	return b, nil
 }
@@ -177,27 +170,6 @@ func (r *Runner) usual(step, limit string) (string, bool) {
 		if v, ok := r.Script.Usual[key]; ok && key != "" {
 			return v, true
 		}
-	}
-	return "", false
-}
-
-// claimed returns the value of a fact: the usual one, or the one that the job claims.
-func (r *Runner) claimed(fact string) (string, bool) {
-	if v, ok := r.Script.Usual[fact]; ok {
-		return v, true
-	}
-	f := r.Machine.Method.Fact(fact)
-	if f == nil {
-		return "", false
-	}
-	switch claims := r.Machine.Method.Claims; f.Role {
-	case method.ArrangementFact:
-		return string(claims.Arrangement), true
-	case method.ReferenceFact:
-		if claims.Reference {
-			return "yes", true
-		}
-		return "no", true
 	}
 	return "", false
 }

@@ -9,7 +9,10 @@
 //	reference: true
 //	departures: [looped/neighbour]
 //	switches: {main.house: "off"}
-//	values: {house-electrode-ohm: 20}
+//	values: {house-electrode-ohm: 20, main-m: 180 ± 5}
+//
+// A value is believed within the tolerance that is written behind it, with ± or +/-; without one within
+// a tenth of itself [P], or exactly where nothing else is credible.
 package sitefile
 
 import (
@@ -25,9 +28,11 @@ import (
 
 // Position is a site file with everything in it resolved.
 type Position struct {
-	Name       string
-	Site       *site.Site
+	Name string
+	Site *site.Site
+	// Values holds the usual values with those that are stated, Stated the latter with their tolerances.
 	Values     site.Values
+	Stated     []site.Stated
 	Switching  site.Switching
 	Departures []site.Departure
 }
@@ -63,13 +68,25 @@ func Parse(name string, b []byte) (*Position, error) {
 		return nil, d.Errorf("", "", "%s", err)
 	}
 	for _, k := range slices.Sorted(maps.Keys(f.Values)) {
-		x, err := strconv.ParseFloat(f.Values[k], 64)
+		number, within, _ := strings.Cut(strings.Replace(f.Values[k], "+/-", "±", 1), "±")
+		x, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
 		if err != nil {
-			return nil, d.Errorf("/values/"+k, "write a number, for example 0.5", "%q is not a number", f.Values[k])
+			return nil, d.Errorf("/values/"+k, "write a number, for example 0.5 or 0.5 ± 0.1", "%q is not a number", f.Values[k])
 		}
 		if err := p.Values.Set(k, x); err != nil {
 			return nil, d.Errorf("/values/"+k, "", "%s", err)
 		}
+		row, _ := site.ParameterNamed(k)
+		stated := site.Stated{ID: row.ID, Value: x, Within: x / 10}
+		if row.Low == row.High {
+			stated.Within = 0
+		}
+		if within = strings.TrimSpace(within); within != "" {
+			if stated.Within, err = strconv.ParseFloat(within, 64); err != nil || !(stated.Within >= 0 && stated.Within < x) {
+				return nil, d.Errorf("/values/"+k, "write a number from 0 to less than the value", "%q is no tolerance of %g", within, x)
+			}
+		}
+		p.Stated = append(p.Stated, stated)
 	}
 	for _, k := range slices.Sorted(maps.Keys(f.Switches)) {
 		if p.Switching, err = p.Site.Put(p.Switching, site.Setting{Switch: k, Position: f.Switches[k]}); err != nil {

@@ -3,6 +3,7 @@ package sitefile
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -78,4 +79,37 @@ func FuzzParse(f *testing.F) {
 			t.Errorf("accepted, but: %v", err)
 		}
 	})
+}
+
+// TestTolerances: a value is believed within what is written behind it, otherwise within a tenth; what
+// has one credible value alone is taken as it stands.
+func TestTolerances(t *testing.T) {
+	p, err := Parse("f.yaml", []byte("name: x\narrangement: TN-S\nphases: 3\nmetering: ct-operated\nvalues: {main-m: 200 ± 5, service-m: 20 +/- 0.5, rod-ohm: 50, ct-ratio: 60}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []site.Stated{{ID: site.MainM, Value: 200, Within: 5}, {ID: site.ServiceM, Value: 20, Within: 0.5},
+		{ID: site.RodOhm, Value: 50, Within: 5}, {ID: site.TransformerRatio, Value: 60}}
+	for _, w := range want {
+		if !slices.Contains(p.Stated, w) {
+			t.Errorf("%+v is not in %+v", w, p.Stated)
+		}
+		if p.Values[w.ID] != w.Value {
+			t.Errorf("%v: %g, want %g", w.ID, p.Values[w.ID], w.Value)
+		}
+	}
+	if len(p.Stated) != len(want) {
+		t.Errorf("%d are stated, want %d", len(p.Stated), len(want))
+	}
+	for text, want := range map[string]string{
+		"20 ± -1":  "f.yaml:3:18: \"-1\" is no tolerance",
+		"20 ± few": "is no tolerance",
+		"20 ± 20":  "is no tolerance",
+		"± 2":      "is not a number",
+		"20 ± NaN": "is no tolerance",
+	} {
+		if _, err := Parse("f.yaml", []byte("name: x\narrangement: TT\nvalues: {main-m: \""+text+"\"}\n")); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: got %v, want %s", text, err, want)
+		}
+	}
 }

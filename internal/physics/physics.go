@@ -1,8 +1,8 @@
-// Package physcmd is the commands that show the physical model of a position.
+// Package physics is the commands that show the physical model of a position.
 //
 // Each command is a struct whose fields are its command line, with a method Do
 // that writes what it found.
-package physcmd
+package physics
 
 import (
 	"encoding/json/jsontext"

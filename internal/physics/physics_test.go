@@ -1,4 +1,4 @@
-package physcmd
+package physics
 
 import (
 	"bytes"
@@ -233,5 +233,99 @@ func TestDiagnose(t *testing.T) {
 		if _, err := do(file, false); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: got %v, want %s", text, err, want)
 		}
+	}
+}
+
+// TestStatedIsBelieved: what a site file states of a position is neither guessed nor asked for again. A
+// departure that is stated to be there explains what it does, and nothing further is wrong; a loop is
+// long or short by the main that it is measured on.
+func TestStatedIsBelieved(t *testing.T) {
+	write := func(name, text string) string {
+		file := filepath.Join(t.TempDir(), name)
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	const head = "name: made up (fictional)\narrangement: TN-C-S\nreference: true\nmetalwork: [box]\n"
+	do := func(stated, seen string) *leads {
+		t.Helper()
+		var b bytes.Buffer
+		if err := (&Diagnose{Site: write("site.yaml", head+stated), Seen: write("seen.yaml", seen), JSON: true}).Do(&b); err != nil {
+			t.Fatal(err)
+		}
+		var x leads
+		if err := json.Unmarshal(b.Bytes(), &x); err != nil {
+			t.Fatal(err)
+		}
+		return &x
+	}
+	nothing := func(x *leads) float64 {
+		for _, g := range x.Groups {
+			for _, ids := range g.Departures {
+				if len(ids) == 0 {
+					return g.Probability
+				}
+			}
+		}
+		return 0
+	}
+
+	// The lamp of this kit is known to be blown.
+	dark := "seen:\n  - {instrument: loaded-test-lamp, on: [cutout.n, cutout.l-supply], shows: dark}\n" +
+		"  - {instrument: voltmeter, on: [cutout.n, cutout.l-supply], shows: 236.0 V}\n"
+	if x := do("", dark); nothing(x) > 0.3 {
+		t.Errorf("a dark lamp on a live supply is nothing wrong with %.3f", nothing(x))
+	}
+	x := do("departures: [blown/lamp]\n", dark)
+	if nothing(x) < 0.7 {
+		t.Errorf("with the lamp stated to be blown, nothing further wrong has %.3f: %v", nothing(x), x.Groups)
+	}
+	if fmt.Sprint(x.Stated.Departures) != "[blown/lamp]" {
+		t.Errorf("stated: %v", x.Stated)
+	}
+
+	// By Ohm's law, out and back, the short main gives 0.015 + 2·30·0.0002 + 2·6·0.000868 = 0.04 Ω, the long
+	// one 0.08 + 2·500·0.00032 + 2·30·0.000868 = 0.45 Ω.
+	loop := "seen:\n  - {instrument: loop-tester, on: [cutout.l-supply, cutout.n], shows: 0.46 ohm}\n" +
+		"  - {instrument: loop-tester, on: [cutout.l-supply, earthing.met], shows: 0.46 ohm}\n"
+	short := "values: {main-m: 30 ± 3, service-m: 6 ± 1, main-ohm-per-km: 0.2 ± 0.02, transformer-ohm: 0.015 ± 0.001}\n"
+	long := "values: {main-m: 500 ± 10, service-m: 30 ± 2, main-ohm-per-km: 0.32 ± 0.01, transformer-ohm: 0.08 ± 0.02}\n"
+	near, far, unknown := nothing(do(short, loop)), nothing(do(long, loop)), nothing(do("", loop))
+	if !(near < 0.2 && near < unknown && far > 0.8 && far > unknown+0.1) {
+		t.Errorf("nothing wrong has %.3f where the main is short, %.3f where it is long, %.3f where it is not known", near, far, unknown)
+	}
+}
+
+// TestPredictBelievesTheSiteFile: the prediction takes values and departures as they are stated.
+func TestPredictBelievesTheSiteFile(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	loop := func(stated string) float64 {
+		t.Helper()
+		if err := os.WriteFile(file, []byte("name: made up (fictional)\narrangement: TN-S\n"+stated), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out, err := run(t, "predict", "--site", file, "--json")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var p prediction
+		if err := json.Unmarshal([]byte(out), &p); err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range p.Measurements {
+			if m.Instrument == "loop-tester" && m.From == "cutout.l-supply" && m.To == "cutout.n" {
+				return m.Shown
+			}
+		}
+		t.Fatal("no loop")
+		return 0
+	}
+	// Out and back: 100 m more of main at 0.20 Ω/km is 0.040 Ω, by Ohm's law.
+	if more := loop("values: {main-m: 250}\n") - loop("values: {main-m: 150}\n"); math.Abs(more-0.040) > 0.004 {
+		t.Errorf("100 m of main more give %.4f Ω", more)
+	}
+	if with := loop("departures: [failing/service.n]\n"); with < loop("")+0.05 {
+		t.Errorf("a failing joint of the service leaves the loop at %.3f Ω", with)
 	}
 }

@@ -1,4 +1,4 @@
-package fmascan
+package reproducible
 
 import (
 	"strings"
@@ -6,7 +6,7 @@ import (
 )
 
 func TestFusedSumsAreFound(t *testing.T) {
-	found, err := Scan(t.Context(), ".", "./testdata/fused")
+	found, err := scanAll(t.Context(), "./testdata/fused")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -14,7 +14,7 @@ func TestFusedSumsAreFound(t *testing.T) {
 		for _, function := range []string{"fused.Sum", "fused.Difference", "fused.Single"} {
 			seen := false
 			for _, f := range found {
-				if f.Target == target.name && strings.HasSuffix(f.Function, function) && strings.Contains(f.Position, "fused.go:") {
+				if f.target == target.name && strings.HasSuffix(f.function, function) && strings.Contains(f.position, "fused.go:") {
 					seen = true
 				}
 			}
@@ -28,7 +28,7 @@ func TestFusedSumsAreFound(t *testing.T) {
 }
 
 func TestRoundedSumsAreNot(t *testing.T) {
-	found, err := Scan(t.Context(), ".", "./testdata/plain")
+	found, err := scanAll(t.Context(), "./testdata/plain")
 	if err != nil || len(found) != 0 {
 		t.Errorf("got %v, %v", found, err)
 	}
@@ -36,7 +36,7 @@ func TestRoundedSumsAreNot(t *testing.T) {
 
 func TestAnEmptyAnswerIsNeverForNothing(t *testing.T) {
 	for _, packages := range [][]string{nil, {"./testdata/absent"}, {"errors/absent"}} {
-		if found, err := Scan(t.Context(), ".", packages...); err == nil {
+		if found, err := scanAll(t.Context(), packages...); err == nil {
 			t.Errorf("%v: got %v and no error", packages, found)
 		}
 	}

@@ -1,9 +1,10 @@
-package physcmd
+package physics
 
 import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"meterwright/diagnose"
@@ -39,7 +40,12 @@ type explained struct {
 }
 
 type leads struct {
-	Site       string      `json:"site"`
+	Site string `json:"site"`
+	// Stated is what the site file says of the position, which is believed.
+	Stated struct {
+		Values     []string `json:"values"`
+		Departures []string `json:"departures"`
+	} `json:"stated"`
 	Groups     []explained `json:"groups"`
 	NotInModel float64     `json:"not_in_the_model"`
 	Unseen     int         `json:"not_borne_on"`
@@ -81,7 +87,7 @@ func (c *Diagnose) explain() (*leads, error) {
 	if err := d.Decode(&f); err != nil {
 		return nil, err
 	}
-	e, err := diagnose.New(p.Site)
+	e, err := diagnose.New(p.Site, diagnose.Stated{Values: p.Stated, Departures: p.Departures})
 	if err != nil {
 		return nil, err
 	}
@@ -99,6 +105,13 @@ func (c *Diagnose) explain() (*leads, error) {
 		return nil, err
 	}
 	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts, Caution: diagnose.Caution + "\n" + Caution}
+	for _, v := range p.Stated {
+		row := site.Parameters()[v.ID]
+		out.Stated.Values = append(out.Stated.Values, strings.TrimSpace(fmt.Sprintf("%s %g ± %g %s", row.Name, v.Value, v.Within, row.Unit)))
+	}
+	for _, d := range p.Departures {
+		out.Stated.Departures = append(out.Stated.Departures, d.ID)
+	}
 	for i, g := range x.Groups[:min(mostGroups, len(x.Groups))] {
 		if i > 0 && g.Probability == 0 {
 			break
@@ -157,12 +170,19 @@ func (c *Diagnose) Do(w io.Writer) error {
 	}
 	t := newTable(w)
 	t.line("%s: what explains what was seen, as leads", x.Site)
+	for _, s := range slices.Concat(x.Stated.Departures, x.Stated.Values) {
+		t.line("as stated: %s", s)
+	}
 	t.line("")
+	healthy := "nothing wrong"
+	if len(x.Stated.Departures) > 0 {
+		healthy = "nothing wrong besides what is stated"
+	}
 	for _, g := range x.Groups {
 		var words []string
 		for _, ids := range g.Departures {
 			if len(ids) == 0 {
-				ids = []string{"nothing wrong"}
+				ids = []string{healthy}
 			}
 			words = append(words, strings.Join(ids, " with "))
 		}

@@ -1,0 +1,120 @@
+// Package walk sets a method against a position: which steps belong to a visit, where the instrument of
+// a step goes, what the step expects, and what an instrument would show there in a world.
+//
+// A visit decides by its own compiled form of the same conditions (package visit); whatever is outside
+// it, and only counts, lists, foresees or carries out what is expected, asks here. Nothing here decides
+// whether a step is allowed, and nothing here keeps state.
+package walk
+
+import (
+	"fmt"
+	"iter"
+	"slices"
+	"strings"
+
+	"meterwright/instrument"
+	"meterwright/method"
+	"meterwright/site"
+	"meterwright/visit"
+	"meterwright/world"
+)
+
+// Applies reports whether a step belongs to a visit in which the facts, by their ids, are known. A fact
+// that is not yet known leaves no step out.
+func Applies(s *method.Step, facts map[string]string) bool {
+	for id, values := range s.When {
+		if have, known := facts[id]; known && !slices.Contains(values, have) {
+			return false
+		}
+	}
+	return true
+}
+
+// Steps gives the steps that apply, in the method's order, each with its place in the method.
+func Steps(r *method.Resolved, facts map[string]string) iter.Seq2[int, *method.Step] {
+	return func(yield func(int, *method.Step) bool) {
+		for i := range r.Steps {
+			if s := &r.Steps[i]; Applies(s, facts) && !yield(i, s) {
+				return
+			}
+		}
+	}
+}
+
+// Remaining lists the steps of a visit from the one in turn on that apply by what is known, none where
+// every step has been carried out.
+func Remaining(v *visit.Visit) []*method.Step {
+	r := v.Machine().Method
+	_, at := r.Step(v.Position())
+	var list []*method.Step
+	for i, s := range Steps(r, v.Facts()) {
+		if at >= 0 && i >= at {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+// Claimed returns the value that the job claims of a fact, and whether it claims any.
+func Claimed(r *method.Resolved, fact string) (string, bool) {
+	switch fact {
+	case "arrangement":
+		return string(r.Claims.Arrangement), true
+	case "reference":
+		if r.Claims.Reference {
+			return "yes", true
+		}
+		return "no", true
+	}
+	return "", false
+}
+
+// Points lists the points that an instrument of a kind is put on, in the order of its leads, when a step
+// sends it to one point against another: a socket tester takes line, neutral and earth of the socket, a
+// phase sequence indicator the same place on every line, and what needs no second point leaves it out.
+// The second may be the operative's own body. The error says which point this position has not.
+func Points(s *site.Site, k instrument.Kind, at, against site.PointID) ([]site.PointID, error) {
+	list := []site.PointID{at}
+	switch {
+	case k == instrument.SocketTester:
+		list = list[:0]
+		for _, place := range []string{"l", "n", "e"} {
+			list = append(list, site.PointID(at.Part()+"."+place))
+		}
+	case k == instrument.PhaseSequence:
+		place := strings.Split(at.Place(), "-")
+		i := slices.IndexFunc(place, func(p string) bool { return slices.Contains(s.Lines(), p) })
+		if i < 0 {
+			return nil, fmt.Errorf("%s is on no line: a phase sequence is read at a line", at)
+		}
+		list = list[:0]
+		for _, l := range s.Lines() {
+			place[i] = l
+			list = append(list, site.PointID(at.Part()+"."+strings.Join(place, "-")))
+		}
+	case k.Poles() > 1 && against != "":
+		list = append(list, against)
+	}
+	for _, p := range list {
+		if _, ok := s.Point(p); !ok {
+			return nil, fmt.Errorf("this position has no point %s", p)
+		}
+	}
+	return list, nil
+}
+
+// Read is what the instrument of a step would show in a world, as the world's departures leave that
+// instrument. The operative stands in it as a body joined to true earth and to metal nearby, which is
+// the second pole of whatever is read single-pole.
+func Read(w *world.World, o *method.Observe) (world.Reading, error) {
+	return ReadWith(w, w.Instrument(instrument.Kind(o.With)), o)
+}
+
+// ReadWith is Read with an instrument of the caller's.
+func ReadWith(w *world.World, in instrument.Instrument, o *method.Observe) (world.Reading, error) {
+	points, err := Points(w.Site(), in.Kind, site.PointID(o.At), site.PointID(o.Against))
+	if err != nil {
+		return world.Reading{}, err
+	}
+	return w.Read(in, points...)
+}
