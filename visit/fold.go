@@ -18,6 +18,8 @@ type attempt struct {
 	after   bool  // entered after the phase
 	inSpite bool
 	foreign bool  // made on a device that does not hold the visit
+	outside bool  // made on a device that has no chain in the visit
+	behind  bool  // made where devices have not seen how far one another came
 	target  doing // what a correction corrects
 	outcome Outcome
 	// elapsedMS is the time since the event before; negative when it is not known.

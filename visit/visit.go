@@ -47,7 +47,10 @@ func (v *Visit) Check(e Event) (*Refusal, error) {
 	if _, over := e.Body.(TakenOver); over {
 		at = v.at(&e)
 	}
-	_, refusal, err := v.check(at, &e)
+	r, refusal, err := v.check(at, &e)
+	if err == nil && refusal == nil && r.inSpite && !r.refused {
+		err = fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
+	}
 	return refusal, err
 }
 
@@ -63,16 +66,10 @@ func (v *Visit) check(at *state, e *Event) (reduced, *Refusal, error) {
 	c := at.control
 	v.machine.lapse(&c, r.elapsedMS)
 	refusal := v.refuse(at, &c, &r)
-	if !r.inSpite {
-		return r, refusal, nil
+	if r.inSpite && c.begun && c.ended == NotEnded {
+		r.refused, refusal = refusal != nil, nil
 	}
-	switch {
-	case refusal == nil:
-		return r, nil, fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
-	case !c.begun || c.ended != NotEnded:
-		return r, refusal, nil
-	}
-	return r, nil, nil
+	return r, refusal, nil
 }
 
 // Apply folds an event into the visit if it is accepted, and otherwise leaves
@@ -133,6 +130,7 @@ func (v *Visit) pass(at *state, e *Event) {
 // fold takes an event into the account and the states.
 func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to := *at
+	to.joined = false
 	c := at.control
 	v.machine.lapse(&c, r.elapsedMS)
 	v.account.proofs(e, &to, &at.control, &c, timeCause(r.elapsedMS))
@@ -141,7 +139,7 @@ func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to.event, to.chain, to.mono, to.boot = e.Hash, e.Chain, e.Mono, e.Boot
 	switch r.do {
 	case doOpen, doTakeOver:
-		to.holder, to.released = e.Chain, false
+		to.holder, to.held, to.released = e.Chain, e.Hash, false
 	case doHandOver:
 		to.released = true
 	}
