@@ -325,8 +325,53 @@ func TestClocksAtTheirBounds(t *testing.T) {
 				got = append(got, n.Kind)
 			}
 		}
+		if boots := map[string]int{"boot-1": 1, "boot-2": 2}[c.boot]; r.Chains[0].Boots != boots {
+			t.Errorf("%s: the device ran %d times, not %d", c.boot, r.Chains[0].Boots, boots)
+		}
 		if err != nil || !slices.Equal(got, c.want) {
 			t.Errorf("wall %v, mono %v, %s: notes %v, %v, want %v", c.wall, c.mono, c.boot, got, err, c.want)
+		}
+	}
+}
+
+// TestForkOrNot: a line at a place that is taken is a fork only if it follows the line before that
+// place and its key signed it; else it is out of place, whoever put it there.
+func TestForkOrNot(t *testing.T) {
+	d := newDevice(t, testVisit, "one").add(KindOpened, "").fill(4)
+	at := d.chain
+	at.Next, at.Head = 2, Hash(sum(d.lines[1]))
+	_, fork, _, err := at.Append(t.Context(), d.signs, d.draft("observed", `{"other":1}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := Chain{Visit: testVisit, Nature: Real, Key: d.chain.Key}
+	_, opened, _, err := first.Append(t.Context(), d.signs, d.draft(KindOpened, `{"other":1}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		line []byte
+		want What
+	}{
+		"a fork":            {fork, Forked},
+		"the first, forked": {opened, Forked},
+		"not following":     {reseal(t, d.signs, fork, at.Head.String(), Hash(sum(d.lines[2])).String()), BadSequence},
+		"of another's hand": {bytes.Replace(fork, []byte(`"person-7"`), []byte(`"person-8"`), 1), BadSequence},
+		"the same":          {d.lines[2], LineTwice},
+		"yet to come":       {reseal(t, d.signs, fork, `"seq":2`, `"seq":7`), BadSequence},
+	} {
+		r, err := Verify(bytes.NewReader(file(append(slices.Clone(d.lines), c.line)...)), Options{})
+		if f := faultOf(t, err); f.What != c.want || f.Line != 5 || r.Lines != 4 {
+			t.Errorf("%s: %v, want %s", name, err, c.want)
+		}
+	}
+}
+
+// TestOffsets: a wall clock's offset is whole minutes below 24 hours, either way (RFC 3339, 5.6).
+func TestOffsets(t *testing.T) {
+	for offset, good := range map[string]bool{"+00:00": true, "+23:59": true, "-23:59": true, "+24:00": false, "-24:00": false, "-00:00": false, "+0000": false, "Z": false, "+01:60": false} {
+		if _, err := parseWall("2026-03-02T09:15:00.123" + offset); (err == nil) != good {
+			t.Errorf("%s: %v", offset, err)
 		}
 	}
 }

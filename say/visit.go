@@ -9,6 +9,7 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/measure"
+	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/replay"
@@ -38,6 +39,9 @@ func (l *Language) Of(m *method.Resolved) *Speaker {
 		return words
 	})}
 }
+
+// Method returns the method that the speaker is for.
+func (s *Speaker) Method() *method.Resolved { return s.m }
 
 // Step is what a step says to the person.
 func (s *Speaker) Step(id string) string {
@@ -212,6 +216,19 @@ func (l *Language) Probability(p float64) string {
 	return decimals(p, 3)
 }
 
+// Judgement is a verdict with its probability.
+func (l *Language) Judgement(j measure.Judgement) string {
+	return l.Say("verdict."+j.Verdict.String(), "probability", l.Probability(j.Probability))
+}
+
+// Register is what earlier readings say of a final one.
+func (l *Language) Register(f *metering.Finding) string {
+	return l.Say("register.finding", "plausibility", f.Plausibility.String(), "words", f.Sentence)
+}
+
+// Genuine is what a verification came to.
+func (l *Language) Genuine(v record.Verdict) string { return upperFirst(l.code("genuine", v.String())) }
+
 // Counts says whether a reading stands between two good provings; bracket is nil where its instrument
 // was not proved before it.
 func (l *Language) Counts(bracket *visit.Bracket) string {
@@ -374,6 +391,39 @@ func (s *Speaker) Explanation(e visit.Explanation) string {
 
 // namedExplanations is how many explanations of a lead are named.
 const namedExplanations = 4
+
+// Away is one thing that an overlay takes away from the method.
+func (s *Speaker) Away(a method.Away) string {
+	what := a.What
+	switch a.Kind {
+	case method.AwayProtection:
+		what = s.List(s.Items([]string{a.What}))
+	case method.AwayNeed, method.AwayReadings:
+		what = s.Proof(a.What)
+	case method.AwayState:
+		what = s.Switch(site.SwitchID(a.What))
+	case method.AwayLater:
+		what = s.Act(site.ActID(a.What))
+	}
+	return s.Say("away."+string(a.Kind), "step", a.Step, "what", what, "overlay", a.Overlay)
+}
+
+// Against is what a reading spoke against.
+func (s *Speaker) Against(e visit.Explanation) string {
+	if len(e) == 0 {
+		return s.Say("lead.nothing-wrong")
+	}
+	return s.Explanation(e)
+}
+
+// Discrepancy is why this engine does not accept an entry of a record.
+func (s *Speaker) Discrepancy(d *visit.Discrepancy) string {
+	if d.Refusal == nil {
+		return d.Fault
+	}
+	what, lacks, _ := s.Refusal(d.Refusal)
+	return strings.Join(append([]string{what}, lacks...), " ")
+}
 
 // Lead is explanations that the tests made do not tell apart.
 func (s *Speaker) Lead(l *visit.Lead) string {

@@ -210,7 +210,7 @@ func (m *Machine) join(a, b *state) state {
 	out := *a
 	c, x, y := &out.control, &a.control, &b.control
 	c.begun, c.away = x.begun || y.begun, x.away || y.away
-	c.contested = x.contested || y.contested || a.released == b.released
+	c.contested = x.contested || y.contested || !a.released && !b.released
 	if a.released && !b.released {
 		out.holder, out.released = b.holder, false
 	}

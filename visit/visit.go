@@ -120,11 +120,14 @@ func (v *Visit) Replay(e Event) bool {
 	return refusal == nil && err == nil
 }
 
-// pass gives an event its place and nothing else.
+// pass gives an event its place and nothing else: a take-over that is not accepted has seen nothing.
 func (v *Visit) pass(at *state, e *Event) {
+	if own := v.own(e); own != nil {
+		at = own
+	}
 	to := *at
 	to.event, to.chain = e.Hash, e.Chain
-	v.follow(e, &to)
+	v.follow(&Event{Hash: e.Hash, Chain: e.Chain, Prev: e.Prev}, &to)
 }
 
 // fold takes an event into the account and the states.

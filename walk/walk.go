@@ -57,10 +57,14 @@ func Remaining(v *visit.Visit) []*method.Step {
 
 // Claimed returns the value that the job claims of a fact, and whether it claims any.
 func Claimed(r *method.Resolved, fact string) (string, bool) {
-	switch fact {
-	case "arrangement":
+	f := r.Fact(fact)
+	if f == nil {
+		return "", false
+	}
+	switch f.Role {
+	case method.ArrangementFact:
 		return string(r.Claims.Arrangement), true
-	case "reference":
+	case method.ReferenceFact:
 		if r.Claims.Reference {
 			return "yes", true
 		}

@@ -1,10 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"meterwright/instrument"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/measure"
 	"meterwright/metering"
 	"meterwright/protection"
@@ -12,39 +13,47 @@ import (
 )
 
 type calcCommands struct {
-	FaultCurrent calcFault     `cmd:"" help:"Prospective fault current of a loop, the voltage and the loop against their limits."`
-	Fuse         calcFuse      `cmd:"" help:"Whether a fuse disconnects a fault within a time."`
-	Adiabatic    calcAdiabatic `cmd:"" help:"Whether a protective conductor withstands a fault (BS 7671 543.1.3)."`
-	LoadCheck    calcLoad      `cmd:"" help:"Power from counted pulses, and its agreement with a reference."`
-	MeterPoint   calcPoint     `cmd:"" help:"Check a meter-point number, or reckon its check digit."`
+	FaultCurrent calcFault     `cmd:"" help:"Prospective fault current of a loop, the voltage and the loop against their limits." exits:"0 pass|1 fail, or it makes no sense|2 the output cannot be written|3 doubtful"`
+	Fuse         calcFuse      `cmd:"" help:"Whether a fuse disconnects a fault within a time." exits:"0 pass|1 fail, or it makes no sense|2 the output cannot be written|3 doubtful"`
+	Adiabatic    calcAdiabatic `cmd:"" help:"Whether a protective conductor withstands a fault (BS 7671 543.1.3)." exits:"0 pass|1 fail, or it makes no sense|2 the output cannot be written|3 doubtful"`
+	LoadCheck    calcLoad      `cmd:"" help:"Power from counted pulses, and its agreement with a reference." exits:"0 reckoned, and it agrees|1 it does not agree, or makes no sense|2 the output cannot be written|3 doubtful"`
+	MeterPoint   calcPoint     `cmd:"" help:"Check a meter-point number, or reckon its check digit." exits:"0 the digit agrees|1 it does not|2 the output cannot be written"`
 }
 
-// judged turns the worst of several verdicts into an exit: 0 pass, 1 fail, 3 doubtful.
-func judged(checks []protection.Check) error {
+// reckoned shows a result with its marks, and turns the worst of its verdicts into an exit.
+func (s *streams) reckoned(result any, checks []protection.Check, text func(*terminal.Text)) error {
+	err := s.show(result, func(t *terminal.Text) {
+		text(t)
+		t.Put(0, "marks")
+		t.Caution()
+	})
+	if err != nil {
+		return err
+	}
 	code := exitGood
 	for _, c := range checks {
 		switch c.Verdict {
 		case measure.Fail:
-			code = exitBad
+			code = worst(code, exitBad)
 		case measure.Doubtful:
-			if code == exitGood {
-				code = exitUndecided
-			}
+			code = worst(code, exitUndecided)
 		}
 	}
-	if code != exitGood {
-		return coded{code: code}
-	}
-	return nil
+	return settled(code)
 }
 
 // estimate reads a reading with the accuracy that its kind of instrument is taken to have.
 func estimate(flag, text string, kind instrument.Kind) (measure.Estimate, error) {
+	d, err := decimal(flag, text)
+	return kind.Accuracy().Estimate(d), err
+}
+
+func decimal(flag, text string) (measure.Decimal, error) {
 	d, err := measure.ParseDecimal(text)
 	if err != nil {
-		return measure.Estimate{}, coded{exitUsage, fmt.Errorf("--%s: %w", flag, err)}
+		return d, usage(fmt.Errorf("--%s: %w", flag, err), "")
 	}
-	return kind.Accuracy().Estimate(d), nil
+	return d, nil
 }
 
 // loop is a fault loop as read.
@@ -67,7 +76,7 @@ const accuracyNote = "Uncertainties are those of common instruments [P]: voltmet
 type calcFault struct {
 	loop
 	Arrangement string `help:"TN-S, TN-C-S or TT: judge the loop against the declared maximum." placeholder:"KIND"`
-	JSON        bool   `help:"Write JSON."`
+	asJSON
 }
 
 func (c *calcFault) Run(s *streams) error {
@@ -98,26 +107,14 @@ func (c *calcFault) Run(s *streams) error {
 	if err != nil {
 		return bad(err)
 	}
-	if c.JSON {
-		if err := writeJSON(s.out, struct {
-			Current protection.Current `json:"current"`
-			Checks  []protection.Check `json:"checks"`
-			Caution string             `json:"caution"`
-		}{current, checks, tell.Caution}); err != nil {
-			return err
-		}
-		return judged(checks)
-	}
-	t := tell.New(s.out)
-	t.Current(current)
-	t.Checks(checks)
-	t.Line("%s", accuracyNote)
-	t.Line("%s", tell.Marks)
-	t.Caution()
-	if err := wrote(t); err != nil {
-		return err
-	}
-	return judged(checks)
+	return s.reckoned(struct {
+		Current protection.Current `json:"current"`
+		Checks  []protection.Check `json:"checks"`
+	}{current, checks}, checks, func(t *terminal.Text) {
+		t.Current(current)
+		t.Checks(checks)
+		t.Line("%s", accuracyNote)
+	})
 }
 
 type calcFuse struct {
@@ -126,7 +123,7 @@ type calcFuse struct {
 	Rating   float64 `help:"Rating in amperes." required:""`
 	Seconds  float64 `help:"Time within which it must disconnect." default:"5"`
 	Hot      bool    `help:"Reckon with conductors at working temperature." default:"true" negatable:""`
-	JSON     bool    `help:"Write JSON."`
+	asJSON
 }
 
 func (c *calcFuse) Run(s *streams) error {
@@ -138,24 +135,10 @@ func (c *calcFuse) Run(s *streams) error {
 	if err != nil {
 		return bad(err)
 	}
-	if c.JSON {
-		if err := writeJSON(s.out, struct {
-			protection.FuseCheck
-			Caution string `json:"caution"`
-		}{f, tell.Caution}); err != nil {
-			return err
-		}
-	} else {
-		t := tell.New(s.out)
+	return s.reckoned(f, []protection.Check{{Judgement: f.Judgement}}, func(t *terminal.Text) {
 		t.Fuse(f)
 		t.Line("%s", accuracyNote)
-		t.Line("%s", tell.Marks)
-		t.Caution()
-		if err := wrote(t); err != nil {
-			return err
-		}
-	}
-	return judged([]protection.Check{{Judgement: f.Judgement}})
+	})
 }
 
 type calcAdiabatic struct {
@@ -164,36 +147,22 @@ type calcAdiabatic struct {
 	Amps      string  `help:"Fault current in amperes." required:""`
 	Within    float64 `help:"Standard uncertainty of the current, in per cent." default:"0"`
 	Seconds   float64 `help:"Time until disconnection, up to 5." required:""`
-	JSON      bool    `help:"Write JSON."`
+	asJSON
 }
 
 func (c *calcAdiabatic) Run(s *streams) error {
-	amps, err := measure.ParseDecimal(c.Amps)
+	amps, err := decimal("amps", c.Amps)
 	if err != nil {
-		return coded{exitUsage, fmt.Errorf("--amps: %w", err)}
+		return err
 	}
 	k, err := protection.CheckConductor(rules.GB(), c.Conductor, c.MM2, measure.Estimate{Value: amps.Float(), U: amps.Float() * c.Within / 100}, c.Seconds, measure.DefaultGuard)
 	if err != nil {
 		return bad(err)
 	}
 	checks := []protection.Check{k}
-	if c.JSON {
-		if err := writeJSON(s.out, struct {
-			Checks  []protection.Check `json:"checks"`
-			Caution string             `json:"caution"`
-		}{checks, tell.Caution}); err != nil {
-			return err
-		}
-		return judged(checks)
-	}
-	t := tell.New(s.out)
-	t.Checks(checks)
-	t.Line("%s", tell.Marks)
-	t.Caution()
-	if err := wrote(t); err != nil {
-		return err
-	}
-	return judged(checks)
+	return s.reckoned(struct {
+		Checks []protection.Check `json:"checks"`
+	}{checks}, checks, func(t *terminal.Text) { t.Checks(checks) })
 }
 
 type calcLoad struct {
@@ -207,13 +176,13 @@ type calcLoad struct {
 	Amps        string  `help:"Reference current as read."`
 	PowerFactor float64 `help:"Power factor of the reference; 1 only for a load known to be resistive." default:"1"`
 	Tolerance   float64 `help:"Agreement asked for, in per cent; the method states it." default:"5"`
-	JSON        bool    `help:"Write JSON."`
+	asJSON
 }
 
 func (c *calcLoad) Run(s *streams) error {
-	sec, err := measure.ParseDecimal(c.Seconds)
+	sec, err := decimal("seconds", c.Seconds)
 	if err != nil {
-		return coded{exitUsage, fmt.Errorf("--seconds: %w", err)}
+		return err
 	}
 	l := metering.TimedLoad{Pulses: c.Pulses, Seconds: measure.Estimate{Value: sec.Float(), U: c.Timing}, Constant: c.Constant, Ratio: c.Ratio}
 	if c.Window {
@@ -224,36 +193,21 @@ func (c *calcLoad) Run(s *streams) error {
 		return bad(err)
 	}
 	var compared *metering.Comparison
+	var checks []protection.Check
 	if (c.Volts == "") != (c.Amps == "") {
-		return coded{exitUsage, fmt.Errorf("a reference needs both --volts and --amps")}
+		return usage(errors.New("a reference needs both --volts and --amps"), "")
 	}
 	if c.Volts != "" {
 		if compared, err = c.compare(l); err != nil {
 			return err
 		}
+		checks = append(checks, protection.Check{Judgement: compared.Agreement})
 	}
-	if c.JSON {
-		if err := writeJSON(s.out, struct {
-			Watts    measure.Estimate     `json:"watts"`
-			Compared *metering.Comparison `json:"compared,omitempty"`
-			Note     string               `json:"note"`
-			Caution  string               `json:"caution"`
-		}{power, compared, metering.NotTypeLimits, tell.Caution}); err != nil {
-			return err
-		}
-	} else {
-		t := tell.New(s.out)
-		t.Load(power, compared, c.Tolerance)
-		t.Line("%s", tell.Marks)
-		t.Caution()
-		if err := wrote(t); err != nil {
-			return err
-		}
-	}
-	if compared == nil {
-		return nil
-	}
-	return judged([]protection.Check{{Judgement: compared.Agreement}})
+	return s.reckoned(struct {
+		Watts    measure.Estimate     `json:"watts"`
+		Compared *metering.Comparison `json:"compared,omitempty"`
+		Note     string               `json:"note"`
+	}{power, compared, metering.NotTypeLimits}, checks, func(t *terminal.Text) { t.Load(power, compared, c.Tolerance) })
 }
 
 func (c *calcLoad) compare(l metering.TimedLoad) (*metering.Comparison, error) {
@@ -275,7 +229,7 @@ func (c *calcLoad) compare(l metering.TimedLoad) (*metering.Comparison, error) {
 type calcPoint struct {
 	Number string `arg:"" help:"The number, with or without spaces."`
 	Core   bool   `help:"The number lacks its check digit: reckon it."`
-	JSON   bool   `help:"Write JSON."`
+	asJSON
 }
 
 func (c *calcPoint) Run(s *streams) error {
@@ -292,15 +246,12 @@ func (c *calcPoint) Run(s *streams) error {
 	if err != nil {
 		return bad(err)
 	}
-	if c.JSON {
-		return writeJSON(s.out, struct {
-			Number string        `json:"number"`
-			Digits string        `json:"digits"`
-			Rule   rules.Numbers `json:"weights"`
-		}{point.String(), point.Digits(), format.Weights})
-	}
-	t := tell.New(s.out)
-	t.Line("%s: the check digit agrees", point)
-	t.Line("Weights and moduli [%s: %s]", format.Weights.Mark, format.Weights.Source)
-	return wrote(t)
+	return s.show(struct {
+		Number string        `json:"number"`
+		Digits string        `json:"digits"`
+		Rule   rules.Numbers `json:"weights"`
+	}{point.String(), point.Digits(), format.Weights}, func(t *terminal.Text) {
+		t.Line("%s: the check digit agrees", point)
+		t.Line("Weights and moduli [%s: %s]", format.Weights.Mark, format.Weights.Source)
+	})
 }

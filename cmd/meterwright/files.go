@@ -1,16 +1,14 @@
 package main
 
 import (
-	"encoding/json/jsontext"
-	json "encoding/json/v2"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
+	"syscall"
 
 	"meterwright/internal/jobs"
-	"meterwright/internal/jobs/jobfile"
-	"meterwright/internal/tell"
 	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
@@ -18,36 +16,75 @@ import (
 	"meterwright/visit"
 )
 
-// readFile reads a file that people write, up to a bound.
-func readFile(path string, most int64) ([]byte, error) {
+// standard is the name that stands for standard input and output.
+const standard = "-"
+
+// open opens a file, or standard input.
+func (s *streams) open(path string) (io.ReadCloser, error) {
+	if path == standard {
+		if s.drained {
+			return nil, usage(errors.New("standard input is named twice and can be read once"), "name a file for one of them")
+		}
+		s.drained = true
+		return io.NopCloser(s.in), nil
+	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, unread(err)
+		return nil, plain(path, err)
+	}
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, errors.Join(plain(path, &fs.PathError{Op: "read", Path: path, Err: syscall.EISDIR}), f.Close())
+	}
+	return f, nil
+}
+
+// plain says of a file that cannot be opened what everybody understands.
+func plain(path string, err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return coded{exitUnread, worded{err, path + ": there is no such file or folder"}, "check its name"}
+	case errors.Is(err, fs.ErrPermission):
+		return coded{exitUnread, worded{err, path + ": reading it is not permitted"}, "ask its owner, or copy it"}
+	case errors.Is(err, syscall.EISDIR):
+		return coded{exitUnread, worded{err, path + " is a folder"}, "name a file in it"}
+	}
+	return unread(err)
+}
+
+// worded is an error in other words.
+type worded struct {
+	error
+	words string
+}
+
+func (w worded) Error() string { return w.words }
+func (w worded) Unwrap() error { return w.error }
+
+// readFile reads a file that people write, up to a bound.
+func (s *streams) readFile(path string, most int64) ([]byte, error) {
+	f, err := s.open(path)
+	if err != nil {
+		return nil, err
 	}
 	b, err := io.ReadAll(io.LimitReader(f, most+1))
 	if err = errors.Join(err, f.Close()); err != nil {
 		return nil, unread(err)
 	}
 	if int64(len(b)) > most {
-		return nil, unread(fmt.Errorf("%s is too large: keep it under %d bytes", path, most))
+		return nil, tooLarge(inputName(path), most)
 	}
 	return b, nil
 }
 
-// wrote returns the error of writing a text, if there was one.
-func wrote(t *tell.Text) error {
-	if err := t.Err(); err != nil {
-		return unread(fmt.Errorf("write the output: %w", err))
-	}
-	return nil
+func tooLarge(name string, most int64) error {
+	return coded{exitUnread, fmt.Errorf("%s is too large", name), fmt.Sprintf("keep it under %d bytes", most)}
 }
 
-func writeJSON(w io.Writer, v any) error {
-	if err := json.MarshalWrite(w, v, json.Deterministic(true), jsontext.WithIndent("  ")); err != nil {
-		return unread(fmt.Errorf("write the output: %w", err))
-	}
-	if _, err := io.WriteString(w, "\n"); err != nil {
-		return unread(fmt.Errorf("write the output: %w", err))
+// document writes what is JSON by its own form, whose bytes have a meaning: no envelope is put
+// around it.
+func (s *streams) document(b []byte) error {
+	if _, err := s.out.Write(b); err != nil {
+		return notWritten(err)
 	}
 	return nil
 }
@@ -74,15 +111,27 @@ func openShelf() (*shelf, error) {
 
 // resolve returns the method that a job's visit follows.
 func (s *shelf) resolve(id string, overlays []string, job method.Job) (*method.Resolved, error) {
-	return s.Resolve(id, overlays, job, s.limits)
-}
-
-func (s *shelf) readJob(path string) (*jobs.Job, error) {
-	b, err := readFile(path, yamldoc.MaxBytes)
+	d, err := s.Method(id)
 	if err != nil {
 		return nil, err
 	}
-	j, err := jobfile.ParseYAML(path, b, s.pack.MeterPoint)
+	var over []*method.Overlay
+	for _, name := range overlays {
+		o, err := s.Overlay(name)
+		if err != nil {
+			return nil, err
+		}
+		over = append(over, o)
+	}
+	return method.Resolve(d, over, job, s.limits)
+}
+
+func (s *shelf) readJob(from *streams, path string) (*jobs.Job, error) {
+	b, err := from.readFile(path, yamldoc.MaxBytes)
+	if err != nil {
+		return nil, err
+	}
+	j, err := jobs.ParseYAML(path, b, s.pack.MeterPoint)
 	if err != nil {
 		return nil, bad(err)
 	}

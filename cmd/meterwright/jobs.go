@@ -1,115 +1,97 @@
 package main
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
-	"strings"
 
-	"meterwright/internal/jobs/intake"
-	"meterwright/internal/jobs/jobfile"
+	"meterwright/internal/jobs"
+	"meterwright/internal/progress"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
-	"meterwright/internal/summary"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/rules"
 )
 
 type jobsCommands struct {
-	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, the others are named. Can be repeated. Exit 0 when every row was good, 3 when some were refused or left alone, 1 when the file makes no sense."`
+	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, bad rows are named. Can be repeated." exits:"0 every row is good|1 the file makes no sense|2 the file or the folder cannot be used|3 rows were left out"`
 }
 
 type jobsImport struct {
-	File   string `arg:"" help:"The CSV file, UTF-8. docs/commands.md lists the columns."`
-	Data   string `help:"The office's folder. Without it the rows are checked by themselves and nothing is kept." placeholder:"DIR"`
-	DryRun bool   `help:"Say what would become of each row, and keep nothing."`
-	Hash   string `help:"Take the file only if this is its SHA-256, as --dry-run wrote it." placeholder:"HEX"`
-	JSON   bool   `help:"Write JSON."`
+	File string `arg:"" help:"The CSV file, UTF-8. docs/commands.md lists the columns."`
+	Data string `help:"The office's folder. Without it the file is checked and nothing is kept." placeholder:"DIR"`
+	asJSON
 }
 
 type importOutput struct {
-	File string `json:"file"`
-	*intake.Result
+	File    string          `json:"file"`
+	Good    int             `json:"good"`
+	Kept    bool            `json:"kept"`
+	New     int             `json:"new"`
+	Changed int             `json:"changed"`
+	Same    int             `json:"same"`
+	LeftOut []jobs.RowFault `json:"left_out"`
 }
 
 func (c *jobsImport) Run(s *streams) error {
-	b, err := readFile(c.File, jobfile.MaxCSV)
+	b, err := s.readFile(c.File, jobs.MaxCSV)
 	if err != nil {
 		return err
 	}
-	in, err := intake.For(rules.GB())
+	line := progress.New(os.Stderr, "rows read")
+	table, err := jobs.ParseCSV(b, rules.GB().MeterPoint, func(done int64) { line.Show(done, 0) })
+	line.Done()
 	if err != nil {
-		return err
-	}
-	r, err := c.take(s, in, b)
-	var whole *intake.FileError
-	switch {
-	case errors.As(err, &whole), errors.Is(err, intake.ErrOtherBytes):
 		return bad(fmt.Errorf("%s: %w", c.File, err))
-	case err != nil:
-		return unread(err)
 	}
-	if err := c.show(s, r); err != nil {
+	out := importOutput{File: c.File, Good: len(table.Jobs), LeftOut: append([]jobs.RowFault{}, table.Faults...)}
+	if c.Data != "" {
+		count, err := c.keep(s, b, table)
+		if err != nil {
+			return err
+		}
+		out.Kept, out.New, out.Changed, out.Same = true, count.New, count.Changed, count.Same
+	}
+	if err := s.show(out, out.tell); err != nil {
 		return err
 	}
-	if r.Count(intake.Refused)+r.Count(intake.Begun) > 0 {
-		return coded{code: exitUndecided}
+	if len(out.LeftOut) > 0 {
+		return settled(exitUndecided)
 	}
 	return nil
 }
 
-func (c *jobsImport) take(s *streams, in *intake.Intake, file []byte) (r *intake.Result, err error) {
-	if c.Data == "" {
-		return in.Preview(s.ctx, nil, file)
+func (c *jobsImport) keep(s *streams, file []byte, table *jobs.Table) (store.ImportCount, error) {
+	var rows []store.Job
+	for _, j := range table.Jobs {
+		body, err := j.Body()
+		if err != nil {
+			return store.ImportCount{}, bad(err)
+		}
+		rows = append(rows, store.Job{Reference: j.Reference, Body: body})
 	}
-	st, err := sqlite.Open(s.ctx, c.Data, store.Options{Projector: &summary.Projector{}})
+	st, err := sqlite.Open(s.ctx, c.Data, store.Options{})
 	if err != nil {
-		return nil, err
+		return store.ImportCount{}, unread(err)
 	}
-	if c.DryRun {
-		r, err = in.Preview(s.ctx, st, file)
-	} else {
-		r, err = in.Take(s.ctx, st, filepath.Base(c.File), file, strings.ToLower(c.Hash))
+	batch := fmt.Sprintf("%s %x", filepath.Base(c.File), sha256.Sum256(file))
+	count, err := st.ImportJobs(s.ctx, batch, rows)
+	if err = errors.Join(err, st.Close()); err != nil {
+		return count, unread(err)
 	}
-	if closed := st.Close(); closed != nil {
-		return nil, errors.Join(err, closed)
-	}
-	return r, err
+	return count, nil
 }
 
-func (c *jobsImport) show(s *streams, r *intake.Result) error {
-	if c.JSON {
-		return writeJSON(s.out, importOutput{c.File, r})
+func (out *importOutput) tell(t *terminal.Text) {
+	for _, f := range out.LeftOut {
+		t.Line("%s: left out: %s", out.File, f)
 	}
-	t := tell.New(s.out)
-	for _, row := range r.Rows {
-		where := fmt.Sprintf("%s: line %d", c.File, row.Line)
-		switch {
-		case row.Fate == intake.Refused:
-			for _, part := range []string{row.Column, row.Problem, row.Mend} {
-				if part != "" {
-					where += ": " + part
-				}
-			}
-			t.Line("%s", where)
-		case row.Fate == intake.Begun:
-			t.Line("%s: %s is left alone since its visit has begun; the row differs in %s", where, row.Job, strings.Join(row.Differs, ", "))
-		case row.Fate == intake.Changed && !r.Kept:
-			t.Line("%s: %s would change in %s", where, row.Job, strings.Join(row.Differs, ", "))
-		}
+	t.Line("%d rows good, %d left out", out.Good, len(out.LeftOut))
+	if out.Kept {
+		t.Line("%d new, %d changed, %d as they were", out.New, out.Changed, out.Same)
+	} else {
+		t.Line("Checked only: give --data to keep them.")
 	}
-	if c.Data == "" {
-		t.Line("%d rows good, %d refused", r.Count(intake.Good), r.Count(intake.Refused))
-		t.Line("Checked by themselves: give --data to look for the jobs and people that are known, and to keep them.")
-		return wrote(t)
-	}
-	words := "%d new, %d changed, %d as they were, %d left alone, %d refused"
-	if !r.Kept {
-		words = "would be: " + words
-	}
-	t.Line(words, r.Count(intake.New), r.Count(intake.Changed), r.Count(intake.Same), r.Count(intake.Begun), r.Count(intake.Refused))
-	if !r.Kept {
-		t.Line("Nothing was kept. To keep this very file: leave --dry-run out and add --hash %s", r.Hash)
-	}
-	return wrote(t)
 }

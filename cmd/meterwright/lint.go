@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"slices"
 
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/method"
 	"meterwright/method/lint"
 	"meterwright/method/written"
@@ -14,7 +14,7 @@ import (
 
 type methodLint struct {
 	Files []string `arg:"" help:"Files of methods, overlays or translations." name:"file"`
-	JSON  bool     `help:"Write JSON."`
+	asJSON
 }
 
 type linted struct {
@@ -41,46 +41,36 @@ func (c *methodLint) Run(s *streams) error {
 		return err
 	}
 	code := exitGood
-	var all []linted
-	t := tell.New(s.out)
+	all := []linted{}
 	for _, name := range c.Files {
-		b, err := readFile(name, written.MaxBytes)
+		b, err := s.readFile(name, written.MaxBytes)
 		if err != nil {
-			report(s.err, err)
-			code = exitUnread
+			code = worst(code, s.report(err))
 			continue
 		}
 		l := shelf.lint(name, b)
 		all = append(all, l)
 		switch {
-		case code == exitUnread:
 		case len(l.Problems) > 0:
-			code = exitBad
-		case len(l.TakesAway) > 0 && code == exitGood:
-			code = exitUndecided
-		}
-		if c.JSON {
-			continue
-		}
-		for _, p := range append(l.Problems, l.TakesAway...) {
-			t.Lines(p.text)
-		}
-		if len(l.Problems) == 0 {
-			t.Line("%s: the %s has no fault", name, l.Kind)
+			code = worst(code, exitBad)
+		case len(l.TakesAway) > 0:
+			code = worst(code, exitUndecided)
 		}
 	}
-	if c.JSON {
-		if err := writeJSON(s.out, all); err != nil {
-			return err
+	err = s.show(all, func(t *terminal.Text) {
+		for _, l := range all {
+			for _, p := range append(l.Problems, l.TakesAway...) {
+				t.Lines(p.text)
+			}
+			if len(l.Problems) == 0 {
+				t.Put(0, "terminal.lint.good", "file", l.File, "kind", string(l.Kind))
+			}
 		}
-	}
-	if err := wrote(t); err != nil {
+	})
+	if err != nil {
 		return err
 	}
-	if code != exitGood {
-		return coded{code: code}
-	}
-	return nil
+	return settled(code)
 }
 
 // lint checks one file by itself and against what it is for.

@@ -3,142 +3,147 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"slices"
 	"syscall"
 
 	"github.com/alecthomas/kong"
 
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/internal/version"
+	"meterwright/say"
+	"meterwright/say/en"
 )
 
-// Exit codes, the same for every command. docs/commands.md lists them.
-const (
-	exitGood      = 0  // done, and what was asked about is good
-	exitBad       = 1  // what was asked about is not good, or makes no sense
-	exitUnread    = 2  // a file could not be read or written
-	exitUndecided = 3  // no fault, but not settled: not ended, doubtful, or rows left out
-	exitUsage     = 80 // the command line is wrong
-)
+const description = `Carries out, checks and shows visits to electricity meters. Where a file is named, "-" is standard input or output.
 
-const description = `Carries out, checks and shows visits to electricity meters.
+Exit codes: 0 good; 1 not good, or it makes no sense; 2 a file could not be read or written; 3 no fault, but not settled (not ended, doubtful, rows left out); 80 the command line is wrong. The help of a command says what each means there.
+`
 
-Exit codes: 0 good; 1 not good, or it makes no sense; 2 a file could not be read or written; 3 no fault, but not settled (not ended, doubtful, rows left out); 80 the command line is wrong.
-
-` + tell.Caution
-
-// commands is the command line.
+// commands is the command line. The tag exits of a command says what each of its exit codes
+// means; helpExits shows it, and the tests hold docs/commands.md and the scripts to it.
 type commands struct {
+	Edition kong.VersionFlag `name:"version" help:"Say which edition this is, and end."`
+
 	Visit       visitCommands       `cmd:"" help:"Carry visits out, and fold records again."`
 	Record      recordCommands      `cmd:"" help:"Check and show records."`
 	Method      methodCommands      `cmd:"" help:"List, show and check written methods."`
 	Jobs        jobsCommands        `cmd:"" help:"Take jobs over from another system."`
 	Projections projectionsCommands `cmd:"" help:"Summaries of visits, made from their records."`
 	Calc        calcCommands        `cmd:"" help:"Reckon one thing, with its limits and their sources."`
-	Departures  departuresCommand   `cmd:"" help:"List what can be wrong at a service position."`
-	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet."`
-	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program."`
-	Diagnose    diagnoseCommand     `cmd:"" help:"Say which departures explain what was seen there, as leads."`
-	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine. Ends with exit 0 when it is interrupted or told to end (SIGTERM)."`
-	Version     versionCommand      `cmd:"" help:"Say which edition this is."`
+	Departures  departuresCommand   `cmd:"" help:"List what can be wrong at a service position." exits:"0 listed|1 the site file makes no sense|2 it cannot be read"`
+	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet." exits:"0 solved|1 the site file or a flag makes no sense there|2 the file cannot be read"`
+	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program." exits:"0 written|1 the site file or a flag makes no sense there|2 the file cannot be read"`
+	Diagnose    diagnoseCommand     `cmd:"" help:"Say which departures explain what was seen there, as leads." exits:"0 leads, or none|1 a file makes no sense|2 a file cannot be read"`
+	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine." exits:"0 it was interrupted or told to end|1 the address is refused|2 the folder or the port cannot be used"`
+	Completion  completionCommand   `cmd:"" help:"Write the lines by which a shell completes commands and flags: source <(meterwright completion bash)." exits:"0 written|2 the output cannot be written"`
+	Words       wordsCommand        `cmd:"" hidden:"" name:"completion-words" help:"What may stand next on a command line; for the shells." passthrough:"" exits:"0 written|2 the output cannot be written"`
+	Version     versionCommand      `cmd:"" help:"Say which edition this is." exits:"0 said|2 the output cannot be written"`
 }
 
 // streams are where a command reads and writes.
 type streams struct {
 	ctx context.Context
-	out io.Writer
-	err io.Writer
+	in  io.Reader
+	// drained says that standard input was read already.
+	drained bool
+	out     io.Writer
+	err     io.Writer
+	json    bool
+	words   *say.Language
+	// model is the command line, for completion.
+	model *kong.Application
 }
-
-// coded is an error with the exit code that it leads to. A nil error says nothing more: what
-// there is to say stands on the output.
-type coded struct {
-	code int
-	err  error
-}
-
-func (c coded) Error() string {
-	if c.err == nil {
-		return ""
-	}
-	return c.err.Error()
-}
-
-func (c coded) Unwrap() error { return c.err }
-
-func bad(err error) error    { return coded{exitBad, err} }
-func unread(err error) error { return coded{exitUnread, err} }
 
 func main() {
 	// A script that is being carried out ends between two entries; a second interrupt ends
 	// the program at once.
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop)
-	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	// A reader that has seen enough, such as head, must not break off a visit between two
+	// of its lines: what it no longer wants is thrown away, and the work goes on to its end.
+	signal.Ignore(syscall.SIGPIPE)
+	code := run(&streams{ctx: ctx, in: os.Stdin, out: &leaving{w: os.Stdout}, err: &leaving{w: os.Stderr}}, os.Args[1:])
 	stop()
 	os.Exit(code)
 }
 
-func run(ctx context.Context, args []string, out, errs io.Writer) int {
+// parser reads command lines into c.
+func parser(c *commands, options ...kong.Option) (*kong.Kong, error) {
+	p, err := kong.New(c, append(options, kong.Name("meterwright"),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Vars{"version": "meterwright " + version.Edition})...)
+	if err != nil {
+		return nil, err
+	}
+	for _, leaf := range p.Model.Leaves(false) {
+		leaf.Detail = helpExits(exitsOf(leaf))
+	}
+	return p, nil
+}
+
+func run(s *streams, args []string) int {
 	var c commands
 	left := -1
-	parser, err := kong.New(&c, kong.Name("meterwright"), kong.Description(description),
-		kong.Writers(out, errs), kong.UsageOnError(), kong.Exit(func(code int) { left = code }),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: false}),
-		kong.Vars{"version": version.Edition})
+	words, err := en.Language()
 	if err != nil {
-		return report(errs, coded{exitBad, err})
+		return exitBad // The words are part of the program: a test holds them.
+	}
+	s.words = words
+	p, err := parser(&c, kong.Writers(s.out, s.err), kong.Description(description+"\n\n"+words.Say("caution")), kong.Exit(func(code int) { left = code }))
+	if err != nil {
+		return s.report(bad(err))
 	}
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
-	k, err := parser.Parse(args)
+	s.model = p.Model
+	k, err := p.Parse(args)
 	if left >= 0 {
-		return left // Help was asked for and shown.
+		return left // Help or the edition was asked for and shown.
 	}
 	if err != nil {
-		return report(errs, coded{exitUsage, fmt.Errorf("%w: meterwright --help shows the commands", err)})
+		s.json = slices.Contains(args, "--json")
+		return s.report(usage(err, "meterwright --help shows the commands, meterwright COMMAND --help the flags of one"))
 	}
-	err = k.Run(&streams{ctx: ctx, out: out, err: errs})
-	if err == nil {
-		return exitGood
+	for _, f := range k.Flags() {
+		s.json = s.json || f.Name == "json" && f.Target.Bool()
 	}
-	return report(errs, err)
+	if err = k.Run(s); err != nil {
+		return s.report(err)
+	}
+	return exitGood
 }
 
-// report writes an error, without the control characters that a file may have brought into
-// it, and returns its exit code.
-func report(errs io.Writer, err error) int {
-	code := exitBad
-	var c coded
-	if errors.As(err, &c) {
-		code = c.code
-	}
-	if text := err.Error(); text != "" {
-		t := tell.New(errs)
-		t.Lines("meterwright: " + text)
-		if t.Err() != nil {
-			return exitUnread
-		}
-	}
-	return code
-}
-
-type versionCommand struct {
-	JSON bool `help:"Write JSON."`
-}
+type versionCommand struct{ asJSON }
 
 func (c *versionCommand) Run(s *streams) error {
-	if c.JSON {
-		return writeJSON(s.out, struct {
-			Edition string `json:"edition"`
-		}{version.Edition})
+	return s.show(struct {
+		Edition string `json:"edition"`
+	}{version.Edition}, func(t *terminal.Text) { t.Line("meterwright %s", version.Edition) })
+}
+
+type completionCommand struct {
+	Shell string `arg:"" help:"bash, zsh or fish." enum:"bash,zsh,fish"`
+	asJSON
+}
+
+func (c *completionCommand) Run(s *streams) error {
+	script := completions[c.Shell]
+	return s.show(script, func(t *terminal.Text) { t.Raw([]byte(script)) })
+}
+
+type wordsCommand struct {
+	Line []string `arg:"" optional:"" help:"The words until the cursor, the last of them not whole."`
+}
+
+func (c *wordsCommand) Run(s *streams) error {
+	for _, w := range nextWords(s.model.Node, c.Line) {
+		if _, err := fmt.Fprintln(s.out, w); err != nil {
+			return notWritten(err)
+		}
 	}
-	t := tell.New(s.out)
-	t.Line("meterwright %s", version.Edition)
-	return wrote(t)
+	return nil
 }

@@ -2,23 +2,22 @@ package main
 
 import (
 	"errors"
-	"fmt"
 
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/site"
 )
 
 type methodCommands struct {
-	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program."`
-	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed."`
-	Lint   methodLint   `cmd:"" help:"Check files of methods, overlays and translations. Exit 0 when all are good, 3 when an overlay takes something away, 1 when one has a fault, 2 when one cannot be read."`
-	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, an overlay or a translation, for editors."`
+	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program." exits:"0 listed|2 the output cannot be written"`
+	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed." exits:"0 shown|1 there is no such method, or it does not fit the claims|2 the job cannot be read"`
+	Lint   methodLint   `cmd:"" help:"Check files of methods, overlays and translations." exits:"0 no fault|1 a fault|2 a file cannot be read|3 no fault, but an overlay takes something away"`
+	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, an overlay or a translation, for editors." exits:"0 written|2 the output cannot be written"`
 }
 
 type methodList struct {
-	JSON bool `help:"Write JSON."`
+	asJSON
 }
 
 type listed struct {
@@ -42,24 +41,21 @@ func (c *methodList) Run(s *streams) error {
 	for _, o := range shelf.Overlays {
 		all = append(all, listed{ID: o.ID, Edition: o.Edition, Title: o.Title, Of: o.Of})
 	}
-	if c.JSON {
-		return writeJSON(s.out, all)
-	}
-	t := tell.New(s.out)
-	t.Line("Methods")
-	for _, l := range all {
-		if l.Of == "" {
-			t.Line("  %-34s edition %-4s %s, %s, %d written steps", l.ID, l.Edition, l.Country, l.Title, l.Steps)
+	return s.show(all, func(t *terminal.Text) {
+		t.Line("Methods")
+		for _, l := range all {
+			if l.Of == "" {
+				t.Line("  %-34s edition %-4s %s, %s, %d written steps", l.ID, l.Edition, l.Country, l.Title, l.Steps)
+			}
 		}
-	}
-	t.Line("Overlays")
-	for _, l := range all {
-		if l.Of != "" {
-			t.Line("  %-34s edition %-4s %s (of %s)", l.ID, l.Edition, l.Title, l.Of)
+		t.Line("Overlays")
+		for _, l := range all {
+			if l.Of != "" {
+				t.Line("  %-34s edition %-4s %s (of %s)", l.ID, l.Edition, l.Title, l.Of)
+			}
 		}
-	}
-	t.Caution()
-	return wrote(t)
+		t.Caution()
+	})
 }
 
 // claims are the flags that describe a service position.
@@ -100,7 +96,7 @@ func (c *methodShow) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	r, err := c.resolve(shelf)
+	r, err := c.resolve(s, shelf)
 	if err != nil {
 		return err
 	}
@@ -113,20 +109,17 @@ func (c *methodShow) Run(s *streams) error {
 		if err != nil {
 			return bad(err)
 		}
-		if _, err := s.out.Write(b); err != nil {
-			return unread(fmt.Errorf("write the output: %w", err))
-		}
-		return nil
+		return s.document(b)
 	}
-	t := tell.New(s.out)
+	t := terminal.New(s.out, s.words)
 	t.Method(r, hash)
 	t.Caution()
 	return wrote(t)
 }
 
-func (c *methodShow) resolve(shelf *shelf) (*method.Resolved, error) {
+func (c *methodShow) resolve(s *streams, shelf *shelf) (*method.Resolved, error) {
 	if c.Job != "" {
-		j, err := shelf.readJob(c.Job)
+		j, err := shelf.readJob(s, c.Job)
 		if err != nil {
 			return nil, err
 		}
@@ -140,7 +133,7 @@ func (c *methodShow) resolve(shelf *shelf) (*method.Resolved, error) {
 		return m.Method, nil
 	}
 	if c.ID == "" {
-		return nil, coded{exitUsage, errors.New("name a method, or give --job: meterwright method list shows what there is")}
+		return nil, usage(errors.New("name a method, or give --job"), "meterwright method list shows what there is")
 	}
 	d, err := shelf.Method(c.ID)
 	if err != nil {
@@ -163,8 +156,5 @@ func (c *methodSchema) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.out.Write(b); err != nil {
-		return unread(fmt.Errorf("write the output: %w", err))
-	}
-	return nil
+	return s.document(b)
 }

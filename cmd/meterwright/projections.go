@@ -8,22 +8,22 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 )
 
 type projectionsCommands struct {
-	Rebuild projectionsRebuild `cmd:"" help:"Make every summary anew from the records. May be broken off and begun again."`
+	Rebuild projectionsRebuild `cmd:"" help:"Make every summary anew from the records. May be broken off and begun again." exits:"0 made anew|2 the folder cannot be used"`
 }
 
 type projectionsRebuild struct {
 	Data string `help:"The office's folder." required:"" placeholder:"DIR"`
-	JSON bool   `help:"Write JSON."`
+	asJSON
 }
 
 func (c *projectionsRebuild) Run(s *streams) error {
 	// Opening a store makes one where there is none, and a mistyped name is likelier here.
 	if _, err := os.Stat(c.Data); err != nil {
-		return unread(err)
+		return plain(c.Data, err)
 	}
 	st, err := sqlite.Open(s.ctx, c.Data, store.Options{Projector: &summary.Projector{}})
 	if err != nil {
@@ -39,12 +39,7 @@ func (c *projectionsRebuild) Run(s *streams) error {
 	if err = errors.Join(err, st.Close()); err != nil {
 		return unread(err)
 	}
-	if c.JSON {
-		return writeJSON(s.out, struct {
-			Visits int64 `json:"visits"`
-		}{last.Done})
-	}
-	t := tell.New(s.out)
-	t.Line("%d visits summarised anew", last.Done)
-	return wrote(t)
+	return s.show(struct {
+		Visits int64 `json:"visits"`
+	}{last.Done}, func(t *terminal.Text) { t.Line("%d visits summarised anew", last.Done) })
 }

@@ -8,22 +8,22 @@ import (
 	"os"
 
 	"meterwright/internal/progress"
-	"meterwright/internal/replay"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/record"
+	"meterwright/replay"
 )
 
 type recordCommands struct {
-	Verify recordVerify `cmd:"" help:"Check that records are genuine. Exit 0 genuine and ended, or complete up to the head given; 3 genuine but not ended; 1 not genuine or in two versions; 2 unreadable."`
-	Show   recordShow   `cmd:"" help:"Show a record line by line."`
-	Report recordReport `cmd:"" help:"Set a record down as a PDF, whole or as one reader's copy. Exit codes as for verify."`
+	Verify recordVerify `cmd:"" help:"Check that records are genuine: files, or what is attached to a PDF." exits:"0 genuine and ended, or complete up to the head given|1 not genuine, or in two versions; of several visits the worst counts|2 unreadable|3 genuine, not ended"`
+	Show   recordShow   `cmd:"" help:"Show a record line by line, without verifying it." exits:"0 shown|1 a line is no line of a record|2 the file cannot be read"`
+	Report recordReport `cmd:"" help:"Set a record down as a PDF, whole or as one reader's copy." exits:"0 written; the record is genuine and ended|1 written where it can be; the record is not genuine|2 a file cannot be read or written|3 written; the record is genuine, not ended"`
 }
 
 type recordVerify struct {
 	Files []string `arg:"" help:"The files of one visit or of several." name:"file"`
 	Head  []string `help:"The hash of a last line that somebody kept elsewhere." placeholder:"HASH"`
 	Key   []string `help:"A device key that you know. Lines of any other are then a fault." placeholder:"KEY"`
-	JSON  bool     `help:"Write JSON."`
+	asJSON
 }
 
 func verdictCode(v record.Verdict) int {
@@ -38,65 +38,64 @@ func verdictCode(v record.Verdict) int {
 	return exitBad
 }
 
-// worse orders exit codes by how much a reader should mind.
-var worse = map[int]int{exitGood: 0, exitUndecided: 1, exitUnread: 2, exitBad: 3}
+// onlyAttached is said of every record that came with a PDF.
+const onlyAttached = "Only the attached record was verified. What the pages of the PDF say was not compared with it: meterwright record report sets the record down again."
 
 func (c *recordVerify) Run(s *streams) error {
-	var heads []record.Hash
+	opts := record.Options{RequireKeys: len(c.Key) > 0}
 	for _, h := range c.Head {
 		hash, err := record.ParseHash(h)
 		if err != nil {
-			return coded{exitUsage, fmt.Errorf("--head: %w", err)}
+			return usage(fmt.Errorf("--head: %w", err), "")
 		}
-		heads = append(heads, hash)
+		opts.Heads = append(opts.Heads, hash)
 	}
-	var keys []record.NamedKey
 	for _, k := range c.Key {
 		key, err := record.ParseKey(k)
 		if err != nil {
-			return coded{exitUsage, fmt.Errorf("--key: %w", err)}
+			return usage(fmt.Errorf("--key: %w", err), "")
 		}
-		keys = append(keys, record.NamedKey{Key: key})
+		opts.Keys = append(opts.Keys, record.NamedKey{Key: key})
 	}
 	code := exitGood
-	var reports []record.Report
-	for _, files := range byVisit(c.Files) {
-		report, _, err := verifyFiles(s, files, heads, keys)
-		if err != nil && report.Lines == 0 && len(report.Faults) == 0 {
+	var given []source
+	for _, path := range c.Files {
+		list, err := s.sources(path)
+		if err != nil {
+			code = worst(code, s.report(err))
+		}
+		given = append(given, list...)
+	}
+	all := []verified{}
+	for _, of := range byVisit(given) {
+		v, err := s.verify(of, opts)
+		if err != nil {
 			return err
 		}
-		if v := verdictCode(report.Verdict); worse[v] > worse[code] {
-			code = v
-		}
-		reports = append(reports, report)
-		if c.JSON {
-			continue
-		}
-		if len(reports) > 1 {
-			if _, err := io.WriteString(s.out, "\n"); err != nil {
-				return unread(err)
+		code = worst(code, verdictCode(v.report.Verdict))
+		all = append(all, v)
+	}
+	if len(all) == 0 && !s.json {
+		return settled(code)
+	}
+	err := s.show(all, func(t *terminal.Text) {
+		for i, v := range all {
+			if i > 0 {
+				t.Line("")
 			}
+			v.tell(t)
 		}
-		if err := showReport(s.out, files, report); err != nil {
-			return err
-		}
+	})
+	if err != nil {
+		return err
 	}
-	if c.JSON {
-		var all []verifyOutput
-		for _, r := range reports {
-			all = append(all, verifyJSON(r))
-		}
-		if err := writeJSON(s.out, all); err != nil {
-			return err
-		}
-	}
-	if code != exitGood {
-		return coded{code: code}
-	}
-	return nil
+	return settled(code)
 }
 
-type verifyOutput struct {
+// verified is what was found of one visit.
+type verified struct {
+	of      []source
+	report  record.Report
 	Verdict string        `json:"verdict"`
 	Visit   string        `json:"visit"`
 	Nature  string        `json:"nature"`
@@ -104,6 +103,8 @@ type verifyOutput struct {
 	Chains  []chainOutput `json:"chains"`
 	Faults  []string      `json:"faults"`
 	Notes   []string      `json:"notes"`
+	// Attached names the PDF and the file in it, of each record that came with one.
+	Attached []string `json:"attached,omitempty"`
 }
 
 type chainOutput struct {
@@ -114,107 +115,95 @@ type chainOutput struct {
 	Ended bool   `json:"ended"`
 }
 
-func verifyJSON(r record.Report) verifyOutput {
-	out := verifyOutput{Verdict: r.Verdict.String(), Visit: r.Visit, Nature: string(r.Nature), Lines: r.Lines, Chains: []chainOutput{}, Faults: []string{}, Notes: []string{}}
-	for _, c := range r.Chains {
-		out.Chains = append(out.Chains, chainOutput{c.Input, c.Key.String(), c.Next, c.Head.String(), c.EndSeq >= 0})
+func (v *verified) tell(t *terminal.Text) {
+	for _, o := range v.of {
+		t.Line("%s", o.name)
+		if o.among > 1 {
+			t.Line("  one of the %d records that are attached to %s", o.among, o.pdf)
+		}
 	}
-	for _, f := range r.Faults {
-		out.Faults = append(out.Faults, f.Error())
+	t.Record(v.report)
+	if len(v.Attached) > 0 {
+		t.Line("  %s", onlyAttached)
 	}
-	for _, n := range r.Notes {
-		out.Notes = append(out.Notes, n.String())
-	}
-	return out
 }
 
-func showReport(w io.Writer, files []string, r record.Report) error {
-	t := tell.New(w)
-	for _, f := range files {
-		t.Line("%s", f)
-	}
-	t.Record(r)
-	return wrote(t)
-}
-
-// byVisit puts the files of one visit together, in the order in which they were given.
-func byVisit(files []string) [][]string {
-	var groups [][]string
+// byVisit puts the records of one visit together, in the order in which they were given.
+func byVisit(list []source) [][]source {
+	var groups [][]source
 	place := map[string]int{}
-	for _, f := range files {
-		id := visitOf(f)
-		if at, known := place[id]; known && id != "" {
-			groups[at] = append(groups[at], f)
+	for _, o := range list {
+		if at, known := place[o.visit]; known && o.visit != "" {
+			groups[at] = append(groups[at], o)
 			continue
 		}
-		place[id] = len(groups)
-		groups = append(groups, []string{f})
+		place[o.visit] = len(groups)
+		groups = append(groups, []source{o})
 	}
 	return groups
 }
 
-// visitOf reads the visit of a file's first line, or "" where there is none.
-func visitOf(path string) string {
-	f, err := os.Open(path)
-	if err != nil {
-		return ""
-	}
-	defer func() { _ = f.Close() }() // It was only read.
-	id := ""
-	stop := errors.New("one line is enough")
-	_ = replay.EachLine(f, func(_ int, line []byte) error {
-		if e, err := record.Decode(line); err == nil {
-			id = e.Visit
-		}
-		return stop
-	})
-	return id
-}
-
-// failed is a file that could not be opened, for the report to say so.
-type failed struct{ err error }
-
-func (f failed) Read([]byte) (int, error) { return 0, f.err }
-
-// verifyFiles verifies the files of one visit.
-func verifyFiles(s *streams, files []string, heads []record.Hash, keys []record.NamedKey) (record.Report, int, error) {
+// verify verifies the records of one visit. What is wrong with them stands in what it returns;
+// the error is of the files alone.
+func (s *streams) verify(of []source, opts record.Options) (verified, error) {
+	v := verified{of: of}
 	var inputs []record.Input
-	var open []*os.File
-	for _, name := range files {
-		f, err := os.Open(name)
+	var open []io.Closer
+	for i := range of {
+		f, err := of[i].open()
 		if err != nil {
-			inputs = append(inputs, record.Input{Name: name, R: failed{err}})
-			continue
+			return v, unread(err)
 		}
 		open = append(open, f)
-		inputs = append(inputs, record.Input{Name: name, R: f})
+		inputs = append(inputs, record.Input{Name: of[i].name, R: f})
+		if of[i].pdf != "" {
+			v.Attached = append(v.Attached, of[i].name)
+		}
 	}
 	line := progress.New(os.Stderr, "lines verified")
-	report, err := record.VerifyAll(inputs, record.Options{Heads: heads, Keys: keys, RequireKeys: len(keys) > 0,
-		Progress: func(p record.Progress) { line.Show(int64(p.Lines), 0) }})
+	opts.Progress = func(p record.Progress) { line.Show(int64(p.Lines), 0) }
+	r, _ := record.VerifyAll(inputs, opts) // Its faults stand in the report.
 	line.Done()
+	var err error
 	for _, f := range open {
 		err = errors.Join(err, f.Close())
 	}
-	return report, len(inputs), err
+	v.report, v.Verdict, v.Visit, v.Nature, v.Lines = r, r.Verdict.String(), r.Visit, string(r.Nature), r.Lines
+	v.Chains, v.Faults, v.Notes = []chainOutput{}, []string{}, []string{}
+	for _, c := range r.Chains {
+		v.Chains = append(v.Chains, chainOutput{c.Input, c.Key.String(), c.Next, c.Head.String(), c.EndSeq >= 0})
+	}
+	for _, f := range r.Faults {
+		v.Faults = append(v.Faults, f.Error())
+	}
+	for _, n := range r.Notes {
+		v.Notes = append(v.Notes, n.String())
+	}
+	return v, err
 }
 
 type recordShow struct {
 	File string `arg:"" help:"The record."`
-	JSON bool   `help:"Write the events as JSON, one a line."`
+	JSON bool   `help:"Write the events as JSON, one a line, as they stand in the record; an error too, on standard error."`
 }
 
 func (c *recordShow) Run(s *streams) error {
-	f, err := os.Open(c.File)
+	o, err := s.only(c.File)
+	if err != nil {
+		return err
+	}
+	f, err := o.open()
 	if err != nil {
 		return unread(err)
 	}
-	t := tell.New(s.out)
+	t := terminal.New(s.out, s.words)
 	n := 0
+	var broken error
 	err = replay.EachLine(f, func(number int, line []byte) error {
 		e, err := record.Decode(line)
 		if err != nil {
-			return bad(fmt.Errorf("%s: line %d: %w", c.File, number, err))
+			broken = bad(fmt.Errorf("%s: line %d: %w", o.name, number, err))
+			return broken
 		}
 		n = number
 		if c.JSON {
@@ -225,14 +214,15 @@ func (c *recordShow) Run(s *streams) error {
 		return t.Err()
 	})
 	err = errors.Join(err, f.Close())
-	var c2 coded
 	switch {
-	case err != nil && !errors.As(err, &c2):
-		return unread(fmt.Errorf("%s: %w", c.File, err))
+	case broken != nil:
+		return broken
+	case t.Err() != nil:
+		return wrote(t)
 	case err != nil:
-		return err
+		return unread(fmt.Errorf("%s: %w", o.name, err))
 	case n == 0:
-		return unread(fmt.Errorf("%s holds no whole line of a record", c.File))
+		return unread(fmt.Errorf("%s holds no whole line of a record", o.name))
 	}
 	if !c.JSON {
 		t.Line("")

@@ -10,7 +10,7 @@ import (
 
 	"meterwright/internal/recordfile"
 	paper "meterwright/internal/report"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/record"
 	"meterwright/rules"
 )
@@ -20,7 +20,7 @@ type recordReport struct {
 	Out   string   `short:"o" required:"" help:"The PDF file to write." placeholder:"OUT.pdf"`
 	For   string   `help:"Whose copy: full, consumer, distributor or supplier." default:"full" enum:"full,consumer,distributor,supplier"`
 	Job   string   `help:"The job file, for what it says of registers and hazards." placeholder:"FILE"`
-	JSON  bool     `help:"Write JSON."`
+	asJSON
 }
 
 type reportOutput struct {
@@ -31,17 +31,23 @@ type reportOutput struct {
 	Head    string `json:"head"`
 }
 
-// maxRecord bounds one file of a record: its lines at their most.
-const maxRecord = 1 << 30
-
 func (c *recordReport) Run(s *streams) error {
+	if c.Out == standard && s.json {
+		return usage(errors.New("--out - and --json both want standard output"), "leave one of them out")
+	}
 	var files []paper.File
-	for _, name := range c.Files {
-		b, err := readFile(name, maxRecord)
+	for _, path := range c.Files {
+		list, err := s.sources(path)
 		if err != nil {
 			return err
 		}
-		files = append(files, paper.File{Name: filepath.Base(name), Content: b})
+		for _, o := range list {
+			b, err := o.read()
+			if err != nil {
+				return err
+			}
+			files = append(files, paper.File{Name: o.base(), Content: b})
+		}
 	}
 	in, err := paper.Read(files...)
 	if err != nil {
@@ -49,7 +55,7 @@ func (c *recordReport) Run(s *streams) error {
 		if in.Verified.Verdict == record.Unreadable {
 			code = exitUnread
 		}
-		return coded{code, err}
+		return coded{code: code, err: err}
 	}
 	in.Copy, in.Pack, in.Container = paper.Copy(c.For), rules.GB(), c.container
 	if c.Job != "" {
@@ -57,7 +63,7 @@ func (c *recordReport) Run(s *streams) error {
 		if err != nil {
 			return err
 		}
-		if in.Job, err = sh.readJob(c.Job); err != nil {
+		if in.Job, err = sh.readJob(s, c.Job); err != nil {
 			return err
 		}
 	}
@@ -69,27 +75,26 @@ func (c *recordReport) Run(s *streams) error {
 	if err := paper.Write(&b, in); err != nil {
 		return bad(err)
 	}
+	code := verdictCode(in.Verified.Verdict)
+	if c.Out == standard {
+		if err := s.document(b.Bytes()); err != nil {
+			return err
+		}
+		return settled(code)
+	}
 	if err := replaceFile(c.Out, b.Bytes()); err != nil {
 		return unread(fmt.Errorf("write the report: %w", err))
 	}
-	if err := c.show(s, reportOutput{File: c.Out, For: c.For, Bytes: b.Len(), Verdict: in.Verified.Verdict.String(), Head: sheet.Head}); err != nil {
+	out := reportOutput{File: c.Out, For: c.For, Bytes: b.Len(), Verdict: in.Verified.Verdict.String(), Head: sheet.Head}
+	err = s.show(out, func(t *terminal.Text) {
+		t.Line("%s: %s, %d bytes", out.File, paper.Copy(out.For).Title(), out.Bytes)
+		t.Line("The record is %s; the hash of its last line is %s.", out.Verdict, out.Head)
+		t.Caution()
+	})
+	if err != nil {
 		return err
 	}
-	if code := verdictCode(in.Verified.Verdict); code != exitGood {
-		return coded{code: code}
-	}
-	return nil
-}
-
-func (c *recordReport) show(s *streams, out reportOutput) error {
-	if c.JSON {
-		return writeJSON(s.out, out)
-	}
-	t := tell.New(s.out)
-	t.Line("%s: %s, %d bytes", out.File, paper.Copy(out.For).Title(), out.Bytes)
-	t.Line("The record is %s; the hash of its last line is %s.", out.Verdict, out.Head)
-	t.Caution()
-	return wrote(t)
+	return settled(code)
 }
 
 // container looks for an attachment in the folders beside the files.

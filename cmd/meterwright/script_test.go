@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"errors"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -30,7 +32,7 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exit": exits, "edit": edit, "cut": cut, "big": big,
+			"exit": exits, "full": full, "interrupted": interrupted, "edit": edit, "cut": cut, "big": big,
 		},
 	})
 }
@@ -51,6 +53,49 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 	if got := strconv.Itoa(code); got != args[0] {
 		ts.Fatalf("exit code %s, want %s", got, args[0])
 	}
+}
+
+// full runs meterwright with its output on a full disk, and asks for exit code 2: full ARGS…
+func full(ts *testscript.TestScript, neg bool, args []string) {
+	disk, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if errors.Is(err, os.ErrNotExist) {
+		return // Only Linux has one.
+	}
+	ts.Check(err)
+	cmd := command(ts, args)
+	cmd.Stdout = disk
+	var exit *exec.ExitError
+	if err := cmd.Run(); neg || !errors.As(err, &exit) || exit.ExitCode() != exitUnread {
+		ts.Fatalf("%v, want exit code %d", err, exitUnread)
+	}
+	ts.Check(disk.Close())
+}
+
+// interrupted runs meterwright until it has written a line, interrupts it and asks for exit code
+// 0: interrupted ARGS…
+func interrupted(ts *testscript.TestScript, neg bool, args []string) {
+	cmd := command(ts, args)
+	out, err := cmd.StdoutPipe()
+	ts.Check(err)
+	ts.Check(cmd.Start())
+	in := bufio.NewReader(out)
+	_, err = in.Peek(1)
+	ts.Check(err)
+	ts.Check(cmd.Process.Signal(os.Interrupt))
+	_, err = io.Copy(ts.Stdout(), in)
+	ts.Check(err)
+	if err := cmd.Wait(); neg || err != nil {
+		ts.Fatalf("%v, want exit code 0", err)
+	}
+}
+
+// command is meterwright in the folder and environment of the script.
+func command(ts *testscript.TestScript, args []string) *exec.Cmd {
+	program, err := exec.LookPath("meterwright")
+	ts.Check(err)
+	cmd := exec.Command(program, args...)
+	cmd.Dir = ts.MkAbs(".")
+	return cmd
 }
 
 // edit replaces the first place of a text in a file: edit FILE OLD NEW

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"encoding/json/jsontext"
+
 	"meterwright/internal/serve"
 )
 
@@ -9,15 +11,24 @@ type serveCommand struct {
 	Listen string   `help:"The address to listen on. Only this machine is served until sign-in exists: any other address is refused." default:"127.0.0.1:8080" placeholder:"ADDR"`
 	Demo   bool     `help:"Load an invented day once: a dozen jobs, people, instruments in and out of calibration, visits in every state. Everything in it is practice."`
 	Person []string `help:"Somebody who works with this machine, as ID=NAME; may be given several times." placeholder:"ID=NAME"`
-	JSON   bool     `help:"Write the address as JSON."`
+	asJSON
 }
 
 func (c *serveCommand) Run(s *streams) error {
 	if err := serve.CheckAddress(c.Listen); err != nil {
 		return bad(err)
 	}
-	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: s.out, JSON: c.JSON}); err != nil {
+	out := s.out
+	if s.json {
+		out = enveloped{s}
+	}
+	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: out, JSON: s.json}); err != nil {
 		return unread(err)
 	}
 	return nil
 }
+
+// enveloped puts one JSON text into the envelope.
+type enveloped struct{ s *streams }
+
+func (e enveloped) Write(b []byte) (int, error) { return len(b), e.s.show(jsontext.Value(b), nil) }

@@ -31,7 +31,7 @@ func TestStories(t *testing.T) {
 			t.Parallel()
 			var out, errs bytes.Buffer
 			record := filepath.Join(t.TempDir(), "record.jsonl")
-			code := run(t.Context(), []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", script, "--out", record}, &out, &errs)
+			code := run(&streams{ctx: t.Context(), out: &out, err: &errs}, []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", script, "--out", record})
 			if code != exitGood {
 				t.Fatalf("exit %d: %s", code, errs.String())
 			}
@@ -62,11 +62,11 @@ func TestStories(t *testing.T) {
 func check(t *testing.T, record, story string) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	if code := run(t.Context(), []string{"record", "verify", record}, &out, &errs); code != exitGood {
+	if code := run(&streams{ctx: t.Context(), out: &out, err: &errs}, []string{"record", "verify", record}); code != exitGood {
 		t.Errorf("record verify: exit %d: %s%s", code, out.String(), errs.String())
 	}
 	out.Reset()
-	if code := run(t.Context(), []string{"visit", "replay", record}, &out, &errs); code != exitGood {
+	if code := run(&streams{ctx: t.Context(), out: &out, err: &errs}, []string{"visit", "replay", record}); code != exitGood {
 		t.Errorf("visit replay: exit %d: %s", code, errs.String())
 	}
 	from := func(s string) string {
@@ -99,7 +99,7 @@ func TestExamplesRepeat(t *testing.T) {
 	for i := range records {
 		var out, errs bytes.Buffer
 		record := filepath.Join(t.TempDir(), "record.jsonl")
-		if code := run(t.Context(), []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", filepath.Join(dir, "script.yaml"), "--out", record}, &out, &errs); code != exitGood {
+		if code := run(&streams{ctx: t.Context(), out: &out, err: &errs}, []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", filepath.Join(dir, "script.yaml"), "--out", record}); code != exitGood {
 			t.Fatalf("exit %d: %s", code, errs.String())
 		}
 		b, err := os.ReadFile(record)
@@ -120,11 +120,11 @@ func TestInterrupt(t *testing.T) {
 	dir := filepath.Join(examples, "completed-tt")
 	record := filepath.Join(t.TempDir(), "record.jsonl")
 	var out, errs bytes.Buffer
-	if code := run(ctx, []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", filepath.Join(dir, "script.yaml"), "--out", record}, &out, &errs); code != exitBad {
+	if code := run(&streams{ctx: ctx, out: &out, err: &errs}, []string{"visit", "run", "--job", filepath.Join(dir, "job.yaml"), "--script", filepath.Join(dir, "script.yaml"), "--out", record}); code != exitBad {
 		t.Errorf("exit %d, want %d: %s", code, exitBad, errs.String())
 	}
 	out.Reset()
-	if code := run(t.Context(), []string{"record", "verify", record}, &out, &errs); code != exitUnread && code != exitUndecided {
+	if code := run(&streams{ctx: t.Context(), out: &out, err: &errs}, []string{"record", "verify", record}); code != exitUnread && code != exitUndecided {
 		t.Errorf("record verify: exit %d: %s", code, out.String())
 	}
 }

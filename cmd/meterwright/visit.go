@@ -16,20 +16,20 @@ import (
 	"meterwright/internal/advice"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/recordfile"
-	"meterwright/internal/replay"
 	"meterwright/internal/script"
-	"meterwright/internal/tell"
+	"meterwright/internal/terminal"
 	"meterwright/internal/version"
 	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/visit"
 )
 
 type visitCommands struct {
-	Run    visitRun    `cmd:"" help:"Carry out a script through the engine and keep a signed record. Exit 0 when the visit ended, 3 when the script ended first, 1 when job or script make no sense."`
-	RunAll visitRunAll `cmd:"" help:"Carry out every DIR/NAME with a job.yaml and a script.yaml, one after another."`
-	Replay visitReplay `cmd:"" help:"Verify a record, fold it again, and show how the visit stands. Exit codes as of record verify; also 1 when this engine does not accept an event of the record."`
+	Run    visitRun    `cmd:"" help:"Carry out a script through the engine and keep a signed record." exits:"0 the visit ended, whatever the outcome|1 job or script make no sense|2 a file cannot be read or written|3 the script ended before the visit"`
+	RunAll visitRunAll `cmd:"" help:"Carry out every DIR/NAME with a job.yaml and a script.yaml, one after another." exits:"0 every visit ended|1 one could not be carried out|2 the folder cannot be used|3 a script ended before its visit"`
+	Replay visitReplay `cmd:"" help:"Verify a record, fold it again, and show how the visit stands." exits:"0 genuine and ended|1 not genuine, or this engine does not accept an event of it|2 unreadable|3 genuine, not ended"`
 }
 
 type visitRun struct {
@@ -39,94 +39,95 @@ type visitRun struct {
 	Key    string `help:"The device's private key, PKCS #8 PEM; made when the file is missing. Without it the key is made anew and kept nowhere." placeholder:"FILE"`
 	Seed   string `help:"Make keys, visit id and salts from this word. For demonstrations alone: such keys prove nothing." placeholder:"WORD"`
 	Advise bool   `help:"Record after each reading what the physical model makes of it: leads, not findings."`
-	JSON   bool   `help:"Write JSON: the account of the visit."`
+	asJSON
 }
 
 func (c *visitRun) Run(s *streams) error {
+	if c.Out == standard && s.json {
+		return usage(errors.New("--out - and --json both want standard output"), "leave one of them out")
+	}
 	shelf, err := openShelf()
 	if err != nil {
 		return err
 	}
-	out, err := c.carry(s, shelf)
+	story := s.out
+	if c.Out == standard {
+		story = s.err
+	}
+	done, err := c.carry(s, shelf, story)
 	if err != nil {
 		return err
 	}
-	if !out.ended {
-		return coded{code: exitUndecided}
+	if s.json {
+		if err := s.show(done, nil); err != nil {
+			return err
+		}
 	}
-	return nil
+	return settled(done.code)
 }
 
-// carried is what became of one script.
-type carried struct {
-	ended bool
-}
-
-// carry carries one script out. It opens the record only when job and script can be read.
-func (c *visitRun) carry(s *streams, shelf *shelf) (carried, error) {
-	var done carried
-	job, err := shelf.readJob(c.Job)
+// carry carries one script out and tells its story, unless JSON is asked for. It opens the record
+// only when job and script can be read.
+func (c *visitRun) carry(s *streams, shelf *shelf, story io.Writer) (*carried, error) {
+	job, err := shelf.readJob(s, c.Job)
 	if err != nil {
-		return done, err
+		return nil, err
 	}
-	b, err := readFile(c.Script, yamldoc.MaxBytes)
+	b, err := s.readFile(c.Script, yamldoc.MaxBytes)
 	if err != nil {
-		return done, err
+		return nil, err
 	}
 	sc, err := script.Parse(c.Script, b)
 	if err != nil {
-		return done, bad(err)
+		return nil, bad(err)
 	}
 	if c.Seed != "" {
 		if !sc.Fictional {
-			return done, bad(fmt.Errorf("%s: keys made from a seed prove nothing: leave --seed out, or mark the script fictional: true", c.Script))
+			return nil, coded{exitBad, fmt.Errorf("%s: keys made from a seed prove nothing", c.Script), "leave --seed out, or mark the script fictional: true"}
 		}
 		sc.Seed = c.Seed
 	}
 	if job.Fictional != sc.Fictional {
-		return done, bad(fmt.Errorf("one of %s and %s is marked fictional and the other is not: mark both, or neither", c.Job, c.Script))
+		return nil, coded{exitBad, fmt.Errorf("one of %s and %s is marked fictional and the other is not", c.Job, c.Script), "mark both, or neither"}
 	}
 	machine, err := shelf.machine(c.Job, job)
 	if err != nil {
-		return done, err
+		return nil, err
 	}
 	r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: shelf.pack, Engine: "meterwright " + version.Edition}
 	if c.Advise {
 		r.Adviser = advice.New(r.Engine)
 	}
 	if err := c.identify(r); err != nil {
-		return done, err
+		return nil, err
 	}
 	if err := r.Check(); err != nil {
-		return done, bad(err)
+		return nil, bad(err)
 	}
 	beside, err := os.OpenRoot(filepath.Dir(c.Script))
 	if err != nil {
-		return done, unread(err)
+		return nil, unread(err)
 	}
 	r.File = func(name string) ([]byte, error) { return readWithin(beside, name) }
-	text := tell.New(s.out)
-	if c.JSON {
-		text = tell.New(io.Discard)
+	if s.json {
+		story = io.Discard
 	}
-	r.Tell = func(told script.Told) { text.Told(told, shelf.pack.Schemes) }
-	file, err := recordfile.Create(c.Out)
+	text := terminal.New(story, s.words)
+	r.Tell = func(told script.Told) { text.Told(r.Now(), told, shelf.pack.Schemes) }
+	keep, err := s.keeper(c.Out)
 	if err != nil {
-		return done, errors.Join(unread(err), beside.Close())
+		return nil, errors.Join(unread(err), beside.Close())
 	}
-	r.Keep = file
+	r.Keep = keep
 
 	text.Opening(sc.Title, sc.Fictional, job, machine.Method, sc.Begin)
 	v, err := r.Carry(s.ctx)
-	if closing := errors.Join(file.Close(), beside.Close()); closing != nil && err == nil {
+	if closing := errors.Join(keep.Close(), beside.Close()); closing != nil && err == nil {
 		err = unread(closing)
 	}
 	if err != nil {
-		return done, bad(fmt.Errorf("%w; the lines kept until then, %d of them, stand in %s", err, r.Chain().Next, c.Out))
-	}
-	done.ended = v.Outcome() != visit.NotEnded
-	if c.JSON {
-		return done, writeJSON(s.out, runJSON(c.Out, r, v))
+		err = fmt.Errorf("%w; the lines kept until then, %d of them, stand in %s", err, r.Chain().Next, c.Out)
+		return nil, coded{code: max(exitBad, faultOf(err).Exit), err: err}
 	}
 	text.Account(v, r.Findings, shelf.pack.Schemes)
 	text.Caution()
@@ -136,10 +137,49 @@ func (c *visitRun) carry(s *streams, shelf *shelf) (carried, error) {
 		note = ", which is a demonstration key and proves nothing"
 	}
 	text.Line("")
+	if p, ok := keep.(*piped); ok && p.left > 0 {
+		text.Line("%d photographs are not kept: standard output has no folder for them.", p.left)
+	}
 	text.Line("Record: %s", c.Out)
 	text.Line("Head: %s, line %d of the device key %s%s", chain.Head, chain.Next, chain.Key, note)
-	return done, wrote(text)
+	code := exitGood
+	if v.Outcome() == visit.NotEnded {
+		code = exitUndecided
+	}
+	return &carried{code, c.Out, r.Visit, chain.Head.String(), chain.Key.String(), v.Outcome().String(), r.Refusals, append([]script.Finding{}, r.Findings...), v.Next(), v.Account()}, wrote(text)
 }
+
+// keeper keeps a record as it is made.
+type keeper interface {
+	script.Keeper
+	Close() error
+}
+
+func (s *streams) keeper(path string) (keeper, error) {
+	if path == standard {
+		return &piped{w: s.out}, nil
+	}
+	return recordfile.Create(path)
+}
+
+// piped writes a record to standard output, where photographs have no place: the record names them
+// by their hash all the same.
+type piped struct {
+	w    io.Writer
+	left int
+}
+
+func (p *piped) Line(line []byte) error {
+	_, err := p.w.Write(append(line[:len(line):len(line)], '\n'))
+	return err
+}
+
+func (p *piped) Attachment([]byte, record.Reference) error {
+	p.left++
+	return nil
+}
+
+func (p *piped) Close() error { return nil }
 
 // identify gives the runner its keys, its visit and its salts.
 func (c *visitRun) identify(r *script.Runner) error {
@@ -189,7 +229,9 @@ func readWithin(root *os.Root, name string) ([]byte, error) {
 	return b, errors.Join(err, f.Close())
 }
 
-type runOutput struct {
+// carried is what became of one script.
+type carried struct {
+	code     int
 	Record   string           `json:"record"`
 	Visit    string           `json:"visit"`
 	Head     string           `json:"head"`
@@ -199,19 +241,13 @@ type runOutput struct {
 	Findings []script.Finding `json:"registers"`
 	Next     visit.Next       `json:"next"`
 	Account  *visit.Account   `json:"account"`
-	Caution  string           `json:"caution"`
-}
-
-func runJSON(path string, r *script.Runner, v *visit.Visit) runOutput {
-	chain := r.Chain()
-	return runOutput{path, r.Visit, chain.Head.String(), chain.Key.String(), v.Outcome().String(), r.Refusals, append([]script.Finding{}, r.Findings...), v.Next(), v.Account(), tell.Caution}
 }
 
 type visitRunAll struct {
 	Dir    string `arg:"" help:"A folder of folders, each with job.yaml and script.yaml."`
 	Out    string `help:"Where the records are kept. Without it, a new temporary folder." placeholder:"DIR"`
 	Advise bool   `help:"Record after each reading what the physical model makes of it: leads, not findings."`
-	JSON   bool   `help:"Write JSON, one document for each visit."`
+	asJSON
 }
 
 func (c *visitRunAll) Run(s *streams) error {
@@ -239,85 +275,88 @@ func (c *visitRunAll) Run(s *streams) error {
 	if len(names) == 0 {
 		return bad(fmt.Errorf("%s has no folder with a script.yaml in it", c.Dir))
 	}
-	worst := exitGood
-	text := tell.New(s.out)
+	code := exitGood
+	all := []*carried{}
+	text := terminal.New(s.out, s.words)
 	for i, name := range names {
-		if !c.JSON {
+		if !s.json {
 			if i > 0 {
 				text.Line("")
 			}
 			text.Line("=== %s", name)
 		}
-		one := visitRun{Job: filepath.Join(c.Dir, name, "job.yaml"), Script: filepath.Join(c.Dir, name, "script.yaml"), Out: filepath.Join(c.Out, name+".jsonl"), Advise: c.Advise, JSON: c.JSON}
-		done, err := one.carry(s, shelf)
+		one := visitRun{Job: filepath.Join(c.Dir, name, "job.yaml"), Script: filepath.Join(c.Dir, name, "script.yaml"), Out: filepath.Join(c.Out, name+".jsonl"), Advise: c.Advise}
+		done, err := one.carry(s, shelf, s.out)
 		if err != nil {
-			report(s.err, err)
-			worst = exitBad
+			s.report(err)
+			code = exitBad
 			continue
 		}
-		if !done.ended && worst == exitGood {
-			worst = exitUndecided
+		all = append(all, done)
+		code = worst(code, done.code)
+	}
+	if s.json {
+		if err := s.show(all, nil); err != nil {
+			return err
 		}
+		return settled(code)
 	}
-	if !c.JSON {
-		text.Line("")
-		text.Line("%d visits carried out; their records stand in %s", len(names), c.Out)
-	}
+	text.Line("")
+	text.Line("%d visits carried out; their records stand in %s", len(all), c.Out)
 	if err := wrote(text); err != nil {
 		return err
 	}
-	if worst != exitGood {
-		return coded{code: worst}
-	}
-	return nil
+	return settled(code)
 }
 
 type visitReplay struct {
 	File   string `arg:"" help:"The record." name:"record"`
 	Method string `help:"The resolved method as JSON, where the record does not hold it; it must be the one that the record names." placeholder:"FILE"`
-	JSON   bool   `help:"Write JSON."`
+	asJSON
 }
 
 func (c *visitReplay) Run(s *streams) error {
-	report, _, err := verifyFiles(s, []string{c.File}, nil, nil)
-	if err != nil && report.Lines == 0 || !report.Verdict.Genuine() {
-		if !c.JSON {
-			if err := showReport(s.out, []string{c.File}, report); err != nil {
-				return err
-			}
-		}
-		return coded{verdictCode(report.Verdict), err}
-	}
-	given, err := c.given()
+	o, err := s.only(c.File)
 	if err != nil {
 		return err
 	}
-	f, err := os.Open(c.File)
+	v, err := s.verify([]source{o}, record.Options{})
+	if err != nil {
+		return err
+	}
+	if !v.report.Verdict.Genuine() {
+		if err := s.show(v, v.tell); err != nil {
+			return err
+		}
+		return settled(verdictCode(v.report.Verdict))
+	}
+	given, err := c.given(s)
+	if err != nil {
+		return err
+	}
+	f, err := o.open()
 	if err != nil {
 		return unread(err)
 	}
-	folded, err := replay.Fold(f, given)
+	folded, err := replay.ReadFile(f, given)
 	if err = errors.Join(err, f.Close()); err != nil {
-		return bad(fmt.Errorf("%s: %w", c.File, err))
+		return bad(fmt.Errorf("%s: %w", o.name, err))
 	}
-	if err := c.show(s, report, folded); err != nil {
+	if err := c.show(s, v, folded); err != nil {
 		return err
 	}
-	code := verdictCode(report.Verdict)
+	code := verdictCode(v.report.Verdict)
 	if len(folded.Visit.Account().Discrepancies)+len(folded.Unread) > 0 {
 		code = exitBad
 	}
-	if code != exitGood {
-		return coded{code: code}
-	}
-	return nil
+	return settled(code)
 }
 
-func (c *visitReplay) given() (*method.Resolved, error) {
+func (c *visitReplay) given(s *streams) (*method.Resolved, error) {
 	if c.Method == "" {
 		return nil, nil
 	}
-	b, err := readFile(c.Method, record.MaxLine)
+	b, err := s.readFile(c.Method, record.MaxLine)
 	if err != nil {
 		return nil, err
 	}
@@ -338,29 +377,25 @@ type replayOutput struct {
 	Next    visit.Next     `json:"next"`
 	Held    []string       `json:"held"`
 	Account *visit.Account `json:"account"`
-	Caution string         `json:"caution"`
 }
 
-func (c *visitReplay) show(s *streams, report record.Report, folded *replay.Result) error {
+func (c *visitReplay) show(s *streams, found verified, folded *replay.Case) error {
 	v := folded.Visit
-	if c.JSON {
-		out := replayOutput{report.Verdict.String(), folded.Lines, []string{}, v.Next(), v.Held(), v.Account(), tell.Caution}
-		for _, u := range folded.Unread {
-			out.Unread = append(out.Unread, fmt.Sprintf("line %d: %s: %s", u.Line, u.Kind, u.Err))
-		}
-		return writeJSON(s.out, out)
-	}
-	t := tell.New(s.out)
-	t.Record(report)
-	t.Story(v)
+	out := replayOutput{found.Verdict, len(folded.Lines()), []string{}, v.Next(), v.Held(), v.Account()}
 	for _, u := range folded.Unread {
-		t.Line("line %d is not read: %s", u.Line, u.Err)
+		out.Unread = append(out.Unread, fmt.Sprintf("%.12s…: %s: %s", u.Event, u.Kind, u.Err))
 	}
 	shelf, err := openShelf()
 	if err != nil {
 		return err
 	}
-	t.Account(v, nil, shelf.pack.Schemes)
-	t.Caution()
-	return wrote(t)
+	return s.show(out, func(t *terminal.Text) {
+		found.tell(t)
+		t.Story(v)
+		for _, u := range folded.Unread {
+			t.Put(0, "terminal.unread", "event", u.Event[:12], "why", u.Err)
+		}
+		t.Account(v, nil, shelf.pack.Schemes)
+		t.Caution()
+	})
 }

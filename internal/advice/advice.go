@@ -1,4 +1,4 @@
-// Package advice works out what the physical model makes of a visit, in words for the person.
+// Package advice works out what the physical model makes of a visit, as events hold it.
 //
 // An Adviser takes the readings and provings of a visit's account, puts them to an engine of
 // package diagnose for the position that the job claims, and gives a visit.Advised: what the

@@ -2,8 +2,8 @@ package advice
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
-	"strings"
 
 	"meterwright/diagnose"
 	"meterwright/instrument"
@@ -122,38 +122,34 @@ func (s *session) next(out *visit.Advised, x diagnose.Explanation, tests []test)
 	if chosen == nil || best.Nats < least {
 		return nil
 	}
-	apart, err := s.apart(x, best.Candidate)
-	if err != nil {
-		return err
-	}
-	why := "It would say more about which of the leads fits."
-	if len(apart) > 1 {
-		why = "It would tell apart: " + strings.Join(apart, "; ") + "."
-	}
+	out.Next = &visit.NextTest{Step: chosen.step, Nats: strconv.FormatFloat(best.Nats, 'f', 2, 64), Exposure: strconv.FormatFloat(min(best.Exposure, 1), 'f', 3, 64)}
 	if best.Exposure > exposed {
-		why += " " + s.caution(best.Candidate)
+		for _, id := range best.Points {
+			if id != site.Body && id != site.Reference {
+				out.Next.Live = append(out.Next.Live, id)
+			}
+		}
 	}
-	out.Next = &visit.NextTest{Step: chosen.step, Why: clip(why),
-		Nats: strconv.FormatFloat(best.Nats, 'f', 2, 64), Exposure: strconv.FormatFloat(min(best.Exposure, 1), 'f', 3, 64)}
-	return nil
+	out.Next.Apart, err = s.apart(out.Fits, best.Candidate)
+	return err
 }
 
 // compared is how many leads a test is tried on for the words about it.
 const compared = 4
 
-// apart names one lead for each way in which the test would come out under the first few, with
+// apart gives one lead for each way in which the test would come out under the first few, with
 // everything that is not known at its usual value. What it would show is not said: the person
 // reads the instrument without an answer in mind.
-func (s *session) apart(x diagnose.Explanation, c diagnose.Candidate) ([]string, error) {
-	var words []string
+func (s *session) apart(fits []visit.Lead, c diagnose.Candidate) ([]int, error) {
+	var leads []int
 	var shown []instrument.Indication
 	values := site.Usual()
-	for _, g := range x.Groups[:min(compared, len(x.Groups))] {
-		if g.Probability < 0.005 || len(g.IDs) == 0 {
+	for i := range fits[:min(compared, len(fits))] {
+		if fits[i].Share() < 0.005 {
 			break
 		}
 		setup := world.Setup{Site: s.place.site, Values: &values, Switching: c.Switching}
-		for _, id := range g.IDs[0] {
+		for _, id := range fits[i].Departures[0] {
 			if d := s.place.departures[id]; d != nil {
 				setup.Departures = append(setup.Departures, *d)
 			}
@@ -166,27 +162,9 @@ func (s *session) apart(x diagnose.Explanation, c diagnose.Candidate) ([]string,
 		if err != nil {
 			return nil, err
 		}
-		known := false
-		for _, i := range shown {
-			known = known || !world.Differ(c.Kind, i, r.Indication)
-		}
-		if !known {
-			shown, words = append(shown, r.Indication), append(words, s.place.explanation(g.IDs[0]))
+		if !slices.ContainsFunc(shown, func(i instrument.Indication) bool { return !world.Differ(c.Kind, i, r.Indication) }) {
+			shown, leads = append(shown, r.Indication), append(leads, i)
 		}
 	}
-	return words, nil
-}
-
-// caution says where the test would be made on something live if a lead is true.
-func (s *session) caution(c diagnose.Candidate) string {
-	var parts []string
-	for _, id := range c.Points {
-		if id == site.Body || id == site.Reference {
-			continue
-		}
-		if p, ok := s.place.site.Point(id); ok {
-			parts = append(parts, p.Words)
-		}
-	}
-	return "Caution: one of the leads puts a dangerous voltage on what this test is made on: " + list(parts) + "."
+	return leads, nil
 }

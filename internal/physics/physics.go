@@ -16,7 +16,6 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/internal/sitefile"
-	"meterwright/internal/tell"
 	"meterwright/site"
 	"meterwright/world"
 )
@@ -31,7 +30,7 @@ func (u unread) Is(target error) bool { return target == ErrRead }
 func (u unread) Unwrap() error        { return u.error }
 
 // Caution stands under what the commands write.
-const Caution = "The model is a model: it does not say that any part may be touched.\n" + tell.Caution
+const Caution = "The model is a model: it does not say that any part may be touched. This guides and records; it authorises nobody."
 
 // At is a position in a state: the flags that predict and netlist share.
 type At struct {

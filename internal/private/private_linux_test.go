@@ -55,7 +55,7 @@ func TestWriteIsOnTheDisk(t *testing.T) {
 			got = append(got, strings.Join(words, " "))
 		}
 	}
-	if want := []string{"fsync .", "write folder/new", "fsync folder/new", "linkat folder/new folder/file", "fsync folder"}; !slices.Equal(got, want) {
+	if want := []string{"fsync .", "write folder/new", "fsync folder/new", "linkat folder/new folder/file", "unlinkat folder/new", "fsync folder"}; !slices.Equal(got, want) {
 		t.Errorf("calls %q, want %q", got, want)
 	}
 }

@@ -21,9 +21,9 @@ type Line struct {
 // every bounds how often the line is written.
 const every = 100 * time.Millisecond
 
-// New returns a line on f if it is a terminal, and otherwise nil.
+// New returns a line on f if it is a terminal that can write a line over, and otherwise nil.
 func New(f *os.File, what string) *Line {
-	if !isatty.IsTerminal(f.Fd()) && !isatty.IsCygwinTerminal(f.Fd()) {
+	if os.Getenv("TERM") == "dumb" || !isatty.IsTerminal(f.Fd()) && !isatty.IsCygwinTerminal(f.Fd()) {
 		return nil
 	}
 	return &Line{w: f, what: what, last: time.Now()}

@@ -3,14 +3,19 @@ package report
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"hash/crc32"
 	"image"
 	"image/color"
 	"image/jpeg"
 	"image/png"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
+	"time"
 )
 
 // sized returns a small PNG file that says it is w by h (PNG specification, third edition, 11.2.1).
@@ -105,6 +110,35 @@ func TestPerPixel(t *testing.T) {
 		took, reckoned := int(after.TotalAlloc-before.TotalAlloc), perPixel(cfg, file)*side*side
 		if took > reckoned+1<<20 {
 			t.Errorf("%s: %d bytes were taken, and %d reckoned", name, took, reckoned)
+		}
+	}
+}
+
+// TestTooLargeIsSaid: in the place of a picture that is not shown stands why, and still its id.
+func TestTooLargeIsSaid(t *testing.T) {
+	const id = "sha256:8f5963cc49916061c1a83df213e704d463864f755534013fab494e2f6032bd28"
+	sheet := &Sheet{Title: "Record", Job: "J-1", Sections: []Section{{ID: "photographs", Title: "Photographs",
+		Blocks: []Block{&Pictures{List: []Photo{{Of: "the position as found", ID: id, Media: "image/png", Content: sized(60000, 60000, 8, 2)}}}}}}}
+	d, err := newWriter(sheet, time.Date(2026, 3, 2, 9, 15, 0, 0, time.UTC))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.draw()
+	file := filepath.Join(t.TempDir(), "large.pdf")
+	f, err := os.Create(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(d.pdf.Output(f), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	text, err := exec.CommandContext(t.Context(), "pdftotext", "-layout", file, "-").CombinedOutput()
+	if err != nil {
+		t.Fatalf("pdftotext (Debian: poppler-utils): %v %s", err, text)
+	}
+	for _, w := range []string{"too large to show: 60000 by 60000", "the position as found", id} {
+		if !strings.Contains(string(text), w) {
+			t.Errorf("%q is missing in %s", w, text)
 		}
 	}
 }

@@ -17,7 +17,6 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/jobs"
 	"meterwright/metering"
-	"meterwright/method"
 	"meterwright/record"
 	"meterwright/rules"
 	"meterwright/visit"
@@ -37,24 +36,32 @@ type Adviser interface {
 	Advise(ctx context.Context, v *visit.Visit) (*visit.Advised, error)
 }
 
-// Told is one thing that a reader of the story is told.
+// Told is one thing that a reader of the story is told. Exactly one of the others is set beside At.
 type Told struct {
 	At time.Time
-	// Happened is given for what was entered afterwards.
-	Happened string
-	// Words is the sentence of an accepted event.
+	// Event is an event that was accepted, by its hash.
+	Event string
+	// Aside is something that is not in the record, with its words.
+	Aside Aside
 	Words string
-	// Aside is something that is not in the record.
-	Aside string
 	// Refusal is why an event was refused.
 	Refusal *visit.Refusal
-	// Stop is a stop that the event led to.
-	Stop *method.Stop
+	// Stop is a stop that the event led to, by its id.
+	Stop string
 	// Register is what the earlier readings say of a final one.
 	Register *Finding
 	// Advice is what the model makes of the readings so far.
 	Advice *visit.Advised
 }
+
+// Aside names something that is told and stands in no record.
+type Aside string
+
+// The asides.
+const (
+	NoAdvice  Aside = "no-advice" // Words: why
+	Restarted Aside = "restarted" // Words: the device
+)
 
 // Finding is a final reading judged against earlier ones.
 type Finding struct {
@@ -141,6 +148,9 @@ func (r *Runner) Check() error {
 	return r.checkUsual()
 }
 
+// Now returns the visit as it stands.
+func (r *Runner) Now() *visit.Visit { return r.visit }
+
 // Chain returns the state of the last device's chain.
 func (r *Runner) Chain() record.Chain { return r.chain }
 
@@ -220,7 +230,11 @@ func (r *Runner) advance(e *Entry) error {
 }
 
 func (r *Runner) event(body visit.Body) visit.Event {
-	return visit.Event{Body: body, Wall: r.now, Mono: r.now.Sub(r.booted).Milliseconds(), Boot: fmt.Sprintf("%s-boot-%d", r.device, r.boots), Person: r.person}
+	e := visit.Event{Chain: r.chain.Key.String(), Body: body, Wall: r.now, Mono: r.now.Sub(r.booted).Milliseconds(), Boot: fmt.Sprintf("%s-boot-%d", r.device, r.boots), Person: r.person}
+	if r.chain.Next > 0 {
+		e.Prev = r.chain.Head.String()
+	}
+	return e
 }
 
 // do puts an event through the engine, keeps it or its refusal, and tells it. It reports
@@ -258,7 +272,7 @@ func (r *Runner) advise(body visit.Body) error {
 	}
 	x, err := r.Adviser.Advise(r.ctx, r.visit)
 	if err != nil && r.ctx.Err() == nil {
-		r.Tell(Told{At: r.now, Aside: "No advice: " + err.Error() + "."})
+		r.Tell(Told{At: r.now, Aside: NoAdvice, Words: err.Error()})
 	}
 	if err != nil || x == nil {
 		return nil
@@ -301,7 +315,7 @@ func (r *Runner) refused(e *Entry, ev visit.Event, refusal *visit.Refusal) error
 	if err != nil {
 		return fmt.Errorf("%s: %w", r.Script.Place(e), err)
 	}
-	ev.Body = visit.Refused{Kind: visit.KindOf(ev.Body), Body: attempted, Rows: refusal.Rows, What: refusal.What, Undid: refusal.Undid, Way: refusal.Way}
+	ev.Body = visit.Refused{Kind: visit.KindOf(ev.Body), Body: attempted, Refusal: *refusal}
 	if err := r.keep(&ev); err != nil {
 		return err
 	}
@@ -333,7 +347,7 @@ func (r *Runner) keep(ev *visit.Event) error {
 func (r *Runner) tell(body visit.Body) error {
 	a := r.visit.Account()
 	last := a.Story[len(a.Story)-1]
-	r.Tell(Told{At: last.At, Happened: last.Happened, Words: last.Words})
+	r.Tell(Told{At: last.At, Event: last.Event})
 	if b, ok := body.(visit.Recorded); ok {
 		if err := r.judgeRegisters(b.Entries); err != nil {
 			return err
@@ -346,14 +360,7 @@ func (r *Runner) tell(body visit.Body) error {
 	}
 	stop := r.visit.Stop()
 	if stop != r.stop && stop != "" {
-		for i := range r.Machine.Method.Stops {
-			if r.Machine.Method.Stops[i].ID == stop {
-				r.Tell(Told{At: r.now, Stop: &r.Machine.Method.Stops[i]})
-			}
-		}
-		if stop == "declared" {
-			r.Tell(Told{At: r.now, Stop: &method.Stop{ID: stop, Title: "Stopped by the person on site", Do: []string{"Tell somebody", "Decide whether work can go on or ends here"}}})
-		}
+		r.Tell(Told{At: r.now, Stop: stop})
 	}
 	r.stop = stop
 	return nil

@@ -411,6 +411,6 @@ func (r *Runner) handOver(e *Entry) error {
 func (r *Runner) restart(e *Entry) error {
 	r.boots++
 	r.booted = r.now
-	r.Tell(Told{At: r.now, Aside: "The device " + r.device + " restarted: from here on nobody knows how much time passed."})
+	r.Tell(Told{At: r.now, Aside: Restarted, Words: r.device})
 	return nil
 }

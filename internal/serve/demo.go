@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
@@ -17,8 +18,6 @@ import (
 	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
 	"meterwright/internal/jobs"
-	"meterwright/internal/jobs/intake"
-	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/script"
 	"meterwright/internal/store"
 	"meterwright/internal/version"
@@ -38,7 +37,8 @@ func demoKeys(person string) (*field.Hand, error) {
 }
 
 // demoPeople are those who work with the device in the demonstration.
-var demoPeople = [][2]string{{"op-114", "R. Quill"}, {"op-207", "A. Brindle"}, {"op-318", "J. Sallow"}}
+var demoPeople = [][2]string{{"op-114", "R. Quill"}, {"op-207", "A. Brindle"}, {"op-318", "J. Sallow"}, {"op-226", "M. Tarn"},
+	{"op-231", "E. Fallow"}, {"op-245", "D. Wicken"}, {"op-258", "S. Mere"}, {"op-262", "T. Rushby"}}
 
 // demoJob is one job, with what was done of it already.
 type demoJob struct {
@@ -76,7 +76,7 @@ var demoDay = []demoJob{
 	{"NM-3004", "11 Tannery Bank, Northmere", "9900000326769", "M-8104", "op-207", "{arrangement: TN-S, reference: true}", "", false, 26, "12s", `
   - go-on: dead-prove-again
 `, false},
-	{"NM-3005", "5 Beacon Close, Northmere", "9900000405950", "M-8105", "op-114", "{arrangement: TN-C-S}", "", false, 31, "12s", `
+	{"NM-3005", "5 Beacon Close, Northmere", "9900000405950", "M-8105", "op-226", "{arrangement: TN-C-S}", "", false, 31, "12s", `
   - go-on: dead-prove-again
   - proved: two-pole-detector on proving-unit shows dark
     at: +1m
@@ -91,7 +91,7 @@ var demoDay = []demoJob{
   - ended: {outcome: stopped-danger, why: voltage on metalwork, left: nothing was opened and the supply is as it was found, guarded: the operative stayed until the distributor took over}
     at: +35m
 `, false},
-	{"NM-3007", "30 Quarry Road, Northmere", "9900000564330", "M-8107", "op-318", "{arrangement: TN-C-S, sources: [battery]}", "hazards: [the cupboard is low and badly lit]\n", false, 150, "14s", `
+	{"NM-3007", "30 Quarry Road, Northmere", "9900000564330", "M-8107", "op-262", "{arrangement: TN-C-S, sources: [battery]}", "hazards: [the cupboard is low and badly lit]\n", false, 150, "14s", `
   - go-on: shroud-contact
   - noted: the operative feels unwell and will not go on
   - acted: shroud-contact
@@ -112,21 +112,21 @@ var demoDay = []demoJob{
 	{"NM-3009", "37 Fuller Street, Northmere", "9900000722714", "M-8109", "op-318", "{arrangement: TN-C-S}", "", false, 40, "12s", `
   - go-on: dead-prove
   - noted: the carrier is out and the supply contact is shrouded
-  - hand-over: {person: op-114, device: op-114}
+  - hand-over: {person: op-262, device: op-262}
     at: +6m
 `, false},
-	{"NM-3010", "9 Ropewalk Yard, Northmere", "9900000801906", "M-8110", "op-114", "{arrangement: TN-C-S}", "", false, 22, "9s", `
+	{"NM-3010", "9 Ropewalk Yard, Northmere", "9900000801906", "M-8110", "op-231", "{arrangement: TN-C-S}", "", false, 22, "9s", `
   - go-on: break-seals
   - away: to fetch another pair of gloves from the van
   - back
 `, false},
 	{"NM-3011", "6 Lantern Court, Northmere", "9900000881098", "M-8111", "op-207", "{arrangement: TN-C-S, rates: 2}", "dependants: [a stair lift, arranged for the time]\n", true, 0, "", "", false},
-	{"NM-3012", "40 Harbour Rise, Northmere", "9900000960280", "M-8112", "op-114", "{arrangement: TN-C-S, export: true, sources: [inverter]}", "overlays: [every-pair]\n", false, 9, "10s", `
+	{"NM-3012", "40 Harbour Rise, Northmere", "9900000960280", "M-8112", "op-245", "{arrangement: TN-C-S, export: true, sources: [inverter]}", "overlays: [every-pair]\n", false, 9, "10s", `
   - go-on: cutout-kind
   - away: to ask the office about the inverter
 `, false},
 	{"NM-3013", "3 Fennel Way, Northmere", "9900001039477", "M-8113", "op-318", "{arrangement: TT, reference: true}", "hazards: [a dog, which is kept in the garden]\n", true, 0, "", "", false},
-	{"NM-3014", "8 Chandler's Row, Northmere", "9900001118669", "M-8114", "op-207", "{arrangement: TN-C-S}", "", false, 18, "9s", `
+	{"NM-3014", "8 Chandler's Row, Northmere", "9900001118669", "M-8114", "op-258", "{arrangement: TN-C-S}", "", false, 18, "9s", `
   - go-on: socket-neutral-earth
   - observed: 63.0 V
   - reported: {to: the office, name: duty supervisor, reference: FM-3352, words: the socket reads 63 V from neutral to earth}
@@ -147,7 +147,6 @@ const demoUsual = `usual:
   loop-tt-electrode: 86 ohm
   dependants: a freezer, which keeps its cold for the time
   final-import: "04330"
-  old-number: M-8100
   old-seals: cover S-4471 and S-4472, cut-out S-4473
   fuse-type: BS 1361 type II
   fuse-rating: "80"
@@ -162,8 +161,12 @@ const demoUsual = `usual:
   new-seals: cover S-5210 and S-5211, cut-out S-5212
   advice: what was found and measured, and to ring 105 if the supply fails
   told: the consumer
-  off-time: "10:21"
-  on-time: "10:44"
+  before: before.png
+  final-photograph: final-photograph.png
+  old-photograph: old-photograph.png
+  terminals-photograph: terminals-photograph.png
+  opening-photograph: opening-photograph.png
+  after-photograph: after-photograph.png
 `
 
 // file writes the job as a job file. Dates lie around the day, so that an instrument is in date
@@ -176,7 +179,7 @@ func (d demoJob) file(at int, day time.Time) string {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "job: %s\nfictional: true\nemployer: Fennmoor Metering (fictional)\naddress: %s\nmeter_point: %s\nmeter: %s\n", d.ref, d.address, d.point, d.meter)
-	fmt.Fprintf(&b, "appointment: %s %02d:%02d\nsite: %s\nmethod: gb-single-phase-exchange\nperson: %s\n%s", on(0), 8+at*2/3, at*2%3*20, d.site, d.person, d.more)
+	fmt.Fprintf(&b, "appointment: \"%02d:%02d\"\nsite: %s\nmethod: gb-single-phase-exchange\nperson: %s\n%s", 8+at*2/3, at*2%3*20, d.site, d.person, d.more)
 	registers := []string{"final-import"}
 	if strings.Contains(d.site, "rates: 2") {
 		registers = []string{"final-rate-1", "final-rate-2"}
@@ -225,11 +228,11 @@ func markDemo(ctx context.Context, st *store.Store, c Config) error {
 	if err != nil {
 		return err
 	}
-	n, err := st.CountJobs(ctx, store.JobFilter{})
+	rows, err := st.Jobs(ctx, "", 1)
 	if err != nil {
 		return err
 	}
-	if lines > 0 || n > 0 {
+	if lines > 0 || len(rows) > 0 {
 		return fmt.Errorf("the folder %s holds visits or jobs that are not the demonstration's: leave --demo out, or give --data another folder", c.Data)
 	}
 	return os.WriteFile(mark, []byte("Everything in this folder is invented.\n"), 0o600)
@@ -261,15 +264,15 @@ func loadDemo(ctx context.Context, st *store.Store, j *journal, pack *rules.Pack
 	}
 	var rows []store.Job
 	for i, d := range demoDay {
-		job, err := jobfile.ParseYAML(d.ref+".yaml", []byte(d.file(i, now)), pack.MeterPoint)
+		job, err := jobs.ParseYAML(d.ref+".yaml", []byte(d.file(i, now)), pack.MeterPoint)
 		if err != nil {
 			return err
 		}
-		row, err := intake.Kept(job)
+		body, err := job.Body()
 		if err != nil {
 			return err
 		}
-		rows = append(rows, row)
+		rows = append(rows, store.Job{Reference: job.Reference, Body: body})
 		if d.begun > 0 {
 			if err := d.carry(ctx, st, j, pack, job, now); err != nil {
 				return fmt.Errorf("%s: %w", d.ref, err)
@@ -297,14 +300,7 @@ func (s *sheaf) Attachment(container []byte, _ record.Reference) error {
 
 // carry carries out what was done of a job.
 func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *rules.Pack, job *jobs.Job, now time.Time) error {
-	begin := now.Add(-time.Duration(d.begun) * time.Minute)
-	text := fmt.Sprintf("script: %s\nfictional: true\ndate: %s\nbegin: %q\nzone: %q\npace: %s\ndevice: %s\nseed: %s\n%sentries:%s",
-		strings.ToLower(d.ref), begin.Format(time.DateOnly), begin.Format("15:04"), begin.Format("-07:00"), d.pace, d.person, demoSeed, d.usual(), d.script)
-	sc, err := script.Parse(d.ref+".script.yaml", []byte(text))
-	if err != nil {
-		return err
-	}
-	resolved, err := j.Method(ctx, job)
+	resolved, err := j.resolve(job)
 	if err != nil {
 		return err
 	}
@@ -312,29 +308,52 @@ func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *r
 	if err != nil {
 		return err
 	}
-	kept := &sheaf{}
-	seed := sha256.Sum256([]byte(demoSeed + d.ref))
-	r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: pack, Visit: script.DemonstrationVisit(demoSeed+d.ref, begin),
-		Engine: "meterwright " + version.Edition, Keep: kept, Random: mrand.NewChaCha8(seed), Tell: func(script.Told) {},
-		Signer: func(device string) (record.Signer, error) { return devicekey.Demonstration(demoSeed, device), nil },
-		File:   func(string) ([]byte, error) { return nil, errors.New("the demonstration has no files") }}
-	if d.advise {
-		r.Adviser = advice.New(r.Engine)
-	}
-	if _, err := r.Carry(ctx); err != nil {
-		return err
-	}
-	for _, c := range kept.containers {
-		if _, err := st.PutAttachment(ctx, c); err != nil {
+	begin := now.Add(-time.Duration(d.begun) * time.Minute)
+	// When the supply went off and came on is known once the visit was carried out; its second
+	// run, at the same times, writes them down.
+	off, on := "not noted", "not noted"
+	for again := true; again; {
+		text := fmt.Sprintf("script: %s\nfictional: true\ndate: %s\nbegin: %q\nzone: %q\npace: %s\ndevice: %s\nseed: %s\n%s  off-time: %q\n  on-time: %q\nentries:%s",
+			strings.ToLower(d.ref), begin.Format(time.DateOnly), begin.Format("15:04"), begin.Format("-07:00"), d.pace, d.person, demoSeed, d.usual(), off, on, d.script)
+		sc, err := script.Parse(d.ref+".script.yaml", []byte(text))
+		if err != nil {
+			return err
+		}
+		kept := &sheaf{}
+		seed := sha256.Sum256([]byte(demoSeed + d.ref))
+		said := map[string]string{"cutout-seal": "S-4473", "new-cutout-seal": "S-5212"}
+		maps.Copy(said, sc.Usual)
+		r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: pack, Visit: script.DemonstrationVisit(demoSeed+d.ref, begin),
+			Engine: "meterwright " + version.Edition, Keep: kept, Random: mrand.NewChaCha8(seed), Tell: func(script.Told) {},
+			Signer: func(device string) (record.Signer, error) { return devicekey.Demonstration(demoSeed, device), nil },
+			File:   func(name string) ([]byte, error) { return drawn(strings.TrimSuffix(name, ".png"), said) }}
+		if d.advise {
+			r.Adviser = advice.New(r.Engine)
+		}
+		v, err := r.Carry(ctx)
+		if err != nil {
+			return err
+		}
+		out := v.Account().Supply
+		if again = len(out) > 0 && !out[0].On.IsZero() && off == "not noted"; again {
+			off, on = out[0].Off.Format("15:04"), out[0].On.Format("15:04")
+			continue
+		}
+		for _, c := range kept.containers {
+			if _, err := st.PutAttachment(ctx, c); err != nil {
+				return err
+			}
+		}
+		if err := j.Append(ctx, r.Visit, d.ref, kept.lines); err != nil {
 			return err
 		}
 	}
-	return j.Append(ctx, r.Visit, d.ref, kept.lines)
+	return nil
 }
 
 // usual leaves out everyday values that the method of this job does not ask for.
 func (d demoJob) usual() string {
-	var out []string
+	out := []string{}
 	for _, l := range strings.Split(demoUsual, "\n") {
 		switch key, _, _ := strings.Cut(strings.TrimSpace(l), ":"); key {
 		case "loop-tn-cs", "loop-tn-s", "loop-tt-electrode":
@@ -345,5 +364,5 @@ func (d demoJob) usual() string {
 		}
 		out = append(out, l)
 	}
-	return strings.Join(out, "\n")
+	return strings.Join(out, "\n") + "  old-number: " + d.meter + "\n"
 }

@@ -1,15 +1,22 @@
 package serve
 
 import (
+	"bytes"
 	"context"
-	"fmt"
+	"encoding/json"
+	"flag"
+	"image/png"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"meterwright/internal/store"
+	"meterwright/record"
 )
 
 // open starts a server over a fresh folder with the demonstration.
@@ -40,95 +47,154 @@ func TestDemoDay(t *testing.T) {
 	if code, body := get(t, s, "/"); code != http.StatusOK || !strings.Contains(body, "authorises nobody") {
 		t.Fatalf("first page: %d", code)
 	}
-	code, body := get(t, s, "/field/op-114/")
-	if code != http.StatusOK {
-		t.Fatalf("day: %d %s", code, body)
-	}
-	for _, want := range []string{"7 Lantern Row", "not begun", "away from the service position", "Voltage on metalwork", "not yet"} {
-		if !strings.Contains(strings.ToLower(body), strings.ToLower(want)) {
-			t.Errorf("the day does not say %q", want)
-		}
-	}
-}
-
-// many imports jobs that come before those of the demonstration in every order.
-func many(t *testing.T, s *Server, n int, kind string, of func(*store.Job)) {
-	t.Helper()
-	var rows []store.Job
-	for i := range n {
-		j := store.Job{Reference: fmt.Sprintf("A-%s-%05d", kind, i), Hour: "00:00", Address: fmt.Sprintf("%d %s Row", i, kind)}
-		of(&j)
-		j.Body = fmt.Appendf(nil, `{"job":%q,"address":%q,"appointment":%q,"person":%q}`, j.Reference, j.Address, strings.TrimSpace(j.Day+" "+j.Hour), j.Person)
-		rows = append(rows, j)
-	}
-	if _, err := s.store.ImportJobs(t.Context(), "test", rows); err != nil {
-		t.Fatal(err)
-	}
-}
-
-// inOrder fails unless the words stand in the page one after the other.
-func inOrder(t *testing.T, body string, words ...string) {
-	t.Helper()
-	rest := body
-	for _, w := range words {
-		_, after, ok := strings.Cut(rest, w)
-		if !ok {
-			t.Fatalf("%q is missing, or stands before one of %q", w, words)
-		}
-		rest = after
-	}
-}
-
-// TestOwnVisitsComeFirst: an import of thousands of jobs, before all others in every order, hides
-// no visit that is under way, on no day.
-func TestOwnVisitsComeFirst(t *testing.T) {
-	s := open(t, t.TempDir())
-	today := time.Now()
-	many(t, s, 10_000, "Dated", func(j *store.Job) { j.Day, j.Person = today.Format(time.DateOnly), "op-114" })
-	many(t, s, 150, "Undated", func(*store.Job) {})
-	many(t, s, 150, "Foreign", func(j *store.Job) { j.Day, j.Person = today.Format(time.DateOnly), "op-318" })
-	for _, day := range []string{"", "?day=" + today.AddDate(0, 0, 1).Format(time.DateOnly), "?day=" + today.AddDate(0, 0, -400).Format(time.DateOnly), "?list=day&from=9900"} {
-		code, body := get(t, s, "/field/op-114/"+day)
+	for at, want := range map[string][]string{
+		"/field/op-114/": {"7 Lantern Row", "not begun", "Voltage on metalwork", "not yet"},
+		"/field/op-231/": {"away from the service position"},
+	} {
+		code, body := get(t, s, at)
 		if code != http.StatusOK {
-			t.Fatalf("%s: %d", day, code)
+			t.Fatalf("%s: %d %s", at, code, body)
 		}
-		// Both are in the hands of op-114 in the demonstration, one handed over by somebody else.
-		inOrder(t, body, "Under way in your hands", "37 Fuller Street", "9 Ropewalk Yard", "Without a date", "0 Undated Row", "list=undated&amp;from=100", "150 in all")
-	}
-	_, body := get(t, s, "/field/op-114/")
-	inOrder(t, body, "Under way", "Appointments", "0 Dated Row", "99 Dated Row", "There are 10005 in all", "Without a date", "Jobs of others", "0 Foreign Row")
-	if strings.Contains(body, "100 Dated Row") {
-		t.Error("a list has no end")
-	}
-	_, body = get(t, s, "/field/op-114/?day="+today.Format(time.DateOnly)+"&list=day&from=100")
-	inOrder(t, body, "Appointments", "100 Dated Row", "199 Dated Row", "from=200")
-	_, body = get(t, s, "/field/op-114/?day="+today.AddDate(0, 0, -1).Format(time.DateOnly))
-	inOrder(t, body, "No job is yours on this day", "Without a date")
-	if strings.Contains(body, " Dated Row") {
-		t.Error("another day shows the jobs of today")
-	}
-	for _, bad := range []string{"?day=yesterday", "?from=-1", "?from=x"} {
-		if code, _ := get(t, s, "/field/op-114/"+bad); code != http.StatusUnprocessableEntity && code != http.StatusBadRequest {
-			t.Errorf("%s: %d", bad, code)
+		for _, w := range want {
+			if !strings.Contains(strings.ToLower(body), strings.ToLower(w)) {
+				t.Errorf("%s does not say %q", at, w)
+			}
 		}
 	}
 }
 
-// TestDayInTheHand: the day, the days beside it and the lists, in a real browser of 360 px.
-func TestDayInTheHand(t *testing.T) {
-	t.Parallel()
-	s := open(t, t.TempDir())
-	many(t, s, 3, "Undated", func(j *store.Job) { j.Hour = "in the morning" })
-	many(t, s, 2, "Tomorrow", func(j *store.Job) { j.Day, j.Person = time.Now().AddDate(0, 0, 1).Format(time.DateOnly), "op-114" })
-	p := newPhone(t, s)
-	p.open("/field/op-114/")
-	p.says("Under way in your hands", "Appointments", "Without a date", "Jobs of others")
-	p.look("day-with-visits")
-	p.tap("Day after")
-	p.says("Under way in your hands", "0 Tomorrow Row", "1 Tomorrow Row")
-	p.look("day-after")
-	p.tap("Today")
-	p.tap("Day before")
-	p.says("No job is yours on this day")
-	p.look("day-before")
+// travel is the least time from one service position of the demonstration to the next.
+const travel = 10 * time.Minute
+
+// demoRecords reads every visit of the demonstration as its lines stand in the store.
+func demoRecords(t *testing.T, s *Server) map[string][]record.Event {
+	t.Helper()
+	all := map[string][]record.Event{}
+	for _, d := range demoDay {
+		page, err := s.store.Visits(t.Context(), store.Filter{Job: d.ref})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(page.Visits) != 0 != (d.begun > 0) {
+			t.Errorf("%s: %d visits", d.ref, len(page.Visits))
+		}
+		for _, v := range page.Visits {
+			for line, err := range s.store.Lines(t.Context(), v.Visit) {
+				if err != nil {
+					t.Fatal(err)
+				}
+				e, err := record.Decode(line.Bytes)
+				if err != nil {
+					t.Fatal(err)
+				}
+				all[d.ref] = append(all[d.ref], e)
+			}
+		}
+	}
+	return all
 }
+
+// TestDemoPeople: nobody is at two visits at once, and there is time to travel between them. A
+// visit that has not ended keeps whoever entered its last line until now.
+func TestDemoPeople(t *testing.T) {
+	s := open(t, t.TempDir())
+	type stay struct {
+		ref      string
+		from, to time.Time
+	}
+	stays := map[string][]stay{}
+	for ref, events := range demoRecords(t, s) {
+		at := map[string]stay{}
+		for _, e := range events {
+			x := at[e.Person]
+			if x.from.IsZero() {
+				x = stay{ref: ref, from: e.Wall}
+			}
+			x.to = e.Wall
+			at[e.Person] = x
+		}
+		last := events[len(events)-1]
+		if last.Kind != "ended" {
+			x := at[last.Person]
+			x.to = time.Now()
+			at[last.Person] = x
+		}
+		if last.Wall.After(time.Now()) {
+			t.Errorf("%s ends at %s, which is to come", ref, last.Wall)
+		}
+		for person, x := range at {
+			stays[person] = append(stays[person], x)
+		}
+	}
+	if len(stays) < 8 {
+		t.Errorf("%d people", len(stays))
+	}
+	for person, list := range stays {
+		slices.SortFunc(list, func(a, b stay) int { return a.from.Compare(b.from) })
+		for i := range list[1:] {
+			if a, b := list[i], list[i+1]; b.from.Before(a.to.Add(travel)) {
+				t.Errorf("%s is at %s until %s and at %s from %s", person, a.ref, a.to.Format("15:04"), b.ref, b.from.Format("15:04"))
+			}
+		}
+	}
+}
+
+// TestDemoSupply: the times off and on that are written down are those at which the carrier was
+// withdrawn and refitted.
+func TestDemoSupply(t *testing.T) {
+	noted := 0
+	for ref, events := range demoRecords(t, open(t, t.TempDir())) {
+		acted := map[string]string{}
+		for _, e := range events {
+			var b struct {
+				Act, Step string
+				Entries   map[string]string
+			}
+			if err := json.Unmarshal(e.Body, &b); err != nil {
+				t.Fatal(err)
+			}
+			if e.Kind == "acted" && acted[b.Act] == "" {
+				acted[b.Act] = e.Wall.Format("15:04")
+			}
+			if off, ok := b.Entries["off-time"]; ok {
+				noted++
+				if on := b.Entries["on-time"]; off != acted["withdraw-carrier"] || on != acted["refit-carrier"] {
+					t.Errorf("%s: off %s, on %s, and the carrier was withdrawn %s and refitted %s", ref, off, on, acted["withdraw-carrier"], acted["refit-carrier"])
+				}
+			}
+		}
+	}
+	if noted == 0 {
+		t.Error("no visit notes its times")
+	}
+}
+
+// TestDrawn: each picture says that it is a drawing and is none of one grey, and others show other things.
+func TestDrawn(t *testing.T) {
+	said := map[string]string{"old-number": "M-1", "new-number": "N-2", "final-import": "04330", "opening-import": "00000", "torque": "2.5", "cutout-seal": "S-3", "new-cutout-seal": "S-4"}
+	seen := map[string]string{}
+	for _, field := range []string{"before", "final-photograph", "terminals-photograph", "opening-photograph", "after-photograph"} {
+		b, err := drawn(field, said)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if other, ok := seen[string(b)]; ok {
+			t.Errorf("%s and %s are the same picture", field, other)
+		}
+		seen[string(b)] = field
+		img, err := png.Decode(bytes.NewReader(b))
+		if err != nil || img.Bounds().Dx() < 320 {
+			t.Errorf("%s: %v, %v", field, img.Bounds(), err)
+		}
+		if *pictures != "" {
+			if err := os.WriteFile(filepath.Join(*pictures, field+".png"), b, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if _, err := drawn("nothing", said); err == nil {
+		t.Error("a picture of nothing")
+	}
+}
+
+var pictures = flag.String("pictures", "", "a folder in which the drawn photographs are kept, to be looked at")

@@ -13,7 +13,7 @@ func TestLeadsByTaps(t *testing.T) {
 	t.Parallel()
 	s := open(t, t.TempDir())
 	p := newPhone(t, s)
-	p.open("/field/op-207/")
+	p.open("/field/op-258/")
 	p.tap("16:40 8 Chandler's Row")
 	p.look("step-leads")
 	p.says("Leads, not findings")

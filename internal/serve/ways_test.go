@@ -54,7 +54,7 @@ func TestWaysByTaps(t *testing.T) {
 
 	t.Run("second proving fails", func(t *testing.T) {
 		p.t = t
-		p.open("/field/op-114/")
+		p.open("/field/op-226/")
 		p.tap("10:40 5 Beacon Close")
 		p.look("step-prove-void")
 		p.says("void")
@@ -76,7 +76,7 @@ func TestWaysByTaps(t *testing.T) {
 
 	t.Run("barred, the way on, and back", func(t *testing.T) {
 		p.t = t
-		p.open("/field/op-114/")
+		p.open("/field/op-231/")
 		p.tap("14:00 9 Ropewalk Yard")
 		p.says("Not yet: take the seals off", "the service position was left", "The way on")
 		p.look("blocked")

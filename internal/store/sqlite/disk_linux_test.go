@@ -68,7 +68,7 @@ func TestFullDisk(t *testing.T) {
 }
 
 // TestAttachmentIsOnTheDisk watches the calls: each attachment's file is synced before it has its
-// name, and then the name is.
+// name, and then the name is; of one that is erased the name's removal is.
 func TestAttachmentIsOnTheDisk(t *testing.T) {
 	work := smallWork(t)
 	dir := filepath.Join(t.TempDir(), "store")
@@ -82,7 +82,11 @@ func TestAttachmentIsOnTheDisk(t *testing.T) {
 		digits := strings.TrimPrefix(string(ref.ID), "sha256:")
 		passing, folder := fmt.Sprintf("%s/new/%d", AttachmentsName, b/5+1), AttachmentsName+"/"+digits[:2]
 		rest := calls
-		for _, want := range []string{"write " + passing, "fsync " + passing, "fsync " + AttachmentsName, "renameat " + passing + " " + folder + "/" + digits[2:], "fsync " + folder} {
+		inOrder := []string{"write " + passing, "fsync " + passing, "fsync " + AttachmentsName, "renameat " + passing + " " + folder + "/" + digits[2:], "fsync " + folder}
+		if b%10 == 0 { // it is erased
+			inOrder = append(inOrder, "unlinkat "+folder+"/"+digits[2:], "fsync "+folder)
+		}
+		for _, want := range inOrder {
 			i := slices.Index(rest, want)
 			if i < 0 {
 				t.Errorf("attachment of batch %d: no %q in its place in\n%s", b, want, strings.Join(calls, "\n"))

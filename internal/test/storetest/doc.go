@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"meterwright/internal/store"
 	"meterwright/record"
 )
@@ -65,12 +67,10 @@ func (h harness) fresh(t *testing.T, opts store.Options) *store.Store {
 	return h.at(t, t.TempDir(), opts)
 }
 
+// at opens the store of a folder until the end of the test.
 func (h harness) at(t *testing.T, dir string, opts store.Options) *store.Store {
 	t.Helper()
-	s, err := h.open(t.Context(), dir, opts)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := h.again(t, dir, opts)
 	t.Cleanup(func() {
 		if err := s.Close(); err != nil {
 			t.Error(err)
@@ -79,12 +79,26 @@ func (h harness) at(t *testing.T, dir string, opts store.Options) *store.Store {
 	return s
 }
 
-func submit(t *testing.T, s *store.Store, lines ...[]byte) []store.Receipt {
+// again opens the store of a folder; the test closes it.
+func (h harness) again(t *testing.T, dir string, opts store.Options) *store.Store {
 	t.Helper()
-	receipts, err := s.Submit(t.Context(), lines)
+	s, err := h.open(t.Context(), dir, opts)
+	must(t, err)
+	return s
+}
+
+// must ends the test if something failed that the rest rests on.
+func must(t rapid.TB, err error) {
+	t.Helper()
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+func submit(t *testing.T, s *store.Store, lines ...[]byte) []store.Receipt {
+	t.Helper()
+	receipts, err := s.Submit(t.Context(), lines)
+	must(t, err)
 	if len(receipts) != len(lines) {
 		t.Fatalf("%d receipts for %d lines", len(receipts), len(lines))
 	}

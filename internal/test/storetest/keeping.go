@@ -30,19 +30,14 @@ func Container(tb testing.TB, text string) (record.Reference, []byte) {
 
 func (h harness) attachments(t *testing.T) {
 	dir := t.TempDir()
-	s, err := h.open(t.Context(), dir, options())
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := h.again(t, dir, options())
 	ref, container := Container(t, "A. Person, 4 Example Row (fictional)")
 	for range 2 {
 		if got, err := s.PutAttachment(t.Context(), container); err != nil || got != ref {
 			t.Fatalf("%+v, %v", got, err)
 		}
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = h.at(t, dir, options())
 	if got, err := s.Attachment(t.Context(), ref.ID); err != nil || !bytes.Equal(got, container) {
 		t.Errorf("%q, %v", got, err)
@@ -65,9 +60,7 @@ func (h harness) attachments(t *testing.T) {
 		t.Error("an id that is none was erased")
 	}
 	for _, why := range []string{"asked for by the person", "a second time"} {
-		if err := s.EraseAttachment(t.Context(), ref.ID, "person-1", why); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.EraseAttachment(t.Context(), ref.ID, "person-1", why))
 	}
 	if _, err := s.Attachment(t.Context(), ref.ID); !errors.Is(err, store.ErrErased) || !strings.Contains(err.Error(), "asked for by the person") {
 		t.Errorf("after erasure: %v", err)
@@ -95,9 +88,7 @@ func (h harness) someErased(t *testing.T) {
 	}
 	for i, ref := range refs {
 		if i%3 == 0 {
-			if err := s.EraseAttachment(t.Context(), ref.ID, "person-1", "test"); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.EraseAttachment(t.Context(), ref.ID, "person-1", "test"))
 		}
 	}
 	for i, ref := range refs {
@@ -111,9 +102,7 @@ func (h harness) someErased(t *testing.T) {
 func (h harness) eraseBefore(t *testing.T) {
 	s := h.fresh(t, options())
 	ref, container := Container(t, "late")
-	if err := s.EraseAttachment(t.Context(), ref.ID, "person-1", "withdrawn before it came"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.EraseAttachment(t.Context(), ref.ID, "person-1", "withdrawn before it came"))
 	if _, err := s.PutAttachment(t.Context(), container); !errors.Is(err, store.ErrErased) {
 		t.Errorf("it is taken: %v", err)
 	}
@@ -123,17 +112,13 @@ func (h harness) people(t *testing.T) {
 	s := h.fresh(t, options())
 	ctx := t.Context()
 	for _, p := range [][2]string{{"person-2", "B. Fictional"}, {"person-1", "A. Fictional"}, {"person-1", "A. Fictional-Example"}} {
-		if err := s.PutPerson(ctx, p[0], p[1]); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.PutPerson(ctx, p[0], p[1]))
 	}
 	if err := s.PutKey(ctx, Key("one"), "person-9", "phone"); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a key of nobody: %v", err)
 	}
 	for _, k := range []struct{ key, person, device string }{{"one", "person-1", "phone"}, {"two", "person-1", "tablet"}, {"three", "person-2", "phone"}, {"one", "person-1", "old phone"}} {
-		if err := s.PutKey(ctx, Key(k.key), k.person, k.device); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.PutKey(ctx, Key(k.key), k.person, k.device))
 	}
 	if err := s.PutKey(ctx, Key("one"), "person-2", "phone"); !errors.Is(err, store.ErrConflict) {
 		t.Errorf("a key changes hands: %v", err)
@@ -141,18 +126,14 @@ func (h harness) people(t *testing.T) {
 	if err := s.PutKey(ctx, record.Key{}, "person-2", "phone"); err == nil {
 		t.Error("a key of small order is taken")
 	}
-	if err := s.WithdrawKey(ctx, Key("two")); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.WithdrawKey(ctx, Key("two")))
 	if err := s.PutKey(ctx, Key("two"), "person-1", "tablet"); !errors.Is(err, store.ErrConflict) {
 		t.Errorf("a withdrawn key comes back: %v", err)
 	}
 	if err := s.WithdrawKey(ctx, Key("nobody")); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("an unknown key: %v", err)
 	}
-	if err := s.WithdrawPerson(ctx, "person-2"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.WithdrawPerson(ctx, "person-2"))
 	if err := s.PutKey(ctx, Key("four"), "person-2", "phone"); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a withdrawn person gets a key: %v", err)
 	}

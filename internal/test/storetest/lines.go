@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sync"
 	"testing"
+	"time"
 
 	"meterwright/internal/store"
 	"meterwright/record"
@@ -16,9 +17,7 @@ import (
 func audit(t *testing.T, s *store.Store) store.AuditReport {
 	t.Helper()
 	report, err := s.Audit(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	return report
 }
 
@@ -26,10 +25,7 @@ func audit(t *testing.T, s *store.Store) store.AuditReport {
 func (h harness) receipts(t *testing.T) {
 	dir := t.TempDir()
 	lines := Whole(t, Visit(1), "one", 6)
-	s, err := h.open(t.Context(), dir, options())
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := h.again(t, dir, options())
 	first := submit(t, s, lines[:4]...)
 	want(t, first, store.Accepted)
 	for i, r := range first {
@@ -37,9 +33,7 @@ func (h harness) receipts(t *testing.T) {
 			t.Errorf("line %d: receipt %+v", i, r)
 		}
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 
 	s = h.at(t, dir, options())
 	second := submit(t, s, slices.Concat(lines, lines[5:])...)
@@ -50,9 +44,7 @@ func (h harness) receipts(t *testing.T) {
 		}
 	}
 	holds, err := s.Holds(t.Context(), Visit(1))
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	if w := []store.Holding{{Key: Key("one"), Next: 6, Head: second[5].Hash, Ended: true}}; !slices.Equal(holds, w) {
 		t.Errorf("holds %+v, want %+v", holds, w)
 	}
@@ -61,9 +53,7 @@ func (h harness) receipts(t *testing.T) {
 	}
 	i := 0
 	for l, err := range s.Lines(t.Context(), Visit(1)) {
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		if !bytes.Equal(l.Bytes, lines[i]) || l.Number != int64(i+1) || l.Seq != int64(i) || !l.Received.Equal(Clock()) || l.Hash != second[i].Hash {
 			t.Errorf("line %d is %+v", i, l)
 		}
@@ -114,10 +104,7 @@ func (h harness) badLines(t *testing.T) {
 func (h harness) order(t *testing.T) {
 	lines := Whole(t, Visit(1), "one", 4)
 	permute(lines, func(p [][]byte) {
-		s, err := h.open(t.Context(), t.TempDir(), options())
-		if err != nil {
-			t.Fatal(err)
-		}
+		s := h.again(t, t.TempDir(), options())
 		want(t, submit(t, s, p...), store.Accepted)
 		one := Visit(2)
 		other := Whole(t, one, "one", 4)
@@ -138,9 +125,7 @@ func (h harness) order(t *testing.T) {
 			}
 		}
 		audit(t, s)
-		if err := s.Close(); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Close())
 	})
 }
 
@@ -166,14 +151,9 @@ func permute(lines [][]byte, do func([][]byte)) {
 func (h harness) waiting(t *testing.T) {
 	dir := t.TempDir()
 	lines := Whole(t, Visit(1), "one", 6)
-	s, err := h.open(t.Context(), dir, options())
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := h.again(t, dir, options())
 	want(t, submit(t, s, lines[5], lines[2], lines[3]), store.Waiting)
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = h.at(t, dir, options())
 	again := submit(t, s, lines[2])
 	want(t, again, store.Waiting)
@@ -252,9 +232,7 @@ func (h harness) forks(t *testing.T) {
 		t.Errorf("versions %v, want %v", versions, w)
 	}
 	holds, err := s.Holds(t.Context(), Visit(1))
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	w := []store.Holding{
 		{Key: Key("one"), Version: 0, From: 0, Next: 7, Head: other.Chain.Head, Ended: true},
 		{Key: Key("one"), Version: 1, From: 0, Next: 1, Head: root.Chain.Head},
@@ -265,9 +243,7 @@ func (h harness) forks(t *testing.T) {
 		t.Errorf("holds\n%+v, want\n%+v", holds, w)
 	}
 	files, err := s.Files(t.Context(), Visit(1))
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	file := func(lines ...[]byte) []byte { return append(bytes.Join(lines, []byte("\n")), '\n') }
 	for i, lines := range [][][]byte{slices.Concat(d.Lines[:2], other.Lines), root.Lines, d.Lines, slices.Concat(d.Lines[:2], third.Lines)} {
 		if !bytes.Equal(files[i], file(lines...)) {
@@ -278,9 +254,7 @@ func (h harness) forks(t *testing.T) {
 	if report.Verdict != record.InTwoVersions {
 		t.Errorf("the two files are %v, %v", report.Verdict, err)
 	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.CatchUp(t.Context()))
 	if m, err := s.Visit(t.Context(), Visit(1)); err != nil || m.Forks != 3 || !m.NeedsAttention {
 		t.Errorf("the fork does not show: %+v, %v", m, err)
 	}
@@ -427,4 +401,15 @@ func (h harness) cancelled(t *testing.T) {
 	}
 	want(t, submit(t, s, lines...), store.Accepted)
 	audit(t, s)
+
+	// A transaction that has begun has an outcome that is known: given up within it, it is
+	// finished.
+	within, giveUp := context.WithCancel(t.Context())
+	opts := options()
+	opts.Now = func() time.Time { giveUp(); return Clock() }
+	s = h.fresh(t, opts)
+	ref, container := Container(t, "content")
+	if got, err := s.PutAttachment(within, container); within.Err() == nil || err != nil || got != ref {
+		t.Errorf("given up in the middle: %+v, %v", got, err)
+	}
 }

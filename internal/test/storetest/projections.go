@@ -16,14 +16,12 @@ import (
 )
 
 // everything lists all summaries, page by page.
-func everything(t testing.TB, s *store.Store, f store.Filter) []store.Summary {
+func everything(t rapid.TB, s *store.Store, f store.Filter) []store.Summary {
 	t.Helper()
 	var all []store.Summary
 	for {
 		page, err := s.Visits(context.Background(), f)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		all = append(all, page.Visits...)
 		if page.Next == "" {
 			return all
@@ -36,7 +34,7 @@ func everything(t testing.TB, s *store.Store, f store.Filter) []store.Summary {
 }
 
 // same fails if two listings differ.
-func same(t testing.TB, what string, got, want []store.Summary) {
+func same(t rapid.TB, what string, got, want []store.Summary) {
 	t.Helper()
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("%s differs (-want +got):\n%s", what, diff)
@@ -51,14 +49,10 @@ func (h harness) summaries(t *testing.T) {
 		t.Errorf("a summary before any was made: %v", err)
 	}
 	for range 2 {
-		if err := s.CatchUp(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.CatchUp(t.Context()))
 	}
 	got, err := s.Visit(t.Context(), Visit(1))
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	first, second := start, d.Chain
 	w := store.Summary{Visit: Visit(1), Nature: record.Real, Job: "J-01", State: "open", Person: "person-7", Opened: first, Last: first.Add(1500 * 1e6),
 		Lines: second.Next, Chains: 1, Through: 2, Details: []byte(`{"kinds":"oo","rules":""}`)}
@@ -71,9 +65,7 @@ func (h harness) summaries(t *testing.T) {
 	}
 	d.Add("noted", `{}`).End()
 	submit(t, s, d.Lines...)
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.CatchUp(t.Context()))
 	got, err = s.Visit(t.Context(), Visit(1))
 	if err != nil || got.State != "ended" || got.Outcome != "done" || !got.NeedsAttention || got.Stop != "noted" || !got.SupplyOffSince.Equal(first.Add(3000*1e6)) || got.Through != 4 {
 		t.Errorf("%+v, %v", got, err)
@@ -102,10 +94,7 @@ func (h harness) rebuild(t *testing.T) {
 	dir := t.TempDir()
 	wrong := options()
 	wrong.Projector = Projector{Fail: Visit(3)}
-	s, err := h.open(t.Context(), dir, wrong)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := h.again(t, dir, wrong)
 	const visits = 300 // more than a portion
 	for v := range visits {
 		d := NewDevice(t, Visit(v), record.Real, "one").Open()
@@ -116,22 +105,16 @@ func (h harness) rebuild(t *testing.T) {
 	}
 	fork := NewDevice(t, Visit(5), record.Real, "one").Add(record.KindOpened, `{"other":1}`)
 	submit(t, s, fork.Lines...)
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.CatchUp(t.Context()))
 	before := everything(t, s, store.Filter{})
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 
 	s = h.at(t, dir, options()) // the same edition, so nothing is made anew by itself
 	same(t, "the listing after opening", everything(t, s, store.Filter{}), before)
 	var last store.RebuildProgress
 	for range 2 {
 		calls := 0
-		if err := s.Rebuild(t.Context(), func(p store.RebuildProgress) { last = p; calls++ }); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Rebuild(t.Context(), func(p store.RebuildProgress) { last = p; calls++ }))
 		if last != (store.RebuildProgress{Done: visits, Visits: visits}) || calls < 2 {
 			t.Errorf("progress ends with %+v after %d calls", last, calls)
 		}
@@ -157,25 +140,18 @@ func (h harness) editions(t *testing.T) {
 	for i, rules := range []string{"1", "2", "2"} {
 		opts := options()
 		opts.Projector = Projector{Rules: rules, Lazy: i == 2}
-		s, err := h.open(t.Context(), dir, opts)
-		if err != nil {
-			t.Fatal(err)
-		}
+		s := h.again(t, dir, opts)
 		submit(t, s, Whole(t, Visit(i), "one", 3)...)
 		if mark, err := s.Mark(t.Context()); err != nil || mark != []int64{0, 0, 6}[i] {
 			t.Errorf("opened with edition %s: mark %d, %v", rules, mark, err)
 		}
-		if err := s.CatchUp(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.CatchUp(t.Context()))
 		for _, m := range everything(t, s, store.Filter{}) {
 			if !strings.Contains(string(m.Details), `"rules":"`+rules+`"`) || m.Lines != 3 {
 				t.Errorf("edition %s: %+v", rules, m)
 			}
 		}
-		if err := s.Close(); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Close())
 	}
 	s := h.at(t, dir, store.Options{}) // without a projector nothing happens to the summaries
 	if err := s.CatchUp(t.Context()); err != nil || len(everything(t, s, store.Filter{})) != 3 {
@@ -194,9 +170,7 @@ func (h harness) unreadable(t *testing.T) {
 	for v := range 3 {
 		submit(t, s, Whole(t, Visit(v), "one", 3)...)
 	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.CatchUp(t.Context()))
 	m, err := s.Visit(t.Context(), Visit(1))
 	if err != nil || m.State != store.UnreadableState || !m.NeedsAttention || !strings.Contains(string(m.Details), "cannot make sense") || m.Lines != 3 {
 		t.Errorf("%+v, %v", m, err)
@@ -223,9 +197,7 @@ func (h harness) pages(t *testing.T) {
 		}
 		submit(t, s, d.Lines...)
 	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.CatchUp(t.Context()))
 	all := everything(t, s, store.Filter{})
 	if len(all) != 24 || !slices.IsSortedFunc(all, func(a, b store.Summary) int {
 		return -2*a.Opened.Compare(b.Opened) - strings.Compare(a.Visit, b.Visit)
@@ -304,9 +276,7 @@ func (h harness) modelRun(t *testing.T, r *rapid.T, lines [][]byte) {
 	ctx := t.Context()
 	dir := t.TempDir()
 	s, err := h.open(ctx, dir, options())
-	if err != nil {
-		r.Fatal(err)
-	}
+	must(r, err)
 	defer func() {
 		if err := s.Close(); err != nil {
 			r.Error(err)
@@ -316,9 +286,7 @@ func (h harness) modelRun(t *testing.T, r *rapid.T, lines [][]byte) {
 	last := int64(0)
 	for range rapid.IntRange(1, 8).Draw(r, "batches") {
 		if rapid.IntRange(0, 7).Draw(r, "open again") == 0 {
-			if err := s.Close(); err != nil {
-				r.Fatal(err)
-			}
+			must(r, s.Close())
 			if s, err = h.open(ctx, dir, options()); err != nil {
 				r.Fatal(err)
 			}
@@ -329,9 +297,7 @@ func (h harness) modelRun(t *testing.T, r *rapid.T, lines [][]byte) {
 		}
 		answers := m.submit(batch)
 		receipts, err := s.Submit(ctx, batch)
-		if err != nil {
-			r.Fatal(err)
-		}
+		must(r, err)
 		for i, got := range receipts {
 			if w := answers[i]; got.Status != w.status || got.Reason != w.reason || got.Again != w.again {
 				r.Fatalf("line %d: %+v, want %+v", i, got, w)
@@ -351,9 +317,7 @@ func (h harness) compare(r *rapid.T, s *store.Store, m *model) {
 	ctx := context.Background()
 	number := map[record.Hash]int64{}
 	accepted, err := s.Accepted(ctx, 0, 1000)
-	if err != nil {
-		r.Fatal(err)
-	}
+	must(r, err)
 	for i, l := range accepted {
 		e, ok := m.accepted[l.Hash]
 		if !ok || l.Number != int64(i+1) || l.Seq != e.Seq || l.Key != e.Key || l.Visit != e.Visit {
@@ -370,9 +334,7 @@ func (h harness) compare(r *rapid.T, s *store.Store, m *model) {
 	count := 0
 	for _, v := range []string{Visit(1), Visit(2)} {
 		holds, err := s.Holds(ctx, v)
-		if err != nil {
-			r.Fatal(err)
-		}
+		must(r, err)
 		versions := map[record.Key]int{}
 		for _, held := range holds {
 			versions[held.Key]++
@@ -394,28 +356,12 @@ func (h harness) compare(r *rapid.T, s *store.Store, m *model) {
 		}
 	}
 	report, err := s.Audit(ctx)
-	if err != nil {
-		r.Fatal(err)
-	}
+	must(r, err)
 	if count != len(number) || report.Waiting != int64(len(m.waiting)) {
 		r.Fatalf("%d lines by visit; %+v, but %d should wait", count, report, len(m.waiting))
 	}
-	if err := s.CatchUp(ctx); err != nil {
-		r.Fatal(err)
-	}
-	before := everythingOf(r, s)
-	if err := s.Rebuild(ctx, nil); err != nil {
-		r.Fatal(err)
-	}
-	if diff := cmp.Diff(before, everythingOf(r, s)); diff != "" {
-		r.Fatalf("a rebuild changes the summaries (-before +after):\n%s", diff)
-	}
-}
-
-func everythingOf(r *rapid.T, s *store.Store) []store.Summary {
-	page, err := s.Visits(context.Background(), store.Filter{})
-	if err != nil {
-		r.Fatal(err)
-	}
-	return page.Visits
+	must(r, s.CatchUp(ctx))
+	before := everything(r, s, store.Filter{})
+	must(r, s.Rebuild(ctx, nil))
+	same(r, "after a rebuild the listing", everything(r, s, store.Filter{}), before)
 }

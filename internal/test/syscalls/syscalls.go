@@ -30,7 +30,7 @@ func Writing(t *testing.T, folder string, env ...string) []string {
 	t.Helper()
 	trace := filepath.Join(t.TempDir(), "trace")
 	cmd := exec.Command(Find(t), "-f", "-qq", "-y", "-o", trace, "-e", "signal=none",
-		"-e", "trace=write,pwrite64,fsync,fdatasync,renameat,renameat2,linkat,ftruncate", os.Args[0])
+		"-e", "trace=write,pwrite64,fsync,fdatasync,renameat,renameat2,linkat,unlinkat,ftruncate", os.Args[0])
 	cmd.Env = append(os.Environ(), env...)
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
@@ -50,7 +50,7 @@ func Writing(t *testing.T, folder string, env ...string) []string {
 		}
 		words := []string{m[1]}
 		switch m[1] {
-		case "renameat", "renameat2", "linkat":
+		case "renameat", "renameat2", "linkat", "unlinkat":
 		default:
 			if file := opened.FindStringSubmatch(m[2]); file != nil {
 				calls = append(calls, short(m[1]+" "+file[1]))

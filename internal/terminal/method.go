@@ -1,10 +1,11 @@
-package tell
+package terminal
 
 import (
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"meterwright/method"
 )
@@ -19,19 +20,20 @@ func (t *Text) Lines(s string) {
 // Method writes the steps that a visit would follow.
 func (t *Text) Method(r *method.Resolved, hash string) {
 	t.methodLines(r)
-	t.Line("Hash: %s", hash)
-	t.Line("Claims: %s, %d-phase, %s, terminals %s", r.Claims.Arrangement, r.Claims.Phases, r.Claims.Metering, strings.Join(r.Claims.Terminals, " "))
-	t.Head("Proofs")
+	t.Put(0, "terminal.hash", "hash", hash)
+	t.Put(0, "terminal.claimed", "claims", strings.Join(t.claims(r), ", "), "terminals", strings.Join(r.Claims.Terminals, " "))
+	t.Head("terminal.method.proofs")
 	for _, p := range r.Proofs {
 		words := fmt.Sprintf("  %-16s %s", p.ID, p.Words)
 		if p.Lasts > 0 {
-			words += "; lasts " + method.Minutes(p.Lasts)
+			words += "; " + t.Say("terminal.method.lasts", "span", t.Span(time.Duration(p.Lasts)*time.Minute))
 		}
 		t.Line("%s", words)
 	}
 	n := 0
 	for _, p := range r.Phases {
-		t.Head("%s", p.Words)
+		t.Line("")
+		t.Line("%s", p.Words)
 		for i := range r.Steps {
 			if r.Steps[i].Phase == p.ID {
 				n++
@@ -40,35 +42,34 @@ func (t *Text) Method(r *method.Resolved, hash string) {
 		}
 	}
 	t.Line("")
-	t.Line("%s", Marks)
+	t.Put(0, "marks")
 }
 
 func (t *Text) step(n int, s *method.Step) {
 	t.Line("%4d  %s: %s", n, s.ID, s.Say)
-	note := func(name string, words []string) {
+	note := func(key string, words []string, args ...any) {
 		if len(words) > 0 {
-			t.Line("        %s %s", name, strings.Join(words, ", "))
+			t.Put(8, "terminal.step."+key, append(args, "words", strings.Join(words, ", "))...)
 		}
 	}
-	note("expects:", expects(s))
+	note("expects", t.expects(s))
 	for _, f := range slices.Sorted(maps.Keys(s.When)) {
-		note("when "+f+":", s.When[f])
+		note("when", s.When[f], "fact", f)
 	}
-	note("worn:", s.Protect)
-	note("needs:", s.Needs)
-	note("supports:", s.Supports)
+	note("worn", s.Protect)
+	note("needs", s.Needs)
+	note("supports", s.Supports)
 	if u := s.Unexpected; u != nil && u.Stop != "" {
-		note("otherwise: stop", []string{u.Stop})
+		note("stop", []string{u.Stop})
 	} else if u != nil {
-		note("otherwise:", []string{u.Remark})
+		note("remark", []string{u.Remark})
 	}
 }
 
-func expects(s *method.Step) []string {
+func (t *Text) expects(s *method.Step) []string {
 	switch {
 	case s.Observe != nil && s.Observe.Bounds != nil:
-		b := s.Observe.Bounds
-		return []string{fmt.Sprintf("%s [%s: %s]", boundsWords(b), b.Mark, b.Source)}
+		return []string{s.Observe.Bounds.Words + ", " + t.LimitSource(s.Observe.Bounds)}
 	case s.Observe != nil:
 		return []string{s.Observe.Expect}
 	case s.Inspect != nil && s.Inspect.Expect != "":
