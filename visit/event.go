@@ -66,6 +66,15 @@ func (k Kind) Timeless() bool {
 	return false
 }
 
+// Correctable reports whether what an event says can be taken back by a correction.
+func (k Kind) Correctable() bool {
+	switch k {
+	case KindTookUp, KindChecked, KindProved, KindObserved, KindInspected, KindDecided, KindRecorded:
+		return true
+	}
+	return false
+}
+
 // Body is what an event says. Every body is one of the types of this file.
 type Body interface{ kind() Kind }
 

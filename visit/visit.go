@@ -171,6 +171,8 @@ type Next struct {
 	Stop string `json:"stop,omitempty"`
 	// Blocked lists what would refuse the step now.
 	Blocked *Refusal `json:"blocked,omitempty"`
+	// Warns says that an answer to the step which is not as expected is accepted all the same.
+	Warns bool `json:"warns,omitempty"`
 	Ended   string   `json:"ended,omitempty"`
 }
 
@@ -186,6 +188,8 @@ func (v *Visit) Next() Next {
 	row := &v.machine.steps[c.pos]
 	a := reduced{attempt: attempt{do: row.does, step: c.pos, act: row.act, tool: row.tool, items: row.items, result: expected, source: 1}}
 	n.Blocked = v.refuse(v.now, c, &a)
+	a.result = unexpected
+	n.Warns = a.warning()
 	return n
 }
 
@@ -244,6 +248,13 @@ func (v *Visit) Outcome() Outcome { return v.now.control.ended }
 
 // Stop returns the stop in force: its id, "declared", or "".
 func (v *Visit) Stop() string { return v.stopID(v.now.control.stop) }
+
+// Resumable reports whether the stop in force can be left by a decision to go on; one that cannot ends
+// the work here.
+func (v *Visit) Resumable() bool {
+	stop := v.now.control.stop
+	return stop != 0 && v.machine.resumable(stop)
+}
 
 // Away reports whether the person has left the service position.
 func (v *Visit) Away() bool { return v.now.control.away }
