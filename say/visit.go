@@ -9,7 +9,6 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/measure"
-	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/replay"
@@ -219,11 +218,6 @@ func (l *Language) Probability(p float64) string {
 // Judgement is a verdict with its probability.
 func (l *Language) Judgement(j measure.Judgement) string {
 	return l.Say("verdict."+j.Verdict.String(), "probability", l.Probability(j.Probability))
-}
-
-// Register is what earlier readings say of a final one.
-func (l *Language) Register(f *metering.Finding) string {
-	return l.Say("register.finding", "plausibility", f.Plausibility.String(), "words", f.Sentence)
 }
 
 // Genuine is what a verification came to.

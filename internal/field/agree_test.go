@@ -45,7 +45,9 @@ func (d *desk) Jobs(_ context.Context, w field.Wanted) ([]jobs.Job, int, error) 
 	return []jobs.Job{d.job}, 1, nil
 }
 
-func (d *desk) Running(context.Context, string) ([]string, error) { return slices.Clone(d.order), nil }
+func (d *desk) Running(context.Context, string, record.Key) ([]string, error) {
+	return slices.Clone(d.order), nil
+}
 
 func (d *desk) Job(_ context.Context, ref string) (*jobs.Job, error) {
 	if ref != d.job.Reference {

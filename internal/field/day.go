@@ -140,7 +140,7 @@ func (h *Handler) dayPage(c *call) (dayPage, error) {
 // running lists the visits that are under way in the person's hands, with their jobs.
 func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) {
 	l, jobs = jobList{Name: "running", Words: h.opts.Language.Say("field.day.running")}, map[string]bool{}
-	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID)
+	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID, c.key)
 	if err != nil {
 		return l, nil, err
 	}

@@ -26,9 +26,9 @@ type Journal interface {
 	// Jobs lists the jobs that are wanted, in the order of their appointments, and says how many
 	// there are in all.
 	Jobs(ctx context.Context, w Wanted) (list []jobs.Job, all int, err error)
-	// Running lists the visits that may be under way in the hands of a person: every one that
-	// is, and perhaps some that are not.
-	Running(ctx context.Context, person string) ([]string, error)
+	// Running lists the visits that may be under way in the hands of a person with a device:
+	// every one that is, and perhaps some that are not.
+	Running(ctx context.Context, person string, key record.Key) ([]string, error)
 	// Job returns one job. The error wraps ErrNotFound if there is none.
 	Job(ctx context.Context, reference string) (*jobs.Job, error)
 	// Method returns the method that a visit of a job follows, resolved. The error wraps

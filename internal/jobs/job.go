@@ -213,8 +213,8 @@ func (r *Register) check(at, appointment string) *Fault {
 		if err != nil {
 			return bad(here+"/reading", "", "%s", err)
 		}
-		if sentence, fits := m.Fit(v); !fits {
-			return bad(here+"/reading", "", "%s", sentence)
+		if misfit := m.Fit(v); !misfit.Shown() {
+			return bad(here+"/reading", "", "%s cannot be shown by a register of %d digits and %d decimals", e.Reading, m.Digits, m.Decimals)
 		}
 	}
 	return nil

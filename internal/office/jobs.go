@@ -273,30 +273,40 @@ func (p importPage) takes() bool {
 	return p.Result.Count(intake.New)+p.Result.Count(intake.Changed) > 0
 }
 
-// fateWords say what becomes of a row, before and after.
-var fateWords = map[intake.Fate][2]string{
-	intake.New: {"would be added", "added"}, intake.Changed: {"would be changed", "changed"}, intake.Same: {"is as it was", "is as it was"},
-	intake.Begun: {"left alone: its visit has begun", "left alone: its visit has begun"}, intake.Refused: {"refused", "refused"},
+// fateWords say what becomes of a row, and of several rows, before and after.
+var fateWords = []struct {
+	fate      intake.Fate
+	one, many [2]string
+}{
+	{intake.New, [2]string{"would be added", "added"}, [2]string{"to add", "added"}},
+	{intake.Changed, [2]string{"would be changed", "changed"}, [2]string{"to change", "changed"}},
+	{intake.Same, [2]string{"is as it was", "is as it was"}, [2]string{"as they were", "as they were"}},
+	{intake.Begun, [2]string{"left alone: its visit has begun", "left alone: its visit has begun"}, [2]string{"left alone since a visit has begun", "left alone since a visit has begun"}},
+	{intake.Refused, [2]string{"refused", "refused"}, [2]string{"refused", "refused"}},
 }
 
-func (p importPage) fate(f intake.Fate) string {
+func (p importPage) tense() int {
 	if p.Result.Kept {
-		return fateWords[f][1]
+		return 1
 	}
-	return fateWords[f][0]
+	return 0
+}
+
+// fate says what becomes of a row.
+func (p importPage) fate(f intake.Fate) string {
+	for _, w := range fateWords {
+		if w.fate == f {
+			return w.one[p.tense()]
+		}
+	}
+	return string(f)
 }
 
 // sums says how many rows go each way.
 func (p importPage) sums() string {
-	words := map[intake.Fate][2]string{intake.New: {"to add", "added"}, intake.Changed: {"to change", "changed"}, intake.Same: {"as they were", "as they were"},
-		intake.Begun: {"left alone since a visit has begun", "left alone since a visit has begun"}, intake.Refused: {"refused", "refused"}}
-	tense := 0
-	if p.Result.Kept {
-		tense = 1
-	}
 	var parts []string
-	for _, f := range []intake.Fate{intake.New, intake.Changed, intake.Same, intake.Begun, intake.Refused} {
-		parts = append(parts, fmt.Sprintf("%d %s", p.Result.Count(f), words[f][tense]))
+	for _, w := range fateWords {
+		parts = append(parts, fmt.Sprintf("%d %s", p.Result.Count(w.fate), w.many[p.tense()]))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -71,22 +71,10 @@ func (j *journal) Jobs(ctx context.Context, w field.Wanted) (list []jobs.Job, al
 	return list, all, nil
 }
 
-func (j *journal) Running(ctx context.Context, person string) ([]string, error) {
-	var list []string
-	for _, state := range []string{summary.UnderWay, summary.Stopped, store.UnreadableState} {
-		f := store.Filter{Person: person, State: state}
-		for {
-			page, err := j.store.Visits(ctx, f)
-			if err != nil {
-				return nil, err
-			}
-			for _, v := range page.Visits {
-				list = append(list, v.Visit)
-			}
-			if f.After = page.Next; f.After == "" {
-				break
-			}
-		}
+func (j *journal) Running(ctx context.Context, person string, key record.Key) ([]string, error) {
+	list, err := j.store.InHand(ctx, person, key, summary.UnderWay, summary.Stopped, store.UnreadableState)
+	if err != nil {
+		return nil, err
 	}
 	j.mu.Lock()
 	for _, visits := range j.begun {

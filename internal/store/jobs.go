@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"meterwright/record"
 )
 
 // A Job is work to be done, as another system of the employer's gave it. What lists choose and
@@ -277,6 +279,23 @@ func (s *Store) CountJobs(ctx context.Context, f JobFilter) (n int, err error) {
 		return 0, s.explain(fmt.Errorf("count jobs: %w", err))
 	}
 	return n, nil
+}
+
+// InHand lists the visits in one of the states that a person opened, or of which that device has a
+// chain: every visit that can be in their hands.
+func (s *Store) InHand(ctx context.Context, person string, key record.Key, states ...string) (visits []string, err error) {
+	for _, state := range states {
+		err = errors.Join(err, rows(ctx, s.db.Read, func(r *sql.Rows) error {
+			var v string
+			err := r.Scan(&v)
+			visits = append(visits, v)
+			return err
+		}, `SELECT s.visit FROM summaries s WHERE s.state = $1 AND (s.person = $2 OR EXISTS (SELECT 1 FROM chains c WHERE c.visit = s.visit AND c.device_key = $3)) ORDER BY s.visit`, state, person, key[:]))
+	}
+	if err != nil {
+		return nil, s.explain(fmt.Errorf("visits in the hands of %s: %w", person, err))
+	}
+	return visits, nil
 }
 
 // jobs gives the jobs of a query one by one, so that none of a long list need be held.

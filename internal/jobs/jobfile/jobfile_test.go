@@ -22,7 +22,7 @@ func TestFaultsNameTheirPlace(t *testing.T) {
 	for _, c := range []struct{ add, want string }{
 		{"person: [a]\n", "j:8:9: "},
 		{"hazards: [\"a\\nb\"]\n", "j:8:11: this has a line break"},
-		{"overlays: x\n", "j:8:11: this value does not fit here: write a list"},
+		{"overlays: x\n", "j:8:11: the text \"x\" stands where a list is wanted: write [one, two]"},
 		{"kit: {instruments: [{kind: hammer, id: H, proved_on: {kind: proving-unit}}]}\n", `j:8:28: "hammer" is no kind of instrument`},
 		{"kit: {instruments: [{kind: voltmeter, id: \"\", proved_on: {kind: proving-unit}}]}\n", "the voltmeter has no number"},
 		// A proving unit of a few milliamperes cannot light a loaded lamp, common practice [P].

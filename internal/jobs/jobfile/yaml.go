@@ -6,7 +6,7 @@ import (
 	"meterwright/rules"
 )
 
-// ParseYAML reads a job file. The error is a *yamldoc.Error.
+// ParseYAML reads a job file. The error is a yamldoc.Problems.
 func ParseYAML(file string, b []byte, format rules.MeterPointFormat) (*jobs.Job, error) {
 	d, err := yamldoc.Parse(file, b)
 	if err != nil {

@@ -208,6 +208,14 @@ func (h harness) jobs(t *testing.T) {
 	if err := s.CatchUp(ctx); err != nil {
 		t.Fatal(err)
 	}
+	for _, c := range []struct {
+		person, key, state string
+		want               int
+	}{{"person-7", "two", "open", 1}, {"another", "one", "open", 1}, {"another", "two", "open", 0}, {"person-7", "one", "ended", 0}} {
+		if got, err := s.InHand(ctx, c.person, Key(c.key), "nothing", c.state); err != nil || len(got) != c.want {
+			t.Errorf("%+v: %q, %v", c, got, err)
+		}
+	}
 	late := []store.Job{job("J-01", `{"a":2}`), job("J-1", `{}`)}
 	plan, err := s.PlanJobs(ctx, late)
 	if got := fates(plan); err != nil || got != "begun changed" || string(plan[0].Kept) != `{"a":1}` {

@@ -1,36 +1,53 @@
-package written
+package yamldoc
 
 import (
 	"reflect"
+	"slices"
 	"strings"
 )
+
+// key is the key of a field of a struct; a struct that is embedded has none.
+func key(f reflect.StructField) string {
+	name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+	if name == "-" || !f.IsExported() {
+		return ""
+	}
+	return name
+}
+
+func embedded(f reflect.StructField) bool {
+	return f.Anonymous && f.Type.Kind() == reflect.Struct && f.Tag.Get("json") == ""
+}
 
 // fields returns the keys that a struct knows, in the order of its fields.
 func fields(t reflect.Type) []string {
 	var names []string
-	for i := range t.NumField() {
-		name, _, _ := strings.Cut(t.Field(i).Tag.Get("json"), ",")
-		if name != "" && name != "-" && name != "bounds" {
-			names = append(names, name)
+	for f := range t.Fields() {
+		if embedded(f) {
+			names = append(names, fields(f.Type)...)
+		} else if k := key(f); k != "" {
+			names = append(names, k)
 		}
 	}
 	return names
 }
 
-// field returns the type of the value that belongs to a key. The key "bounds" is
-// left out: limits are named, and their numbers come from the rules.
-func field(t reflect.Type, key string) (reflect.Type, bool) {
-	for i := range t.NumField() {
-		name, _, _ := strings.Cut(t.Field(i).Tag.Get("json"), ",")
-		if name == key && name != "" && name != "bounds" {
-			return t.Field(i).Type, true
+// field returns the type of the value that belongs to a key.
+func field(t reflect.Type, name string) (reflect.Type, bool) {
+	for f := range t.Fields() {
+		if embedded(f) {
+			if inner, ok := field(f.Type, name); ok {
+				return inner, true
+			}
+		} else if key(f) == name && name != "" {
+			return f.Type, true
 		}
 	}
 	return nil, false
 }
 
-func unknownMend(t reflect.Type, key string) string {
-	names := fields(t)
+func unknownMend(t reflect.Type, key string, hidden []string) string {
+	names := slices.DeleteFunc(fields(t), func(n string) bool { return slices.Contains(hidden, n) })
 	if near := nearest(key, names); near != "" {
 		return "did you mean " + near + "?"
 	}

@@ -1,4 +1,4 @@
-package written
+package yamldoc
 
 import (
 	"bytes"
