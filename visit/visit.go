@@ -172,8 +172,8 @@ type Next struct {
 	// Blocked lists what would refuse the step now.
 	Blocked *Refusal `json:"blocked,omitempty"`
 	// Warns says that an answer to the step which is not as expected is accepted all the same.
-	Warns bool `json:"warns,omitempty"`
-	Ended   string   `json:"ended,omitempty"`
+	Warns bool   `json:"warns,omitempty"`
+	Ended string `json:"ended,omitempty"`
 }
 
 // Next returns what comes next.

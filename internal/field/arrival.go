@@ -53,7 +53,7 @@ func (h *Handler) arrival(c *call) {
 	p.Method = p.Say("field.arrival.edition", "method", m.Title, "edition", m.Edition)
 	words := p.lang.Of(m)
 	for _, a := range m.TakesAway {
-		p.Away = append(p.Away, p.Say("field.arrival.away", "what", words.Away(&a)))
+		p.Away = append(p.Away, p.Say("field.arrival.away", "what", words.Away(a)))
 	}
 	p.Claims = p.claims(m.Claims.Phases == 3, string(m.Claims.Arrangement))
 	if len(m.Claims.Sources) > 0 {

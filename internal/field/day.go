@@ -65,7 +65,6 @@ type jobLine struct {
 // maxListed bounds the jobs of a list on one page.
 const maxListed = 100
 
-
 func (h *Handler) day(c *call) {
 	p, err := h.dayPage(c)
 	if err != nil {

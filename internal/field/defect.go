@@ -26,4 +26,6 @@ func (h *Handler) defect(c *call) {
 	c.write(p.Page())
 }
 
-func (p defectPage) chosen(a answer) bool { return p.Given.Has(a.Name) && p.Given.Get(a.Name) == a.Value }
+func (p defectPage) chosen(a answer) bool {
+	return p.Given.Has(a.Name) && p.Given.Get(a.Name) == a.Value
+}

@@ -158,4 +158,3 @@ func (h *Handler) ended(c *call) {
 	p.Supplements = refusal == nil && err == nil
 	page.Write(c.w, c.r, http.StatusOK, p.Page())
 }
-

@@ -99,4 +99,3 @@ func (h *Handler) handOver(c *call) {
 type awayPage struct{ visitFrame }
 
 func (h *Handler) away(c *call) { c.write(awayPage{h.visitFrame(c, "field.away.title")}.Page()) }
-

@@ -9,38 +9,40 @@ import (
 
 // shortForms is every page that is one short form of texts, by name. Its words stand under its name.
 var shortForms = map[string]struct {
-	kind   visit.Kind
+	kind visit.Kind
+	// words is the name under which its words stand.
+	words  string
 	fields []string
 	// class is that of the button.
 	class string
 }{
-	"note":       {visit.KindNoted, []string{"words"}, "go"},
-	"dependant":  {visit.KindDependant, []string{"words", "agreed"}, "go"},
-	"stop":       {visit.KindStopped, []string{"why"}, "danger"},
-	"resume":     {visit.KindResumed, []string{"why"}, ""},
-	"leaving":    {visit.KindWentAway, []string{"why"}, ""},
-	"supplement": {visit.KindSupplement, []string{"words"}, "go"},
+	"note":       {visit.KindNoted, "note", []string{"words"}, "go"},
+	"dependant":  {visit.KindDependant, "dependant", []string{"words", "agreed"}, "go"},
+	"stop":       {visit.KindStopped, "stopping", []string{"why"}, "danger"},
+	"resume":     {visit.KindResumed, "resume", []string{"why"}, ""},
+	"leaving":    {visit.KindWentAway, "leaving", []string{"why"}, ""},
+	"supplement": {visit.KindSupplement, "supplement", []string{"words"}, "go"},
 }
 
 // shortPage is a page with one short form.
 type shortPage struct {
 	visitFrame
-	Name, Kind, Class string
-	Fields            []string
-	Given             url.Values
+	Name, Words, Kind, Class string
+	Fields                   []string
+	Given                    url.Values
 	// Says is what stands above the form, the first line of it plain.
 	Says []string
 }
 
 func (h *Handler) short(c *call, name string) {
 	x := shortForms[name]
-	p := shortPage{visitFrame: h.visitFrame(c, "field."+name+".title"), Name: name, Kind: string(x.kind), Class: x.class, Fields: x.fields, Given: c.given}
+	p := shortPage{visitFrame: h.visitFrame(c, "field."+x.words+".title"), Name: name, Words: x.words, Kind: string(x.kind), Class: x.class, Fields: x.fields, Given: c.given}
 	stop := ""
 	if id := c.file.Visit.Stop(); id != "" {
 		stop = c.file.stopWords(id)
 	}
 	for _, key := range []string{".what", ".more"} {
-		if key = "field." + name + key; p.lang.Has(key) {
+		if key = "field." + x.words + key; p.lang.Has(key) {
 			p.Says = append(p.Says, p.Say(key, "stop", stop))
 		}
 	}

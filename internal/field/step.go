@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"net/url"
 	"slices"
-	"strconv"
 	"time"
 
 	"github.com/a-h/templ"
@@ -156,8 +155,7 @@ func (h *Handler) judged(f *casefile, j *jobs.Job) []judgedView {
 		if field := f.method().Field(b.Step, r.Entry); field != nil {
 			name = field.Words
 		}
-		view := judgedView{Words: f.words.Say("field.step.judged."+found.Plausibility.String(), "field", name, "reading", v.String(),
-			"daily", perDay(found.Daily), "low", perDay(found.DailyLow), "high", perDay(found.DailyHigh))}
+		view := judgedView{Words: f.words.Say("field.step.judged", "field", name, "reading", v.String(), "finding", f.words.Register(&found))}
 		if found.Plausibility != metering.Plausible {
 			view.Correct = last
 		}
@@ -165,8 +163,6 @@ func (h *Handler) judged(f *casefile, j *jobs.Job) []judgedView {
 	}
 	return out
 }
-
-func perDay(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
 
 // fill gives the page what the kind of step asks for.
 func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
