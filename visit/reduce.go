@@ -15,8 +15,8 @@ import (
 type reduced struct {
 	attempt
 	judged Judged
-	// refused says that an act in spite of a refusal has one to be in spite of.
-	refused bool
+	// lacks says what is missing for it, where it is done in spite of a refusal.
+	lacks []Reason
 }
 
 // reduce turns an event into an attempt. An error means that the event makes no

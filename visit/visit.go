@@ -48,7 +48,7 @@ func (v *Visit) Check(e Event) (*Refusal, error) {
 		at = v.at(&e)
 	}
 	r, refusal, err := v.check(at, &e)
-	if err == nil && refusal == nil && r.inSpite && !r.refused {
+	if err == nil && refusal == nil && r.inSpite && r.lacks == nil {
 		err = fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
 	}
 	return refusal, err
@@ -66,8 +66,8 @@ func (v *Visit) check(at *state, e *Event) (reduced, *Refusal, error) {
 	c := at.control
 	v.machine.lapse(&c, r.elapsedMS)
 	refusal := v.refuse(at, &c, &r)
-	if r.inSpite && c.begun && c.ended == NotEnded {
-		r.refused, refusal = refusal != nil, nil
+	if r.inSpite && refusal != nil && c.begun && c.ended == NotEnded {
+		r.lacks, refusal = refusal.Lacks, nil
 	}
 	return r, refusal, nil
 }
@@ -114,7 +114,7 @@ func (v *Visit) Replay(e Event) bool {
 			v.pass(at, &e)
 			return false
 		}
-		r.inSpite = true
+		r.inSpite, r.lacks = true, refusal.Lacks
 	}
 	v.fold(at, &e, &r)
 	return refusal == nil && err == nil

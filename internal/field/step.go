@@ -9,10 +9,12 @@ import (
 	"github.com/a-h/templ"
 
 	"meterwright/instrument"
+	"meterwright/internal/drawing"
 	"meterwright/internal/jobs"
 	"meterwright/measure"
 	"meterwright/metering"
 	"meterwright/method"
+	"meterwright/site"
 	"meterwright/visit"
 	"meterwright/walk"
 )
@@ -205,7 +207,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 	case s.Act != "":
 		p.Kind, p.Done, p.Bracket = visit.KindActed, p.Say("field.step.done"), f.bracket("", false)
 		p.Hidden = append(p.Hidden, answer{Name: "act", Value: s.Act})
-		p.Draw = drawing{Method: f.method(), Switches: f.Visit.Switches(), Act: s.Act}.component()
+		p.Draw = drawn(drawing.Position{Claims: f.method().Claims, Switches: f.Visit.Switches(), Act: site.ActID(s.Act)})
 	}
 }
 
@@ -224,7 +226,7 @@ func (h *Handler) fillObserve(c *call, p *stepPage, o *method.Observe) {
 	if o.Bounds != nil {
 		p.Limit = &limitView{p.Say("field.capital", "words", o.Bounds.Words), p.lang.Limit(o.Bounds), o.Bounds.Mark, o.Bounds.Source}
 	}
-	p.Draw = drawing{Method: f.method(), Switches: f.Visit.Switches(), Tip: o.At, Other: o.Against}.component()
+	p.Draw = drawn(drawing.Position{Claims: f.method().Claims, Switches: f.Visit.Switches(), Tip: site.PointID(o.At), Other: site.PointID(o.Against)})
 	p.Tip = p.Say("field.capital", "words", f.words.Point(o.At))
 	if o.Against != "" {
 		p.Other = p.Say("field.capital", "words", f.words.Point(o.Against))

@@ -15,7 +15,7 @@ import (
 
 	"meterwright/internal/report"
 	"meterwright/internal/summary"
-	"meterwright/internal/summary/summarytest"
+	summarytest "meterwright/internal/test/invented"
 	"meterwright/record"
 	"meterwright/rules"
 	"meterwright/visit"

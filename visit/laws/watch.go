@@ -219,8 +219,7 @@ func (u *Universe) next(s State, f Fact) State {
 	case CameBack:
 		s.away = false
 	case TimePassed:
-		lost := u.dead.or(u.still)
-		s.Fresh, s.Closed = s.Fresh.minus(lost), s.Closed.minus(lost)
+		s.Fresh, s.Closed = Bits{}, Bits{}
 	case Withdrawn:
 		s = u.withdrawn(s, f)
 	case Declared:

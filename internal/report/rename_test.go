@@ -1,7 +1,4 @@
-// Package renamed gives every step, field, stop, phase, fact, proof and piece of protection of a
-// method another id, and rewrites records that were made by it, for the tests that hold that
-// nothing depends on an id.
-package renamed
+package report_test
 
 import (
 	"context"
@@ -18,13 +15,14 @@ import (
 	"meterwright/record"
 )
 
-// Names maps the old ids of each list to the new ones.
-type Names struct {
+// newNames maps the old ids of each list of a method to new ones, for the tests that hold that
+// nothing depends on an id.
+type newNames struct {
 	Steps, Fields, Stops, Phases, Facts, Proofs, Protection map[string]string
 }
 
-// From draws new names for every id of a resolved method.
-func From(r *method.Resolved, seed uint64) *Names {
+// drawNames draws new names for every id of a resolved method.
+func drawNames(r *method.Resolved, seed uint64) *newNames {
 	rng := rand.New(rand.NewPCG(seed, 0))
 	taken := map[string]bool{}
 	draw := func(into map[string]string, id string) {
@@ -35,7 +33,7 @@ func From(r *method.Resolved, seed uint64) *Names {
 			}
 		}
 	}
-	n := &Names{map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}}
+	n := &newNames{map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}, map[string]string{}}
 	for _, f := range r.Facts {
 		draw(n.Facts, f.ID)
 	}
@@ -63,7 +61,7 @@ func From(r *method.Resolved, seed uint64) *Names {
 	return n
 }
 
-func (n *Names) step(id string) string {
+func (n *newNames) step(id string) string {
 	written, place, several := strings.Cut(id, "/")
 	if n.Steps[written] == "" {
 		return id
@@ -74,17 +72,17 @@ func (n *Names) step(id string) string {
 	return n.Steps[written]
 }
 
-func to(names map[string]string, id string) string {
+func renamedTo(names map[string]string, id string) string {
 	if name, ok := names[id]; ok {
 		return name
 	}
 	return id
 }
 
-func all(names map[string]string, ids []string) []string {
+func allRenamed(names map[string]string, ids []string) []string {
 	out := make([]string, len(ids))
 	for i, id := range ids {
-		out[i] = to(names, id)
+		out[i] = renamedTo(names, id)
 	}
 	if ids == nil {
 		return nil
@@ -92,8 +90,8 @@ func all(names map[string]string, ids []string) []string {
 	return out
 }
 
-// Method returns the method under the new names.
-func (n *Names) Method(r *method.Resolved) (*method.Resolved, error) {
+// method returns the method under the new names.
+func (n *newNames) method(r *method.Resolved) (*method.Resolved, error) {
 	b, err := r.Encode()
 	if err != nil {
 		return nil, err
@@ -103,62 +101,62 @@ func (n *Names) Method(r *method.Resolved) (*method.Resolved, error) {
 		return nil, err
 	}
 	for i := range out.Facts {
-		out.Facts[i].ID = to(n.Facts, out.Facts[i].ID)
+		out.Facts[i].ID = renamedTo(n.Facts, out.Facts[i].ID)
 	}
 	for i := range out.Protection {
-		out.Protection[i].ID = to(n.Protection, out.Protection[i].ID)
+		out.Protection[i].ID = renamedTo(n.Protection, out.Protection[i].ID)
 	}
 	for i := range out.Proofs {
-		out.Proofs[i].ID = to(n.Proofs, out.Proofs[i].ID)
+		out.Proofs[i].ID = renamedTo(n.Proofs, out.Proofs[i].ID)
 	}
 	for i := range out.Stops {
-		out.Stops[i].ID, out.Stops[i].Resume = to(n.Stops, out.Stops[i].ID), n.step(out.Stops[i].Resume)
+		out.Stops[i].ID, out.Stops[i].Resume = renamedTo(n.Stops, out.Stops[i].ID), n.step(out.Stops[i].Resume)
 	}
 	for i := range out.MakeSafe {
-		out.MakeSafe[i].Protect = all(n.Protection, out.MakeSafe[i].Protect)
+		out.MakeSafe[i].Protect = allRenamed(n.Protection, out.MakeSafe[i].Protect)
 	}
 	for i := range out.Phases {
-		out.Phases[i].ID = to(n.Phases, out.Phases[i].ID)
+		out.Phases[i].ID = renamedTo(n.Phases, out.Phases[i].ID)
 	}
 	for i := range out.Steps {
 		s := &out.Steps[i]
-		s.ID, s.Phase = n.step(s.ID), to(n.Phases, s.Phase)
-		s.Protect, s.PutOn, s.TakeOff = all(n.Protection, s.Protect), all(n.Protection, s.PutOn), all(n.Protection, s.TakeOff)
-		s.Needs, s.Supports = all(n.Proofs, s.Needs), all(n.Proofs, s.Supports)
+		s.ID, s.Phase = n.step(s.ID), renamedTo(n.Phases, s.Phase)
+		s.Protect, s.PutOn, s.TakeOff = allRenamed(n.Protection, s.Protect), allRenamed(n.Protection, s.PutOn), allRenamed(n.Protection, s.TakeOff)
+		s.Needs, s.Supports = allRenamed(n.Proofs, s.Needs), allRenamed(n.Proofs, s.Supports)
 		when := map[string][]string{}
 		for f, values := range s.When {
-			when[to(n.Facts, f)] = values
+			when[renamedTo(n.Facts, f)] = values
 		}
 		if s.When != nil {
 			s.When = when
 		}
 		if s.Unexpected != nil {
-			s.Unexpected.Stop = to(n.Stops, s.Unexpected.Stop)
+			s.Unexpected.Stop = renamedTo(n.Stops, s.Unexpected.Stop)
 		}
 		if s.Check != nil {
-			s.Check.Item = to(n.Protection, s.Check.Item)
+			s.Check.Item = renamedTo(n.Protection, s.Check.Item)
 		}
 		if s.Decide != nil {
-			s.Decide.Fact = to(n.Facts, s.Decide.Fact)
+			s.Decide.Fact = renamedTo(n.Facts, s.Decide.Fact)
 		}
 		if s.Record != nil {
 			for j := range s.Record.Fields {
-				s.Record.Fields[j].ID = to(n.Fields, s.Record.Fields[j].ID)
+				s.Record.Fields[j].ID = renamedTo(n.Fields, s.Record.Fields[j].ID)
 			}
 		}
 	}
 	return out, nil
 }
 
-// Record rewrites the lines of a visit to the new names, in their order, each chain signed by a
+// record rewrites the lines of a visit to the new names, in their order, each chain signed by a
 // key of its own that proves nothing.
-func (n *Names) Record(lines [][]byte) ([][]byte, error) {
+func (n *newNames) record(lines [][]byte) ([][]byte, error) {
 	type chain struct {
 		state  record.Chain
 		signer record.Signer
 	}
 	chains := map[string]*chain{}
-	hashes := map[string]string{}
+	renewed := map[string]string{}
 	hash := ""
 	var out [][]byte
 	for _, line := range lines {
@@ -178,7 +176,7 @@ func (n *Names) Record(lines [][]byte) ([][]byte, error) {
 				return nil, err
 			}
 			chains[e.Key.String()] = c
-			hashes[e.Key.String()] = key.String()
+			renewed[e.Key.String()] = key.String()
 		}
 		var body any
 		if err := json.Unmarshal(e.Body, &body); err != nil {
@@ -201,7 +199,7 @@ func (n *Names) Record(lines [][]byte) ([][]byte, error) {
 			}
 			m["resolved"] = jsontext.Value(b)
 		} else {
-			body = n.body("", body, hashes)
+			body = n.body("", body, renewed)
 		}
 		raw, err := json.Marshal(body)
 		if err != nil {
@@ -212,14 +210,14 @@ func (n *Names) Record(lines [][]byte) ([][]byte, error) {
 			return nil, err
 		}
 		c.state = next
-		hashes[e.Hash.String()] = event.Hash.String()
+		renewed[e.Hash.String()] = event.Hash.String()
 		out = append(out, made)
 	}
 	return out, nil
 }
 
-// Of returns the resolved method that a record carries.
-func Of(lines [][]byte) (*method.Resolved, error) {
+// methodOf returns the resolved method that a record carries.
+func methodOf(lines [][]byte) (*method.Resolved, error) {
 	for _, line := range lines {
 		e, err := record.Decode(line)
 		if err != nil {
@@ -235,18 +233,18 @@ func Of(lines [][]byte) (*method.Resolved, error) {
 	return nil, fmt.Errorf("the record carries no method")
 }
 
-func (n *Names) hash(lines [][]byte) (string, error) {
-	r, err := Of(lines)
+func (n *newNames) hash(lines [][]byte) (string, error) {
+	r, err := methodOf(lines)
 	if err != nil {
 		return "", err
 	}
-	if r, err = n.Method(r); err != nil {
+	if r, err = n.method(r); err != nil {
 		return "", err
 	}
 	return r.Hash()
 }
 
-func (n *Names) resolved(body jsontext.Value) (*method.Resolved, error) {
+func (n *newNames) resolved(body jsontext.Value) (*method.Resolved, error) {
 	var m struct {
 		Resolved jsontext.Value `json:"resolved"`
 	}
@@ -257,11 +255,11 @@ func (n *Names) resolved(body jsontext.Value) (*method.Resolved, error) {
 	if err != nil {
 		return nil, err
 	}
-	return n.Method(r)
+	return n.method(r)
 }
 
 // body renames what stands under the keys that hold ids, and the hashes of lines and keys.
-func (n *Names) body(key string, v any, hashes map[string]string) any {
+func (n *newNames) body(key string, v any, renewed map[string]string) any {
 	lists := map[string]map[string]string{"item": n.Protection, "items": n.Protection, "stop": n.Stops, "phase": n.Phases, "proof": n.Proofs, "fact": n.Facts, "field": n.Fields}
 	switch v := v.(type) {
 	case string:
@@ -269,22 +267,22 @@ func (n *Names) body(key string, v any, hashes map[string]string) any {
 			return n.step(v)
 		}
 		if names := lists[key]; names != nil {
-			return to(names, v)
+			return renamedTo(names, v)
 		}
 		if _, err := hex.DecodeString(v); err == nil && len(v) == 64 {
-			return to(hashes, v)
+			return renamedTo(renewed, v)
 		}
 	case []any:
 		for i := range v {
-			v[i] = n.body(key, v[i], hashes)
+			v[i] = n.body(key, v[i], renewed)
 		}
 	case map[string]any:
 		out := map[string]any{}
 		for k, x := range v {
 			if key == "entries" || key == "photographs" {
-				out[to(n.Fields, k)] = n.body("", x, hashes)
+				out[renamedTo(n.Fields, k)] = n.body("", x, renewed)
 			} else {
-				out[k] = n.body(k, x, hashes)
+				out[k] = n.body(k, x, renewed)
 			}
 		}
 		return out

@@ -1,6 +1,6 @@
-// Package summarytest makes invented visits, signed by keys that prove nothing, for the tests
+// Package invented makes invented visits, signed by keys that prove nothing, for the tests
 // of whatever shows visits. Town, companies, people and numbers are fictional.
-package summarytest
+package invented
 
 import (
 	"bytes"
@@ -55,6 +55,18 @@ func (v *Visit) Attachment(container []byte, ref record.Reference) error {
 	return nil
 }
 
+// Events returns the lines decoded.
+func (v *Visit) Events() []record.Event {
+	list := make([]record.Event, len(v.Lines))
+	for i, l := range v.Lines {
+		var err error
+		if list[i], err = record.Decode(l); err != nil {
+			panic(err) // The line was encoded a moment ago.
+		}
+	}
+	return list
+}
+
 // File returns the record as one file.
 func (v *Visit) File() []byte { return append(bytes.Join(v.Lines, []byte("\n")), '\n') }
 
@@ -104,7 +116,7 @@ func Make(name string, changes ...Change) (*Visit, error) {
 	v := &Visit{ID: script.DemonstrationVisit(s.Seed, s.Begin), Attachments: map[string][]byte{}, Job: job}
 	r := script.Runner{Job: job, Script: s, Machine: machine, Pack: pack, Visit: v.ID, Engine: "meterwright (test)", Keep: v,
 		Signer: func(device string) (record.Signer, error) {
-			seed := sha256.Sum256([]byte("summarytest " + s.Seed + device))
+			seed := sha256.Sum256([]byte("invented " + s.Seed + device))
 			return record.PrivateKey(ed25519.NewKeyFromSeed(seed[:])), nil
 		},
 		Random: rand.NewChaCha8(sha256.Sum256([]byte(s.Seed))),
@@ -151,30 +163,34 @@ func Picture(w, h int) ([]byte, error) {
 
 var _ io.Reader = (*rand.ChaCha8)(nil)
 
-// Leads is an adviser whose words and numbers are invented: what it says follows from the last
+// Leads is an adviser whose leads and numbers are invented: what it says follows from the last
 // voltage that was read, and from no model.
 type Leads struct{}
 
 // Advise says that nothing was found, or what a tall voltage could come from.
 func (Leads) Advise(_ context.Context, v *visit.Visit) (*visit.Advised, error) {
 	a := v.Account()
+	nothing := []visit.Explanation{{}}
 	x := &visit.Advised{Engine: "meterwright (test)", Model: strings.Repeat("1", 64), Site: strings.Repeat("2", 64), Outside: "0.001", Untouched: 40, Skipped: 1,
-		Fits: []visit.Lead{{Departures: [][]string{{}}, Words: visit.NothingFound, Probability: "0.860"}}}
+		Fits: []visit.Lead{{Departures: nothing, Probability: "0.860"}}}
 	for _, l := range a.Story {
 		if body, ok := a.Body(l.Event); ok && v.Bears(body) {
 			x.Upon = l.Event
 		}
 	}
 	for _, r := range a.Readings {
-		if r.Judged.Found == "unexpected" {
-			x.Against = []string{"that nothing is wrong", "the line and neutral of the service are exchanged at the cut-out"}
+		if r.Judged.Found == visit.FoundUnexpected {
+			x.Against = []visit.Explanation{{}, {"reversed/service"}}
 			x.Fits = []visit.Lead{
-				{Departures: [][]string{{"failing/meter.n-out"}, {"failing/tail.n"}}, Words: "one of: the terminal n-out of the meter has a joint about to open (50 Ω); the neutral tail has a joint about to open (50 Ω)", Probability: "0.655", Danger: true},
-				{Departures: [][]string{{}}, Words: visit.NothingFound + ", if one of the readings was a slip", Probability: "0.262"}}
+				{Departures: []visit.Explanation{{"failing/meter.n-out"}, {"failing/tail.n"}}, Probability: "0.655", Danger: true},
+				{Departures: nothing, Yet: visit.YetSlip, Probability: "0.262"}}
 		}
 	}
 	if inTurn, back := v.Reach("socket-test"); inTurn || back {
-		x.Next = &visit.NextTest{Step: "socket-test", Why: "It would tell apart: nothing found; the neutral tail has a joint about to open (50 Ω).", Nats: "0.41", Exposure: "0.000"}
+		x.Next = &visit.NextTest{Step: "socket-test", Nats: "0.41", Exposure: "0.000"}
+		if len(x.Fits) > 1 {
+			x.Next.Apart = []int{0, 1}
+		}
 	}
 	return x, nil
 }
