@@ -454,6 +454,18 @@ func (s *Speaker) Lead(l *visit.Lead) string {
 	return s.Say("lead.one-of", "list", words)
 }
 
+// FirstLead is a lead in a few words: what it names first, and that there are others.
+func (s *Speaker) FirstLead(l *visit.Lead) string {
+	n := len(l.Departures) + l.Others
+	switch {
+	case l.Yet != "" || n == 1:
+		return s.Lead(l)
+	case n == 2 && l.Others == 0:
+		return s.Say("lead.or", "one", s.Explanation(l.Departures[0]), "other", s.Explanation(l.Departures[1]))
+	}
+	return s.Say("lead.or-like", "one", s.Explanation(l.Departures[0]))
+}
+
 // Chance is the probability of a lead in a word.
 func (l *Language) Chance(p float64) string {
 	for _, c := range []struct {
