@@ -143,23 +143,29 @@ func (d *desk) says(words ...string) {
 	}
 }
 
-// look takes pictures of a screen, light and dark, and has the accessibility checker go over it.
-func (d *desk) look(name string) {
+// picture keeps what is in the window.
+func (d *desk) picture(name string) {
 	d.t.Helper()
 	if err := os.MkdirAll(screens, 0o755); err != nil {
 		d.t.Fatal(err)
 	}
+	shot, err := chromedp.Run(d.ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(screens, "office-"+name+".png"), shot, 0o644); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
+// look takes pictures of a screen, light and dark, and has the accessibility checker go over it.
+func (d *desk) look(name string) {
+	d.t.Helper()
 	d.do(chromedp.Evaluate[chromedp.Void](d.axe))
 	for _, scheme := range []string{"light", "dark"} {
 		eval[bool](d, fmt.Sprintf(`(document.documentElement.dataset.scheme = %q) !== ""`, scheme))
 		eval[bool](d, `document.fonts.ready.then(() => true)`)
-		shot, err := chromedp.Run(d.ctx, chromedp.FullScreenshot(100))
-		if err != nil {
-			d.t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(screens, "office-"+name+"."+scheme+".png"), shot, 0o644); err != nil {
-			d.t.Fatal(err)
-		}
+		d.picture(name + "." + scheme)
 		if wide := eval[int](d, `document.documentElement.scrollWidth`); wide > 1440 {
 			d.t.Errorf("%s, %s: the page is %d pixels wide", name, scheme, wide)
 		}
@@ -185,7 +191,7 @@ func TestKeyboard(t *testing.T) {
 
 	// The day: what needs somebody leads to the visit.
 	d.do(chromedp.Navigate(site.URL + "/office/"))
-	d.says("6 visits", "Needs somebody", "off 18 min")
+	d.says("6 visits", "Needs somebody", "off 19 min")
 	d.look("day")
 	d.press(kb.Tab)
 	if eval[string](d, `document.activeElement.innerText`) != "To the content" {

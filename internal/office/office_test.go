@@ -36,6 +36,9 @@ var places = []struct{ visit, job, address, person string }{
 	{"overdue", "NM-1046", "3 Malt Yard, Northmere", "nq-140"},
 }
 
+// people are invented.
+var people = map[string]string{"nq-104": "R. Quill", "nq-117": "J. Sallow", "nq-131": "A. Brindle", "nq-140": "T. Marl"}
+
 // carried makes the visits once for all tests, which must not change them.
 func carried(t testing.TB) map[string]*invented.Visit {
 	t.Helper()
@@ -70,7 +73,7 @@ func fill(t testing.TB) (*store.Store, map[string]*invented.Visit) {
 			t.Error(err)
 		}
 	})
-	for id, name := range map[string]string{"nq-104": "R. Quill", "nq-117": "J. Sallow", "nq-131": "A. Brindle", "nq-140": "T. Marl"} {
+	for id, name := range people {
 		if err := s.PutPerson(t.Context(), id, name); err != nil {
 			t.Fatal(err)
 		}
