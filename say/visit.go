@@ -9,7 +9,6 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/measure"
-	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/replay"
@@ -57,6 +56,19 @@ func (s *Speaker) Phase(id string) string {
 		return p.Words
 	}
 	return id
+}
+
+// Phases are the names of all phases, in the method's order.
+func (s *Speaker) Phases() []string {
+	return each(s.m.Phases, func(p method.Phase) string { return p.Words })
+}
+
+// PhaseOf is the name of the phase that a step belongs to, or nothing.
+func (s *Speaker) PhaseOf(step string) string {
+	if x, _ := s.m.Step(step); x != nil {
+		return s.Phase(x.Phase)
+	}
+	return ""
 }
 
 // Act is an act, as one is told to do it.
@@ -221,11 +233,6 @@ func (l *Language) Judgement(j measure.Judgement) string {
 	return l.Say("verdict."+j.Verdict.String(), "probability", l.Probability(j.Probability))
 }
 
-// Register is what earlier readings say of a final one.
-func (l *Language) Register(f *metering.Finding) string {
-	return l.Say("register.finding", "plausibility", f.Plausibility.String(), "words", f.Sentence)
-}
-
 // Genuine is what a verification came to.
 func (l *Language) Genuine(v record.Verdict) string {
 	return l.Say("genuine." + [...]string{"unreadable", "not", "in-two-versions", "not-ended", "to-head", "ended"}[v])
@@ -384,7 +391,7 @@ func (l *Language) KeepOff(k method.KeepOff) string { return l.code("keep-off", 
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {
 	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
-		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "lead", "")
+		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "step", s.Step(n.Step), "lead", "")
 }
 
 // Event is the name of a kind of event.
@@ -451,6 +458,18 @@ func (s *Speaker) Lead(l *visit.Lead) string {
 	return s.Say("lead.one-of", "list", words)
 }
 
+// FirstLead is a lead in a few words: what it names first, and that there are others.
+func (s *Speaker) FirstLead(l *visit.Lead) string {
+	n := len(l.Departures) + l.Others
+	switch {
+	case l.Yet != "" || n == 1:
+		return s.Lead(l)
+	case n == 2 && l.Others == 0:
+		return s.Say("lead.or", "one", s.Explanation(l.Departures[0]), "other", s.Explanation(l.Departures[1]))
+	}
+	return s.Say("lead.or-like", "one", s.Explanation(l.Departures[0]))
+}
+
 // Chance is the probability of a lead in a word.
 func (l *Language) Chance(p float64) string {
 	for _, c := range []struct {
@@ -490,11 +509,14 @@ func (l *Language) Happened(happened string) string {
 	return l.Say("entered.after", "at", t)
 }
 
-// Span is a length of time to the minute.
+// Span is a length of time to the minute, and from two days on in days.
 func (l *Language) Span(d time.Duration) string {
 	n := int(d.Round(time.Minute) / time.Minute)
-	if n < 60 {
+	switch {
+	case n < 60:
 		return l.Say("span.minutes", "n", n)
+	case n >= 48*60:
+		return l.Say("span.days", "n", n/60/24)
 	}
 	return l.Say("span.hours", "h", n/60, "n", n%60)
 }

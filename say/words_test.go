@@ -18,6 +18,7 @@ var sets = []struct{ folder, typ, key string }{
 	{"visit", "Code", "reason"}, {"visit", "CauseCode", "cause"}, {"visit", "BracketState", "bracket"}, {"visit", "BracketState", "bracketed"},
 	{"visit", "ProofState", "proof"}, {"visit", "Found", "found"}, {"visit", "Kind", "event"}, {"visit", "Yet", "lead"},
 	{"replay", "State", "state"}, {"replay", "NeedCode", "need"}, {"replay", "Standing", "standing"},
+	{"metering", "Because", "register"}, {"metering", "Misfit", "register"}, {"protection", "Quantity", "quantity"}, {"protection", "Because", "check"}, {"protection", "FuseOutcome", "fuse"},
 	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"method", "AwayKind", "away"}, {"method", "KeepOff", "keep-off"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},
 }
 

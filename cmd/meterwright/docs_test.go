@@ -12,7 +12,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/jobfile"
 )
 
 const (

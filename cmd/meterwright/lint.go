@@ -80,14 +80,14 @@ func (s *shelf) lint(name string, b []byte) linted {
 	if err != nil {
 		var list written.Problems
 		if !errors.As(err, &list) {
-			list = written.Locate(name, b, l.Kind, err)
+			list = written.Locate(name, b, err)
 		}
 		for _, p := range list {
 			l.Problems = append(l.Problems, problem{Line: p.Line, Column: p.Column, Problem: p.Problem, Mend: p.Mend, text: p.Error()})
 		}
 	}
 	for _, f := range found {
-		p := written.Locate(name, b, l.Kind, method.Faults{{Pointer: f.Pointer, Problem: f.Problem, Mend: f.Mend}})[0]
+		p := written.Locate(name, b, method.Faults{{Pointer: f.Pointer, Problem: f.Problem, Mend: f.Mend}})[0]
 		x := problem{Code: f.Code, Line: p.Line, Column: p.Column, Problem: p.Problem, Mend: p.Mend, Away: f.Away, text: p.Error()}
 		if f.Wrong() {
 			l.Problems = append(l.Problems, x)

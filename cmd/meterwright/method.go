@@ -42,16 +42,16 @@ func (c *methodList) Run(s *streams) error {
 		all = append(all, listed{ID: o.ID, Edition: o.Edition, Title: o.Title, Of: o.Of})
 	}
 	return s.show(all, func(t *terminal.Text) {
-		t.Line("Methods")
+		t.Put(0, "terminal.list.methods")
 		for _, l := range all {
 			if l.Of == "" {
-				t.Line("  %-34s edition %-4s %s, %s, %d written steps", l.ID, l.Edition, l.Country, l.Title, l.Steps)
+				t.Line("  %-34s %s", l.ID, t.Say("terminal.list.method", "edition", l.Edition, "country", l.Country, "title", l.Title, "n", l.Steps))
 			}
 		}
-		t.Line("Overlays")
+		t.Put(0, "terminal.list.overlays")
 		for _, l := range all {
 			if l.Of != "" {
-				t.Line("  %-34s edition %-4s %s (of %s)", l.ID, l.Edition, l.Title, l.Of)
+				t.Line("  %-34s %s", l.ID, t.Say("terminal.list.overlay", "edition", l.Edition, "title", l.Title, "of", l.Of))
 			}
 		}
 		t.Caution()

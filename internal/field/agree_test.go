@@ -18,6 +18,7 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
+	"meterwright/internal/jobs"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
@@ -29,7 +30,7 @@ import (
 // desk is a journal in memory.
 type desk struct {
 	mu     sync.Mutex
-	job    field.Job
+	job    jobs.Job
 	lines  map[string][][]byte
 	order  []string
 	things map[record.AttachmentID][]byte
@@ -37,14 +38,25 @@ type desk struct {
 	broken int
 }
 
-func (d *desk) Jobs(context.Context) ([]field.Job, error) { return []field.Job{d.job}, nil }
-
-func (d *desk) Job(_ context.Context, ref string) (field.Job, error) {
-	if ref != d.job.Reference {
-		return field.Job{}, field.ErrNotFound
+func (d *desk) Jobs(_ context.Context, w field.Wanted) ([]jobs.Job, int, error) {
+	if d.job.Day() != w.Day || w.Others || w.From > 0 {
+		return nil, 0, nil
 	}
-	return d.job, nil
+	return []jobs.Job{d.job}, 1, nil
 }
+
+func (d *desk) Running(context.Context, string, record.Key) ([]string, error) {
+	return slices.Clone(d.order), nil
+}
+
+func (d *desk) Job(_ context.Context, ref string) (*jobs.Job, error) {
+	if ref != d.job.Reference {
+		return nil, field.ErrNotFound
+	}
+	return &d.job, nil
+}
+
+func (d *desk) Method(context.Context, *jobs.Job) (*method.Resolved, error) { return shipped() }
 
 func (d *desk) Visits(context.Context, string) ([]string, error) { return slices.Clone(d.order), nil }
 
@@ -145,18 +157,14 @@ func newBench(t rapid.TB, with ...func(*field.Options)) *bench {
 	if err != nil {
 		t.Fatal(err)
 	}
-	whole, err := resolved.Encode()
-	if err != nil {
-		t.Fatal(err)
-	}
 	b := &bench{t: t, machine: machine, clock: &watch{now: time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC), boot: "boot-1"}, id: "019ab3f0-5c00-7a10-8b20-0123456789ab"}
-	job := field.Job{Reference: "J-1", Fictional: true, Address: "1 Test Street, Northmere", MeterPoint: "99 0000 0089 193", Meter: "M-1", Method: whole}
+	job := jobs.Job{Reference: "J-1", Fictional: true, Address: "1 Test Street, Northmere", MeterPoint: "99 0000 0089 193", Meter: "M-1"}
 	for _, m := range instrument.Models() {
 		due := "2027-01-01"
 		if m.Kind == instrument.Clamp {
 			due = "2026-01-01"
 		}
-		job.Tools = append(job.Tools, field.Tool{Kind: m.Kind, ID: string(m.Kind) + "-1", Due: due, Source: m.ProvedOn[0]})
+		job.Kit.Instruments = append(job.Kit.Instruments, jobs.Tool{Kind: m.Kind, ID: string(m.Kind) + "-1", Due: due, ProvedOn: jobs.Source{Kind: m.ProvedOn[0]}})
 	}
 	b.desk = &desk{job: job, lines: map[string][][]byte{}, things: map[record.AttachmentID][]byte{}}
 	hand := &field.Hand{ID: who, Name: "Test", Signer: devicekey.Demonstration("field-test", "one")}

@@ -191,19 +191,19 @@ func (c *composer) pictures() {
 			if f := c.Method().Field(e.Step, id); f != nil {
 				words = f.Words
 			}
-			p.List = append(p.List, c.photo(c.w("picture.at", "of", words, "at", second(e.At)), e.Photographs[id]))
+			p.List = append(p.List, c.photo(words, second(e.At), e.Photographs[id]))
 		}
 	}
 	if !c.quiet() {
 		for _, x := range c.account.Photographs {
-			p.List = append(p.List, c.photo(c.w("picture", "of", x.Of), x.Attachment))
+			p.List = append(p.List, c.photo(x.Of, "", x.Attachment))
 		}
 	}
 	c.add("photographs", p)
 }
 
-func (c *composer) photo(of string, ref visit.Attachment) Photo {
-	p := Photo{Of: of, ID: ref.ID, Media: ref.Media}
+func (c *composer) photo(of, at string, ref visit.Attachment) Photo {
+	p := Photo{Of: c.w("field", "field", of), Time: at, ID: ref.ID, Media: ref.Media}
 	if c.in.Container == nil {
 		p.Missing = c.w("picture.none", "why", c.w("picture.not-given"))
 		return p

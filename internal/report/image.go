@@ -119,7 +119,7 @@ func (d *writer) pictures(b *Pictures) {
 		lines := 1
 		d.font("", tableSize)
 		for k := range pair {
-			lines = max(lines, len(d.split(pair[k].Of, w)))
+			lines = max(lines, len(d.split(d.caption(&pair[k]), w)))
 		}
 		under := float64(lines)*tableSize*lead + 1.2
 		d.room(h + under + 4)
@@ -129,6 +129,13 @@ func (d *writer) pictures(b *Pictures) {
 		}
 		d.y = y + h + under + 6
 	}
+}
+
+func (d *writer) caption(p *Photo) string {
+	if p.Time == "" {
+		return p.Of
+	}
+	return d.sheet.words.Say("report.picture.at", "of", p.Of, "at", p.Time)
 }
 
 func (d *writer) picture(p *Photo, x, y, w, h, under float64) {
@@ -161,7 +168,7 @@ func (d *writer) picture(p *Photo, x, y, w, h, under float64) {
 	}
 	d.font("", tableSize)
 	d.colour(ink)
-	for i, l := range d.split(p.Of, w) {
+	for i, l := range d.split(d.caption(p), w) {
 		d.at(x, y+h+1.2+float64(i)*tableSize*lead, l)
 	}
 	d.font("mono", smallSize-1)

@@ -15,8 +15,8 @@ import (
 
 	"meterwright/internal/report"
 	"meterwright/internal/test/invented"
-	"meterwright/replay"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/rules"
 	"meterwright/say"
 	"meterwright/say/en"

@@ -115,10 +115,10 @@ type Pictures struct{ List []Photo }
 
 // Photo is one photograph.
 type Photo struct {
-	// Of says what it is of, and when it was taken.
-	Of, ID  string
-	Media   string
-	Content []byte
+	// Of says what it is of; a time goes with what was photographed for an entry.
+	Of, Time, ID string
+	Media        string
+	Content      []byte
 	// Missing says why there is no picture.
 	Missing string
 }

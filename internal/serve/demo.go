@@ -18,6 +18,8 @@ import (
 	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
 	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/intake"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/script"
 	"meterwright/internal/store"
 	"meterwright/internal/version"
@@ -179,7 +181,7 @@ func (d demoJob) file(at int, day time.Time) string {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "job: %s\nfictional: true\nemployer: Fennmoor Metering (fictional)\naddress: %s\nmeter_point: %s\nmeter: %s\n", d.ref, d.address, d.point, d.meter)
-	fmt.Fprintf(&b, "appointment: \"%02d:%02d\"\nsite: %s\nmethod: gb-single-phase-exchange\nperson: %s\n%s", 8+at*2/3, at*2%3*20, d.site, d.person, d.more)
+	fmt.Fprintf(&b, "appointment: %s %02d:%02d\nsite: %s\nmethod: gb-single-phase-exchange\nperson: %s\n%s", on(0), 8+at*2/3, at*2%3*20, d.site, d.person, d.more)
 	registers := []string{"final-import"}
 	if strings.Contains(d.site, "rates: 2") {
 		registers = []string{"final-rate-1", "final-rate-2"}
@@ -228,11 +230,11 @@ func markDemo(ctx context.Context, st *store.Store, c Config) error {
 	if err != nil {
 		return err
 	}
-	rows, err := st.Jobs(ctx, "", 1)
+	n, err := st.CountJobs(ctx, store.JobFilter{})
 	if err != nil {
 		return err
 	}
-	if lines > 0 || len(rows) > 0 {
+	if lines > 0 || n > 0 {
 		return fmt.Errorf("the folder %s holds visits or jobs that are not the demonstration's: leave --demo out, or give --data another folder", c.Data)
 	}
 	return os.WriteFile(mark, []byte("Everything in this folder is invented.\n"), 0o600)
@@ -264,15 +266,15 @@ func loadDemo(ctx context.Context, st *store.Store, j *journal, pack *rules.Pack
 	}
 	var rows []store.Job
 	for i, d := range demoDay {
-		job, err := jobs.ParseYAML(d.ref+".yaml", []byte(d.file(i, now)), pack.MeterPoint)
+		job, err := jobfile.ParseYAML(d.ref+".yaml", []byte(d.file(i, now)), pack.MeterPoint)
 		if err != nil {
 			return err
 		}
-		body, err := job.Body()
+		row, err := intake.Kept(job)
 		if err != nil {
 			return err
 		}
-		rows = append(rows, store.Job{Reference: job.Reference, Body: body})
+		rows = append(rows, row)
 		if d.begun > 0 {
 			if err := d.carry(ctx, st, j, pack, job, now); err != nil {
 				return fmt.Errorf("%s: %w", d.ref, err)
@@ -300,7 +302,7 @@ func (s *sheaf) Attachment(container []byte, _ record.Reference) error {
 
 // carry carries out what was done of a job.
 func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *rules.Pack, job *jobs.Job, now time.Time) error {
-	resolved, err := j.resolve(job)
+	resolved, err := j.Method(ctx, job)
 	if err != nil {
 		return err
 	}

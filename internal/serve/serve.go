@@ -29,6 +29,8 @@ import (
 	"meterwright/internal/summary"
 	"meterwright/internal/version"
 	"meterwright/rules"
+	"meterwright/say"
+	"meterwright/say/en"
 )
 
 // Config says what to serve.
@@ -50,6 +52,7 @@ type Config struct {
 
 // Server is a server that is ready to answer.
 type Server struct {
+	words   *say.Language
 	store   *store.Store
 	handler http.Handler
 	log     *slog.Logger
@@ -101,6 +104,10 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	if err != nil {
 		return nil, err
 	}
+	words, err := en.Language()
+	if err != nil {
+		return nil, err
+	}
 	engine := "meterwright " + version.Edition
 	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: engine, Pack: pack,
 		Adviser: advice.New(engine), Failed: failed})
@@ -114,13 +121,13 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 		mux.Handle("GET /gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
 	}
 	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
-		page.Write(w, r, http.StatusOK, home{Demo: c.Demo, Edition: version.Edition}.Page())
+		page.Write(w, r, http.StatusOK, home{words, c.Demo, version.Edition}.Page())
 	})
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		page.Write(w, r, http.StatusNotFound, missing{}.Page())
+		page.Write(w, r, http.StatusNotFound, missing{words}.Page())
 	})
 	guarded := http.NewCrossOriginProtection().Handler(mux)
-	return &Server{store: st, handler: local(page.Secure(guarded)), log: log}, nil
+	return &Server{words: words, store: st, handler: local(page.Secure(guarded)), log: log}, nil
 }
 
 // Handler answers requests.
@@ -146,11 +153,11 @@ func (s *Server) run(ctx context.Context, c Config) error {
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w: choose another port with --listen", c.Listen, err)
 	}
-	if err := c.tell(l.Addr()); err != nil {
+	if err := c.tell(s.words, l.Addr()); err != nil {
 		return errors.Join(err, l.Close())
 	}
 	if !asset.Built() && !c.JSON {
-		if _, err := fmt.Fprintln(c.Out, "built without its fonts and page script: pages use the system's fonts and ordinary loads; make assets adds them"); err != nil {
+		if _, err := fmt.Fprintln(c.Out, s.words.Say("serve.no-assets")); err != nil {
 			return errors.Join(err, l.Close())
 		}
 	}
@@ -192,14 +199,14 @@ func (s *Server) answer(ctx context.Context, l net.Listener, p pace) error {
 }
 
 // tell says where the pages are.
-func (c Config) tell(addr net.Addr) error {
+func (c Config) tell(words *say.Language, addr net.Addr) error {
 	if c.JSON {
 		return json.NewEncoder(c.Out).Encode(struct {
 			Address string `json:"address"`
 			Data    string `json:"data"`
 		}{"http://" + addr.String() + "/", c.Data})
 	}
-	_, err := fmt.Fprintf(c.Out, "meterwright is at http://%s/ on this machine, with its data in %s\n", addr, c.Data)
+	_, err := fmt.Fprintln(c.Out, words.Say("serve.at", "address", addr, "data", c.Data))
 	return err
 }
 

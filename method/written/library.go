@@ -54,7 +54,7 @@ func (s *Shelf) Method(id string) (*method.Document, error) {
 		}
 		known = append(known, d.ID)
 	}
-	return nil, fmt.Errorf("there is no method %q: use one of %s", clip(id), strings.Join(known, ", "))
+	return nil, fmt.Errorf("there is no method %.40q: use one of %s", id, strings.Join(known, ", "))
 }
 
 // Overlay returns the overlay with that id.
@@ -66,7 +66,24 @@ func (s *Shelf) Overlay(id string) (*method.Overlay, error) {
 		}
 		known = append(known, o.ID)
 	}
-	return nil, fmt.Errorf("there is no overlay %q: use one of %s", clip(id), strings.Join(known, ", "))
+	return nil, fmt.Errorf("there is no overlay %.40q: use one of %s", id, strings.Join(known, ", "))
+}
+
+// Resolve resolves the method with that id, under overlays in their order, for a job.
+func (s *Shelf) Resolve(id string, overlays []string, job method.Job, rules method.Rules) (*method.Resolved, error) {
+	d, err := s.Method(id)
+	if err != nil {
+		return nil, err
+	}
+	var over []*method.Overlay
+	for _, name := range overlays {
+		o, err := s.Overlay(name)
+		if err != nil {
+			return nil, err
+		}
+		over = append(over, o)
+	}
+	return method.Resolve(d, over, job, rules)
 }
 
 // File is a shipped file.

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/site"
@@ -160,7 +161,7 @@ func TestProblems(t *testing.T) {
 		{"list at the top", "- a\n", `m.yaml:1:1: a list stands where a mapping is wanted: write key: value, each on its own line, or {key: value}
   - a
   ^`},
-		{"empty", "# nothing\n", `m.yaml:1:1: the file is empty: start from a shipped method
+		{"empty", "# nothing\n", `m.yaml:1:1: the file is empty: write at least one key
   # nothing
   ^`},
 		{"not UTF-8", with(t, "title: T", "title: \xff"), "m.yaml:3:8: this is not UTF-8: save the file as UTF-8\n  title: \uFFFD\n         ^"},
@@ -207,17 +208,17 @@ func TestSeveralProblemsComeTogetherInOrder(t *testing.T) {
 
 func TestBounds(t *testing.T) {
 	for _, c := range []struct{ name, text, want string }{
-		{"size", strings.Repeat("#\n", written.MaxBytes/2+1), "the file has 1048578 bytes: keep it under 1048576"},
+		{"size", strings.Repeat("#\n", yamldoc.MaxBytes/2+1), "the file has 1048578 bytes: keep it under 1048576"},
 		{"brackets", strings.Repeat("[", 1000), "the brackets are nested too deep"},
 		{"hyphens", strings.Repeat("- ", 1000), "too much stands on one line"},
 		{"depth", func() string {
 			var b strings.Builder
-			for i := range written.MaxDepth + 5 {
+			for i := range yamldoc.MaxDepth + 5 {
 				fmt.Fprintf(&b, "%sa:\n", strings.Repeat(" ", i))
 			}
 			return b.String()
 		}(), `the key "a" is not known here`},
-		{"entries", strings.Repeat("- a\n", 30_000), "the file has more than 20000 keys and list entries"},
+		{"entries", strings.Repeat("- a\n", 30_000), "the file has more than 10000 keys and list entries"},
 	} {
 		if _, err := written.Parse("m.yaml", []byte(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %.200v", c.name, err)
@@ -267,7 +268,7 @@ func TestOverlayProblems(t *testing.T) {
 					t.Fatal("accepted")
 				}
 				if strings.HasPrefix(c.want, "o.yaml") {
-					err = written.Locate("o.yaml", []byte(c.text), written.Overlay, err)
+					err = written.Locate("o.yaml", []byte(c.text), err)
 				}
 			}
 			if !strings.Contains(err.Error(), c.want) {

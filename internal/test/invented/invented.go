@@ -20,6 +20,7 @@ import (
 	"strings"
 
 	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/script"
 	"meterwright/method"
 	"meterwright/method/written"
@@ -93,7 +94,7 @@ func Make(name string, changes ...Change) (*Visit, error) {
 		return nil, err
 	}
 	pack := rules.GB()
-	job, err := jobs.ParseYAML("job.yaml", text, pack.MeterPoint)
+	job, err := jobfile.ParseYAML("job.yaml", text, pack.MeterPoint)
 	if err != nil {
 		return nil, err
 	}
@@ -136,15 +137,11 @@ func machineFor(job *jobs.Job, pack *rules.Pack) (*visit.Machine, error) {
 	if err != nil {
 		return nil, err
 	}
-	d, err := shelf.Method(job.Method)
-	if err != nil {
-		return nil, err
-	}
 	limits, err := method.Limits(pack)
 	if err != nil {
 		return nil, err
 	}
-	resolved, err := method.Resolve(d, nil, job.ForMethod(), limits)
+	resolved, err := shelf.Resolve(job.Method, job.Overlays, job.ForMethod(), limits)
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/json/jsontext"
 	"errors"
@@ -9,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"meterwright/internal/store"
 	"meterwright/record"
@@ -163,22 +166,31 @@ func (h harness) jobs(t *testing.T) {
 	steps := []struct {
 		batch string
 		jobs  []store.Job
-		count store.ImportCount
+		fates string
 	}{
-		{"monday", []store.Job{job("J-2", `{"reading":"04127.6","n":1.50}`), job("J-1", `{"a":"x","b":{"d":1,"c":2}}`)}, store.ImportCount{New: 2}},
-		{"again", []store.Job{job("J-2", `{"n": 1.50, "reading": "04127.6"}`), job("J-1", `{"b":{"c":2,"d":1},"a":"\u0078"}`)}, store.ImportCount{Same: 2}},
-		{"tuesday", []store.Job{job("J-1", `{"a":"x","b":{"d":1,"c":2}}`), job("J-2", `{"reading":"04127.60","n":1.50}`), job("J-3", `{}`)}, store.ImportCount{New: 1, Changed: 1, Same: 1}},
-		{"digits", []store.Job{job("J-2", `{"reading":"04127.60","n":1.5}`)}, store.ImportCount{Changed: 1}},
-		{"nothing", nil, store.ImportCount{}},
+		{"monday", []store.Job{job("J-2", `{"reading":"04127.6","n":1.50}`), job("J-1", `{"a":"x","b":{"d":1,"c":2}}`)}, "new new"},
+		{"again", []store.Job{job("J-2", `{"n": 1.50, "reading": "04127.6"}`), job("J-1", `{"b":{"c":2,"d":1},"a":"\u0078"}`)}, "same same"},
+		{"tuesday", []store.Job{job("J-1", `{"a":"x","b":{"d":1,"c":2}}`), job("J-2", `{"reading":"04127.60","n":1.50}`), job("J-3", `{}`)}, "same changed new"},
+		{"digits", []store.Job{job("J-2", `{"reading":"04127.60","n":1.5}`)}, "changed"},
+		{"nothing", nil, ""},
 	}
 	for _, step := range steps {
-		if got, err := s.ImportJobs(ctx, step.batch, step.jobs); err != nil || got != step.count {
-			t.Errorf("%s: %+v, %v, want %+v", step.batch, got, err, step.count)
+		// What is planned is what is done.
+		plan, err := s.PlanJobs(ctx, step.jobs)
+		if got := fates(plan); err != nil || got != step.fates {
+			t.Errorf("%s, planned: %s, %v, want %s", step.batch, got, err, step.fates)
+		}
+		done, err := s.ImportJobs(ctx, step.batch, step.jobs)
+		if got := fates(done); err != nil || got != step.fates {
+			t.Errorf("%s: %s, %v, want %s", step.batch, got, err, step.fates)
 		}
 	}
 	for _, bad := range [][]store.Job{{job("J-8", `{}`), job("J-9", `[]`)}, {job("J-8", `{}`), job("", `{}`)}, {job("J-8", `{}`), job("J-8", `{"a":1}`)}, {job("J-8", `{"a":1,"a":2}`)}, {job("J-8", ``)}} {
 		if _, err := s.ImportJobs(ctx, "bad", bad); err == nil || !strings.Contains(err.Error(), "row") {
-			t.Errorf("%s is taken: %v", bad, err)
+			t.Errorf("%v is taken: %v", bad, err)
+		}
+		if _, err := s.PlanJobs(ctx, bad); err == nil || !strings.Contains(err.Error(), "row") {
+			t.Errorf("%v is planned: %v", bad, err)
 		}
 	}
 	got, err := s.Job(ctx, "J-2")
@@ -188,8 +200,110 @@ func (h harness) jobs(t *testing.T) {
 	if _, err := s.Job(ctx, "J-8"); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a job of a bad import is there: %v", err)
 	}
-	page, err := s.Jobs(ctx, "J-1", 1)
-	if err != nil || len(page) != 1 || page[0].Reference != "J-2" {
-		t.Errorf("%+v, %v", page, err)
+	// A visit of J-01 begins: the job stays as it is from then on.
+	if _, err := s.ImportJobs(ctx, "wednesday", []store.Job{job("J-01", `{"a":1}`)}); err != nil {
+		t.Fatal(err)
 	}
+	submit(t, s, NewDevice(t, Visit(1), record.Real, "one").Open().Lines...)
+	if err := s.CatchUp(ctx); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		person, key, state string
+		want               int
+	}{{"person-7", "two", "open", 1}, {"another", "one", "open", 1}, {"another", "two", "open", 0}, {"person-7", "one", "ended", 0}} {
+		if got, err := s.InHand(ctx, c.person, Key(c.key), "nothing", c.state); err != nil || len(got) != c.want {
+			t.Errorf("%+v: %q, %v", c, got, err)
+		}
+	}
+	late := []store.Job{job("J-01", `{"a":2}`), job("J-1", `{}`)}
+	plan, err := s.PlanJobs(ctx, late)
+	if got := fates(plan); err != nil || got != "begun changed" || string(plan[0].Kept) != `{"a":1}` {
+		t.Errorf("planned %s, %v", got, err)
+	}
+	done, err := s.ImportJobs(ctx, "late", late)
+	if got := fates(done); err != nil || got != "begun changed" {
+		t.Errorf("%s, %v", got, err)
+	}
+	if got, err := s.Job(ctx, "J-01"); err != nil || string(got.Body) != `{"a":1}` || got.Batch != "wednesday" {
+		t.Errorf("a job under way was rewritten: %+v, %v", got, err)
+	}
+}
+
+func fates(plan []store.JobPlan) string {
+	var words []string
+	for _, p := range plan {
+		words = append(words, string(p.Fate))
+	}
+	return strings.Join(words, " ")
+}
+
+// jobFilters holds every filter and order against the same done to a list in memory.
+func (h harness) jobFilters(t *testing.T) {
+	s := h.fresh(t, options())
+	ctx := t.Context()
+	var all []store.Job
+	for i := range 60 {
+		all = append(all, store.Job{Reference: fmt.Sprintf("J-%02d", i), Body: jsontext.Value(`{}`), Day: []string{"", "2026-11-24", "2026-11-25"}[i%3], Hour: fmt.Sprintf("%02d:00", 8+i*7%10),
+			Person: []string{"", "p-1", "p-2", "p-3"}[i%4], Address: fmt.Sprintf("%d Ärger_Gasse", i*37%60), Point: fmt.Sprintf("99 %04d", i*53%60), Words: "meter Z%" + fmt.Sprint(i%5)})
+	}
+	if _, err := s.ImportJobs(ctx, "all", all); err != nil {
+		t.Fatal(err)
+	}
+	// Storetest visits are of J-01.
+	submit(t, s, NewDevice(t, Visit(1), record.Real, "one").Open().Lines...)
+	if err := s.CatchUp(ctx); err != nil {
+		t.Fatal(err)
+	}
+	keys := map[store.JobOrder]func(j store.Job) string{store.ByReference: func(j store.Job) string { return "" }, store.ByAppointment: func(j store.Job) string { return j.Day + "\x00" + j.Hour },
+		store.ByPerson: func(j store.Job) string { return j.Person }, store.ByAddress: func(j store.Job) string { return j.Address }, store.ByMeterPoint: func(j store.Job) string { return j.Point },
+		store.ByChanged: func(j store.Job) string { return "" }}
+	rapid.Check(t, func(rt *rapid.T) {
+		f := store.JobFilter{Day: rapid.SampledFrom([]string{"", "", "2026-11-24", "2026-11-25", "2027-01-01"}).Draw(rt, "day"), Undated: rapid.Bool().Draw(rt, "undated"),
+			People: rapid.SampledFrom([][]string{nil, {"p-1"}, {"p-1", ""}, {"p-2", "p-3"}}).Draw(rt, "people"), Others: rapid.Bool().Draw(rt, "others"),
+			Words: rapid.SampledFrom([]string{"", "ÄRGER", "z%3", "_gasse", "%", "j-1", "nothing"}).Draw(rt, "words"), Named: rapid.SampledFrom([][]string{nil, {"p-3"}}).Draw(rt, "named"),
+			By: store.JobOrder(rapid.IntRange(0, len(keys)-1).Draw(rt, "by")), Down: rapid.Bool().Draw(rt, "down"), Skip: rapid.IntRange(0, 20).Draw(rt, "skip"), Limit: rapid.IntRange(0, 20).Draw(rt, "limit")}
+		if f.Day != "" {
+			f.Undated = false
+		}
+		if b := rapid.IntRange(0, 2).Draw(rt, "begun"); b > 0 {
+			f.Begun = new(b == 1)
+		}
+		var want []string
+		list := slices.Clone(all)
+		slices.SortFunc(list, func(a, b store.Job) int {
+			c := cmp.Or(strings.Compare(keys[f.By](a), keys[f.By](b)), strings.Compare(a.Reference, b.Reference))
+			if f.Down {
+				return -c
+			}
+			return c
+		})
+		for _, j := range list {
+			text := strings.ToLower(j.Reference + "\n" + j.Address + "\n" + j.Point + "\n" + j.Words)
+			switch {
+			case f.Day != "" && j.Day != f.Day, f.Undated && j.Day != "":
+			case len(f.People) > 0 && slices.Contains(f.People, j.Person) == f.Others:
+			case f.Begun != nil && (j.Reference == "J-01") != *f.Begun:
+			case f.Words != "" && !strings.Contains(text, strings.ToLower(f.Words)) && !slices.Contains(f.Named, j.Person):
+			default:
+				want = append(want, j.Reference)
+			}
+		}
+		if n, err := s.CountJobs(ctx, f); err != nil || n != len(want) {
+			rt.Fatalf("%+v: counted %d, %v, want %d", f, n, err, len(want))
+		}
+		if f.Limit > 0 {
+			want = want[min(f.Skip, len(want)):min(f.Skip+f.Limit, len(want))]
+		}
+		var got []string
+		for j, err := range s.Jobs(ctx, f) {
+			if err != nil {
+				rt.Fatal(err)
+			}
+			got = append(got, j.Reference)
+		}
+		if !slices.Equal(got, want) {
+			rt.Fatalf("%+v: got %q, want %q", f, got, want)
+		}
+	})
 }
