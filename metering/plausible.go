@@ -170,7 +170,7 @@ func (f *Finding) weigh(band rules.PlausibilityBand, history bool) {
 
 // dailyMean returns the advance and its mean in the register's unit a day.
 func dailyMean(r Register, from, to DatedReading) (Advance, float64, error) {
-	a, err := AdvanceBetween(r, from.Reading, to.Reading)
+	a, err := advanceBetween(r, from.Reading, to.Reading)
 	if err != nil {
 		return Advance{}, 0, err
 	}

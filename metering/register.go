@@ -100,10 +100,10 @@ type Advance struct {
 	RolledOver bool            `json:"rolled_over"` // the register passed its last number once
 }
 
-// AdvanceBetween returns what the register counted from the earlier to the
+// advanceBetween returns what the register counted from the earlier to the
 // later reading, exactly. A later reading that is lower is taken for one
 // rollover; whether one explains it is for Plausible to say.
-func AdvanceBetween(r Register, earlier, later measure.Decimal) (Advance, error) {
+func advanceBetween(r Register, earlier, later measure.Decimal) (Advance, error) {
 	if err := r.cumulative(); err != nil {
 		return Advance{}, err
 	}

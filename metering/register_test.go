@@ -32,7 +32,7 @@ func TestAdvance(t *testing.T) {
 	} {
 		r := register()
 		r.Multiplier = dec(tc.multiplier)
-		a, err := AdvanceBetween(r, dec(tc.from), dec(tc.to))
+		a, err := advanceBetween(r, dec(tc.from), dec(tc.to))
 		if err != nil || a.Steps.String() != tc.steps || a.Quantity.String() != tc.quantity || a.RolledOver != tc.rolled || a.Unit != measure.KilowattHour {
 			t.Errorf("%s to %s: got %+v, %v", tc.from, tc.to, a, err)
 		}
@@ -57,7 +57,7 @@ func TestAdvanceUndoesCounting(t *testing.T) {
 			return dec(text)
 		}
 		to := (from + count) % span
-		a, err := AdvanceBetween(r, show(from), show(to))
+		a, err := advanceBetween(r, show(from), show(to))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -94,7 +94,7 @@ func TestRegisterRefuses(t *testing.T) {
 	} {
 		r := register()
 		spoil(&r)
-		if _, err := AdvanceBetween(r, dec("0"), dec("1")); err == nil {
+		if _, err := advanceBetween(r, dec("0"), dec("1")); err == nil {
 			t.Errorf("%s was accepted", name)
 		}
 		if (r.Check() == nil) != (name == "demand") {
@@ -106,10 +106,10 @@ func TestRegisterRefuses(t *testing.T) {
 	}
 	r := register()
 	r.Multiplier = dec("999999999999999999")
-	if a, err := AdvanceBetween(r, dec("00000"), dec("99999")); err == nil {
+	if a, err := advanceBetween(r, dec("00000"), dec("99999")); err == nil {
 		t.Errorf("an advance beyond 18 digits was given: %s", a.Quantity)
 	}
-	if _, err := AdvanceBetween(register(), dec("123456"), dec("00001")); err == nil || !strings.Contains(err.Error(), "read it again") {
+	if _, err := advanceBetween(register(), dec("123456"), dec("00001")); err == nil || !strings.Contains(err.Error(), "read it again") {
 		t.Errorf("a reading that cannot be shown gave %v", err)
 	}
 }

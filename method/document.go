@@ -69,8 +69,11 @@ type Fact struct {
 type Protection struct {
 	ID    string `json:"id"`
 	Words string `json:"words"`
-	// Checked says that it must be inspected and in date before it is put on.
+	Role  ProtectionRole `json:"role,omitempty"`
+	// Checked says that it must be inspected before it is put on, Dated that it bears the day on which
+	// its test falls due, without which a check of it says nothing.
 	Checked bool `json:"checked,omitempty"`
+	Dated   bool `json:"dated,omitempty"`
 }
 
 // Cause is an event that undoes a proof.
@@ -109,6 +112,10 @@ type Stop struct {
 	Title      string `json:"title"`
 	// Do lists at most three things to do, in order.
 	Do []string `json:"do"`
+	// Consumer says what was found to whoever lives there, and KeepOff what to keep off until
+	// it is mended. Without Consumer nothing of the stop reaches them.
+	Consumer string    `json:"consumer,omitempty"`
+	KeepOff  []KeepOff `json:"keep_off,omitempty"`
 	// Scheme and Category class the defect for its owner; never one without the other.
 	Scheme   string `json:"scheme,omitempty"`
 	Category string `json:"category,omitempty"`

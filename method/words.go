@@ -14,7 +14,7 @@ import (
 // stands beside them and names the edition that it is of.
 //
 // Each key names one text: title; facts.ID.words, and the same of protection, proofs
-// and phases; stops.ID.title and stops.ID.do.1 to 3; steps.ID.say, .why and .remark;
+// and phases; stops.ID.title, .consumer and .do.1 to 3; steps.ID.say, .why and .remark;
 // steps.ID.fields.FIELD.words. What a record holds stays as the method has it, and has
 // words of its own for display: answers.TEXT, choices.TEXT and values.TEXT. The words
 // of the position and of the rules are points.ID, switches.ID, acts.ID, positions.TEXT
@@ -93,6 +93,7 @@ func (w *wording) each() {
 		for j := range s.Do {
 			put(&s.Do[j], fmt.Sprintf("/stops/%d/do/%d", i, j), "stops.%s.do.%d", s.ID, j+1)
 		}
+		put(&s.Consumer, fmt.Sprintf("/stops/%d/consumer", i), "stops.%s.consumer", s.ID)
 	}
 	for i := range w.phases {
 		put(&w.phases[i].Words, fmt.Sprintf("/phases/%d/words", i), "phases.%s.words", w.phases[i].ID)

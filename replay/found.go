@@ -202,6 +202,7 @@ type Need struct {
 	Danger bool `json:"danger,omitempty"`
 
 	Event string       `json:"event,omitempty"`
+	Step  string       `json:"step,omitempty"`
 	Owner method.Owner `json:"owner,omitempty"`
 	Stop  string       `json:"stop,omitempty"`
 	Words string       `json:"words,omitempty"`
@@ -239,6 +240,9 @@ const (
 	NeedSupplyOff   NeedCode = "ended-off"           // Event, the act that put it off
 	NeedGuarded     NeedCode = "guarded"             // Words; Event, the end
 	NeedMethod      NeedCode = "no-method"
+	NeedClock       NeedCode = "clock-set-back" // Event, Count
+	NeedHaste       NeedCode = "hasty"          // Count
+	NeedRepeated    NeedCode = "repeated"       // Event, Step; Count readings in doubt before
 )
 
 // Needs says why the visit needs somebody, oldest first.
@@ -300,6 +304,13 @@ func (c *Case) Needs() []Need {
 	for _, x := range a.Discrepancies {
 		add(Need{At: x.At, Code: NeedNotAccepted, Kind: x.Kind, Event: x.Event})
 	}
+	if n := len(a.Clocks); n > 0 {
+		add(Need{At: a.Clocks[0].Was, Code: NeedClock, Event: a.Clocks[0].Event, Count: n})
+	}
+	if a.Hasty > 0 {
+		add(Need{At: a.Last, Code: NeedHaste, Count: a.Hasty})
+	}
+	list = append(list, repeated(a)...)
 	if n := len(a.Advice); n > 0 && !ended {
 		l := &a.Advice[n-1]
 		if l.Fits[0].Danger && l.Fits[0].Share() > 0.5 && len(l.Answers) == 0 {
@@ -313,6 +324,29 @@ func (c *Case) Needs() []Need {
 		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded, Event: c.last(record.KindEnded)})
 	}
 	slices.SortStableFunc(list, func(x, y Need) int { return x.At.Compare(y.At) })
+	return list
+}
+
+// repeated lists the readings that passed after others in doubt at the same step, where an act or a
+// proof rests on them.
+func repeated(a *visit.Account) []Need {
+	var list []Need
+	rested := map[string]bool{}
+	for _, x := range a.Acts {
+		for _, h := range x.Rests {
+			rested[h] = true
+		}
+	}
+	for _, p := range a.Proofs {
+		for _, h := range p.Rests {
+			rested[h] = true
+		}
+	}
+	for _, r := range a.Readings {
+		if r.Doubted > 0 && rested[r.Event] {
+			list = append(list, Need{At: r.At, Code: NeedRepeated, Event: r.Event, Step: r.Step, Count: r.Doubted})
+		}
+	}
 	return list
 }
 

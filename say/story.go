@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"sync"
 
+	"meterwright/method"
 	"meterwright/visit"
 )
 
@@ -123,7 +124,12 @@ func (s *Speaker) with(text, words string) string {
 }
 
 // Answer is an answer to a question, or a value of a fact.
-func (s *Speaker) Answer(answer string) string { return answer }
+func (s *Speaker) Answer(answer string) string {
+	if words := s.m.Display(method.Answers, answer); words != answer {
+		return words
+	}
+	return s.m.Display(method.Values, answer)
+}
 
 func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) string {
 	for i := range a.Readings {

@@ -26,9 +26,9 @@ type Speaker struct {
 	departures func() map[string]string
 }
 
-// Of returns the speaker for a method in this language.
+// Of returns the speaker for a method in this language; what the method has no words for in it stays as it is.
 func (l *Language) Of(m *method.Resolved) *Speaker {
-	return &Speaker{Language: l, m: m, departures: once(func() map[string]string {
+	return &Speaker{Language: l, m: m.In(l.Tag), departures: once(func() map[string]string {
 		words := map[string]string{}
 		if s, err := site.Expand(m.Claims); err == nil {
 			for _, d := range s.Departures() {
@@ -234,7 +234,9 @@ func (l *Language) Judgement(j measure.Judgement) string {
 }
 
 // Genuine is what a verification came to.
-func (l *Language) Genuine(v record.Verdict) string { return upperFirst(l.code("genuine", v.String())) }
+func (l *Language) Genuine(v record.Verdict) string {
+	return l.Say("genuine." + [...]string{"unreadable", "not", "in-two-versions", "not-ended", "to-head", "ended"}[v])
+}
 
 // Counts says whether a reading stands between two good provings; bracket is nil where its instrument
 // was not proved before it.
@@ -268,12 +270,14 @@ func (s *Speaker) Undone(u *visit.Undone) string {
 	case u.Held:
 		key = "undone.held"
 	}
-	return s.Say(key, "at", Second(u.At), "cause", s.Cause(&u.Cause))
+	c := u.Cause
+	c.At = time.Time{}
+	return s.Say(key, "since", Second(u.Since), "at", Second(u.At), "cause", s.Cause(&c))
 }
 
 // Cause is what made earlier evidence count for nothing.
 func (s *Speaker) Cause(c *visit.Cause) string {
-	args := []any{"at", "", "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", c.Answer, "act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", "", "where", ""}
+	args := []any{"at", "", "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", s.Answer(c.Answer), "act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", "", "where", ""}
 	if !c.At.IsZero() {
 		args[1] = s.Say("cause.at", "time", c.At)
 	}
@@ -307,7 +311,9 @@ func (s *Speaker) Refusal(r *visit.Refusal) (what string, lacks, ways []string) 
 }
 
 // Position is how a switch stands.
-func (l *Language) Position(p site.Position) string { return l.code("position", string(p)) }
+func (s *Speaker) Position(p site.Position) string {
+	return s.m.Display(method.Positions, string(p))
+}
 
 // Outcome is the way in which a visit ended.
 func (l *Language) Outcome(outcome string) string { return l.code("outcome", outcome) }
@@ -381,7 +387,7 @@ func (s *Speaker) Remark(step string) string {
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {
 	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
-		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "lead", "")
+		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "step", s.Step(n.Step), "lead", "")
 }
 
 // Event is the name of a kind of event.
@@ -448,6 +454,18 @@ func (s *Speaker) Lead(l *visit.Lead) string {
 	return s.Say("lead.one-of", "list", words)
 }
 
+// FirstLead is a lead in a few words: what it names first, and that there are others.
+func (s *Speaker) FirstLead(l *visit.Lead) string {
+	n := len(l.Departures) + l.Others
+	switch {
+	case l.Yet != "" || n == 1:
+		return s.Lead(l)
+	case n == 2 && l.Others == 0:
+		return s.Say("lead.or", "one", s.Explanation(l.Departures[0]), "other", s.Explanation(l.Departures[1]))
+	}
+	return s.Say("lead.or-like", "one", s.Explanation(l.Departures[0]))
+}
+
 // Chance is the probability of a lead in a word.
 func (l *Language) Chance(p float64) string {
 	for _, c := range []struct {
@@ -502,6 +520,17 @@ func (l *Language) Span(d time.Duration) string {
 // Nature says whether a visit was real or practice.
 func (l *Language) Nature(n record.Nature) string { return l.code("nature", string(n)) }
 
+// Value is what was entered in a field, with its unit.
+func (s *Speaker) Value(f *method.Field, value string) string {
+	switch f.Type {
+	case "text":
+		return value
+	case "choice":
+		return s.m.Display(method.Choices, value)
+	}
+	return s.Quantity(value, f.Unit)
+}
+
 // Entries are what was entered at a step, field by field in the method's order.
 func (s *Speaker) Entries(step string, entries map[string]string, photographs map[string]visit.Attachment) string {
 	var parts []string
@@ -511,7 +540,7 @@ func (s *Speaker) Entries(step string, entries map[string]string, photographs ma
 			f := &x.Record.Fields[i]
 			if v, ok := entries[f.ID]; ok {
 				said[f.ID] = true
-				parts = append(parts, s.Say("entry.value", "field", f.Words, "value", s.Quantity(v, f.Unit)))
+				parts = append(parts, s.Say("entry.value", "field", f.Words, "value", s.Value(f, v)))
 			}
 			if _, ok := photographs[f.ID]; ok {
 				parts = append(parts, s.Say("entry.photograph", "field", f.Words))

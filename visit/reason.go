@@ -82,6 +82,7 @@ const (
 	IsAway          Code = "is-away"
 	InAnotherHand   Code = "in-another-hand"
 	HeldByTwo       Code = "held-by-two"
+	NotSeen         Code = "not-seen"
 	StopInForce     Code = "stop-in-force" // Stop
 	AnotherInTurn   Code = "another-in-turn"
 	NoStepLeft      Code = "no-step-left"
@@ -157,6 +158,7 @@ const (
 	ByTime           CauseCode = "time-passed"
 	ByUnknownTime    CauseCode = "time-unknown"
 	ByActInSpite     CauseCode = "act-in-spite"
+	ByDate           CauseCode = "date-passed"         // Kind where it is an instrument's
 	ByReplacement    CauseCode = "instrument-replaced" // Kind
 	ByProtectionOff  CauseCode = "protection-off"
 	ByProving        CauseCode = "proving-failed" // Kind, Shows, Source

@@ -18,12 +18,15 @@ type state struct {
 	// claim is the last event that carried the work on, or stopped it. Two states of which neither
 	// has the other's claim in its past are two holders of the visit.
 	claim string
-	// holder is the chain that holds the visit; released says that it was handed over since.
+	// holder is the chain that holds the visit, held the event by which it does; released says that it
+	// was handed over since.
 	holder   string
+	held     string
 	released bool
+	// joined says that this is what can be taken for granted where devices have not seen one another.
+	joined bool
 
-	mono int64
-	boot string
+	clock
 
 	toolID [10]string
 	// bracket is 1 + the index of the bracket that is open for a kind of instrument.
@@ -93,7 +96,8 @@ func (v *Visit) at(e *Event) *state {
 	case own == nil:
 		s = *other
 		if e.Chain != "" {
-			s.boot = "" // The other device's clock says nothing about this one's.
+			// The other device's clock says nothing about this one's.
+			s.boot, s.wall = "", time.Time{}
 		}
 		return &s
 	case v.before(own.claim, other.event):
@@ -103,7 +107,7 @@ func (v *Visit) at(e *Event) *state {
 	default:
 		s = v.machine.join(own, other)
 	}
-	s.mono, s.boot = own.mono, own.boot
+	s.mono, s.boot, s.wall, s.answered = own.mono, own.boot, own.wall, own.answered
 	return &s
 }
 
@@ -153,6 +157,20 @@ func (v *Visit) joined(last *state) *state {
 	if len(v.heads) == 1 {
 		return last
 	}
+	open := v.open()
+	s := *open[0]
+	for _, o := range open[1:] {
+		s = v.machine.join(&s, o)
+	}
+	if len(open) == 1 {
+		return open[0]
+	}
+	s.joined = true
+	return &s
+}
+
+// open lists the heads of which none has seen how far the others came.
+func (v *Visit) open() []*state {
 	open := slices.Clone(v.heads)
 	// Not the order of arrival, so that the joined state is the same whatever came first.
 	slices.SortFunc(open, func(a, b *state) int { return cmp.Compare(a.event, b.event) })
@@ -163,14 +181,26 @@ func (v *Visit) joined(last *state) *state {
 			i--
 		}
 	}
-	s := *open[0]
-	for _, o := range open[1:] {
-		s = v.machine.join(&s, o)
+	return open
+}
+
+// Holding is a chain that holds the visit, or held it in a way that no other has taken up.
+type Holding struct {
+	Chain string
+	// Head is the last event of the chain, and Since the one by which it came to hold the visit.
+	Head, Since string
+	// Released says that it was handed over since.
+	Released bool
+}
+
+// Holdings lists the chains of which none has seen how far the others came, in a fixed order: one
+// where all is well.
+func (v *Visit) Holdings() []Holding {
+	var list []Holding
+	for _, h := range v.open() {
+		list = append(list, Holding{Chain: h.chain, Head: h.event, Since: h.held, Released: h.released})
 	}
-	if len(open) == 1 {
-		return open[0]
-	}
-	return &s
+	return list
 }
 
 // join is what can be taken for granted of a service position of which two devices tell without
@@ -221,9 +251,29 @@ func (m *Machine) join(a, b *state) state {
 		}
 		c.proofs[i].leftMS = min(p.leftMS, q.leftMS)
 	}
+	for i := range c.fitMS {
+		c.fitMS[i] = min(x.fitMS[i], y.fitMS[i])
+	}
+	m.joinOwed(c, x, y)
+	out.clock = joinClocks(&a.clock, &b.clock)
 	out.stops = slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(a.stops), b.stops...))))
 	out.off = max(a.off, b.off)
 	return out
+}
+
+// joinOwed: what either passed over is owed, and so is the question of every fact of which they differ.
+func (m *Machine) joinOwed(c, x, y *Control) {
+	c.owed = 0
+	m.owe(c, x.owed-1)
+	m.owe(c, y.owed-1)
+	for i, s := range m.steps {
+		if s.does == doDecide && x.facts[s.fact] != y.facts[s.fact] {
+			m.owe(c, int16(i))
+		}
+	}
+	if c.owed > c.pos {
+		c.owed = 0
+	}
 }
 
 // graver reports whether stop a is graver than stop b; of two alike it is the one that stands first in
@@ -237,7 +287,7 @@ func (m *Machine) graver(a, b int8) bool {
 
 // worse returns the outcome that says less of being done, where a visit ended twice.
 func worse(a, b Outcome) Outcome {
-	order := []Outcome{NotEnded, Completed, Abandoned, NoAccess, NotAgreed, CannotComplete, StoppedDanger}
+	order := []Outcome{NotEnded, Completed, DoneOtherwise, Abandoned, NoAccess, NotAgreed, CannotComplete, StoppedDanger}
 	if slices.Index(order, b) > slices.Index(order, a) {
 		return b
 	}

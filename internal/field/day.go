@@ -14,7 +14,6 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/jobs"
 	"meterwright/internal/page"
-	"meterwright/record"
 )
 
 // peoplePage asks who has the device in hand.
@@ -26,9 +25,9 @@ type peoplePage struct {
 type personLine struct{ Name, ID, To string }
 
 func (h *Handler) people(w http.ResponseWriter, r *http.Request) {
-	p := peoplePage{frame: h.frame(r, "Who")}
+	p := peoplePage{frame: h.frame(r, "field.people.title")}
 	for _, x := range h.opts.Hands {
-		p.People = append(p.People, personLine{x.Name, x.ID, h.opts.Base + "/" + url.PathEscape(x.ID) + "/"})
+		p.People = append(p.People, personLine{x.Name, x.ID, h.dayURL(x)})
 	}
 	page.Write(w, r, 200, p.Page())
 }
@@ -66,15 +65,6 @@ type jobLine struct {
 // maxListed bounds the jobs of a list on one page.
 const maxListed = 100
 
-// longDay writes a day in words.
-func longDay(day string) string {
-	t, err := time.Parse(time.DateOnly, day)
-	if err != nil {
-		return day
-	}
-	return t.Format("2 January 2006")
-}
-
 func (h *Handler) day(c *call) {
 	p, err := h.dayPage(c)
 	if err != nil {
@@ -85,7 +75,7 @@ func (h *Handler) day(c *call) {
 }
 
 func (h *Handler) dayPage(c *call) (dayPage, error) {
-	p := dayPage{frame: h.frame(c.r, "The day"), Who: c.hand.Name}
+	p := dayPage{frame: h.frame(c.r, "field.day.title"), Who: c.hand.Name}
 	today := h.opts.Clock.Now().Format(time.DateOnly)
 	day, only := c.query("day"), c.query("list")
 	if day == "" {
@@ -99,25 +89,25 @@ func (h *Handler) dayPage(c *call) (dayPage, error) {
 	if err != nil || from < 0 {
 		return p, senseless(errors.New("the address does not say from which job on: open the day again"))
 	}
-	here := h.opts.Base + "/" + url.PathEscape(c.hand.ID) + "/"
-	p.Date, p.IsToday, p.Today = t.Format("Monday 2 January"), day == today, here
+	here := h.dayURL(c.hand)
+	p.Date, p.IsToday, p.Today = p.lang.LongDay(t), day == today, here
 	p.Before, p.After = here+"?day="+t.AddDate(0, 0, -1).Format(time.DateOnly), here+"?day="+t.AddDate(0, 0, 1).Format(time.DateOnly)
 	running, seen, err := h.running(c)
 	if err != nil {
 		return p, err
 	}
 	p.Lists = append(p.Lists, running)
-	empty := "No job is yours on this day."
+	empty := p.Say("field.day.empty")
 	if p.IsToday {
-		empty = "No job is yours today."
+		empty = p.Say("field.day.empty-today")
 	}
 	for _, x := range []struct {
 		jobList
 		w Wanted
 	}{
-		{jobList{Name: "day", Words: "Appointments", Empty: empty}, Wanted{Day: day}},
-		{jobList{Name: "undated", Words: "Without a date, not begun"}, Wanted{}},
-		{jobList{Name: "others", Words: "Jobs of others", Others: true}, Wanted{Day: day, Others: true}},
+		{jobList{Name: "day", Words: p.Say("field.day.appointments"), Empty: empty}, Wanted{Day: day}},
+		{jobList{Name: "undated", Words: p.Say("field.day.undated")}, Wanted{}},
+		{jobList{Name: "others", Words: p.Say("field.day.others"), Others: true}, Wanted{Day: day, Others: true}},
 	} {
 		x.w.Person, x.w.Most = c.hand.ID, maxListed
 		if only == x.Name {
@@ -148,12 +138,8 @@ func (h *Handler) dayPage(c *call) (dayPage, error) {
 
 // running lists the visits that are under way in the person's hands, with their jobs.
 func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) {
-	l, jobs = jobList{Name: "running", Words: "Under way in your hands"}, map[string]bool{}
-	key, err := record.KeyOf(c.hand.Signer.Public())
-	if err != nil {
-		return l, nil, err
-	}
-	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID, key)
+	l, jobs = jobList{Name: "running", Words: h.opts.Language.Say("field.day.running")}, map[string]bool{}
+	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID, c.key)
 	if err != nil {
 		return l, nil, err
 	}
@@ -162,10 +148,10 @@ func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) 
 		if err != nil {
 			// One visit that cannot be read does not hide the others.
 			h.opts.Failed(err)
-			l.Jobs = append(l.Jobs, jobLine{Address: "Visit " + v, To: h.visitURL(c.hand, v), Standing: unread, State: "stop"})
+			l.Jobs = append(l.Jobs, jobLine{Address: h.opts.Language.Say("field.day.visit", "visit", v), To: h.visitURL(c.hand, v), Standing: h.unread(), State: "stop"})
 			continue
 		}
-		if !s.going || s.person != c.hand.ID {
+		if !s.going || !slices.Contains(s.persons, c.hand.ID) {
 			continue
 		}
 		line := jobLine{Address: s.address, To: h.visitURL(c.hand, v)}
@@ -181,10 +167,10 @@ func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) 
 }
 
 // unread stands where a visit cannot be read.
-const unread = "cannot be read: ring your office"
+func (h *Handler) unread() string { return h.opts.Language.Say("field.standing.unread") }
 
 func (h *Handler) jobLine(c *call, j *jobs.Job) (jobLine, error) {
-	l := jobLine{Address: j.Address, To: h.jobURL(c.hand, j.Reference), Standing: "not begun", State: "new", Who: j.Person}
+	l := jobLine{Address: j.Address, To: h.jobURL(c.hand, j.Reference), Standing: h.opts.Language.Say("field.standing.new"), State: "new", Who: j.Person}
 	l.appointed(j, j.Day())
 	visits, err := h.opts.Journal.Visits(c.r.Context(), j.Reference)
 	if err != nil || len(visits) == 0 {
@@ -193,7 +179,7 @@ func (h *Handler) jobLine(c *call, j *jobs.Job) (jobLine, error) {
 	s, err := h.stands(c.r.Context(), visits[len(visits)-1])
 	if err != nil {
 		h.opts.Failed(err)
-		s.words, s.state = unread, "stop"
+		s.words, s.state = h.unread(), "stop"
 	}
 	l.stands(&s)
 	if s.going {
@@ -207,7 +193,7 @@ func (l *jobLine) appointed(j *jobs.Job, day string) {
 	_, err := time.Parse("15:04", j.Hour())
 	switch {
 	case j.Day() != day:
-		l.When = strings.TrimSpace(longDay(j.Day()) + " " + j.Hour())
+		l.When = strings.TrimSpace(j.Day() + " " + j.Hour())
 	case err != nil:
 		l.When = j.Hour()
 	default:
@@ -219,81 +205,23 @@ func (l *jobLine) stands(s *standing) {
 	l.Standing, l.State, l.Off, l.Done, l.Steps = s.words, s.state, s.off, s.done, s.steps
 }
 
-func (h *Handler) jobURL(hand *Hand, ref string) string {
-	return h.opts.Base + "/" + url.PathEscape(hand.ID) + "/jobs/" + url.PathEscape(ref)
-}
+// stripCells is the number of cells that tell how far a visit has come.
+const stripCells = 9
 
-// arrivalPage is a job before its visit.
-type arrivalPage struct {
-	frame
-	Job     *jobs.Job
-	Day     string
-	Visit   string
-	Open    string
-	Method  string
-	Edition string
-	// Away is what an employer's overlay takes out of the method.
-	Away   []method.Away
-	Claims string
-	Kit    []kitLine
-	Visits []visitLine
-	// Going says that a visit of this job is going on.
-	Going bool
-}
-
-type kitLine struct {
-	Words, ID, Due string
-	Past           bool
-}
-
-type visitLine struct{ To, Words string }
-
-func (h *Handler) arrival(c *call) {
-	ctx := c.r.Context()
-	j, err := h.opts.Journal.Job(ctx, c.r.PathValue("job"))
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
+// cells gives the cells of the strip: done, the present one by its state, and those to come.
+func (l jobLine) cells() []string {
+	out := make([]string, stripCells)
+	if l.Steps == 0 {
+		return out
 	}
-	p := arrivalPage{frame: h.frame(c.r, j.Address), Job: j, Day: h.opts.Base + "/" + url.PathEscape(c.hand.ID) + "/", Open: h.jobURL(c.hand, j.Reference) + "/open"}
-	if p.Visit, err = newVisit(); err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	m, err := h.opts.Journal.Method(ctx, j)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	p.Method, p.Edition, p.Away = m.Title, m.Edition, m.TakesAway
-	p.Claims = string(m.Claims.Arrangement)
-	if m.Claims.Phases == 3 {
-		p.Claims += ", three-phase"
-	}
-	for _, s := range m.Claims.Sources {
-		p.Claims += ", " + hyphenless(string(s))
-	}
-	today := h.opts.Clock.Now().Format("2006-01-02")
-	for _, t := range j.Kit.Instruments {
-		model, _ := instrument.Lookup(t.Kind)
-		p.Kit = append(p.Kit, kitLine{upperFirst(model.Words), t.ID, t.Due, t.Due != "" && t.Due < today})
-	}
-	for _, w := range j.Kit.Protection {
-		p.Kit = append(p.Kit, kitLine{upperFirst(w.Item), w.ID, w.Due, w.Due != "" && w.Due < today})
-	}
-	visits, err := h.opts.Journal.Visits(ctx, j.Reference)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	for _, v := range slices.Backward(visits) {
-		s, err := h.stands(ctx, v)
-		if err != nil {
-			h.opts.Failed(err)
-			s.words = unread
+	at := l.Done * stripCells / l.Steps
+	for i := range out {
+		switch {
+		case i < at:
+			out[i] = "d"
+		case i == at:
+			out[i] = map[string]string{"stop": "x", "hold": "h", "away": "w", "going": "n"}[l.State]
 		}
-		p.Going = p.Going || s.going
-		p.Visits = append(p.Visits, visitLine{h.visitURL(c.hand, v), upperFirst(s.words)})
 	}
-	page.Write(c.w, c.r, 200, p.Page())
+	return out
 }

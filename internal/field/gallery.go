@@ -8,6 +8,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"meterwright/internal/drawing"
 	"meterwright/internal/page"
 	"meterwright/method"
 	"meterwright/site"
@@ -72,9 +73,9 @@ func galleryMethod(s site.Spec) *method.Resolved {
 var gallerySpecs = []struct {
 	name       string
 	spec       site.Spec
-	tip, other string
+	tip, other site.PointID
 	switches   map[string]string
-	act        string
+	act        site.ActID
 }{
 	{"single-phase, usual order", site.Spec{Arrangement: site.TNCS}, "meter.n-out", "earthing.met", nil, ""},
 	{"single-phase, lines first", site.Spec{Arrangement: site.TNS, Terminals: []string{"l-in", "l-out", "n-in", "n-out"}}, "meter.l-out", "meter.n-out", nil, ""},
@@ -105,7 +106,7 @@ func galleryParts() []galleryPart {
 	}
 	for _, g := range gallerySpecs {
 		m := galleryMethod(g.spec)
-		parts = append(parts, galleryPart{"drawing, " + g.name, drawing{Method: m, Switches: g.switches, Tip: g.tip, Other: g.other, Act: g.act}.component()})
+		parts = append(parts, galleryPart{"drawing, " + g.name, drawn(drawing.Position{Claims: m.Claims, Switches: g.switches, Tip: g.tip, Other: g.other, Act: g.act})})
 	}
 	return parts
 }
@@ -126,7 +127,7 @@ func gallery() (names []string, pieces map[string]func(visitFrame) templ.Compone
 	add("observe, lit or dark", func(v visitFrame) templ.Component {
 		p := step(v)
 		p.Say, p.Kind, p.Gloved, p.MayAfter = "Two-pole detector: meter, neutral out to main earthing terminal. Lit or dark?", visit.KindObserved, true, true
-		p.Draw, p.Tip, p.Other = drawing{Method: m, Tip: "meter.n-out", Other: "earthing.met"}.component(), "Meter, neutral out", "Main earthing terminal"
+		p.Draw, p.Tip, p.Other = drawn(drawing.Position{Claims: m.Claims, Tip: "meter.n-out", Other: "earthing.met"}), "Meter, neutral out", "Main earthing terminal"
 		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
 		return p.Page()
 	})
@@ -208,7 +209,7 @@ func gallery() (names []string, pieces map[string]func(visitFrame) templ.Compone
 	add("act, with what it rests on", func(v visitFrame) templ.Component {
 		p := step(v)
 		p.Say, p.Kind, p.Done, p.Gloved = "Withdraw the carrier in one straight pull, face aside and the other hand clear, and keep it with you.", visit.KindActed, "Done", true
-		p.Draw = drawing{Method: m, Act: "withdraw-carrier"}.component()
+		p.Draw = drawn(drawing.Position{Claims: m.Claims, Act: "withdraw-carrier"})
 		p.Rests = []restLine{{"No voltage was found on the metalwork within reach", "since 10:20"}, {"No load current was found at the meter", "since 10:41"}}
 		return p.Page()
 	})

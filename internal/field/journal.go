@@ -37,11 +37,11 @@ type Journal interface {
 	// Visits lists the visits of a job, oldest first.
 	Visits(ctx context.Context, job string) ([]string, error)
 	// Lines returns the lines of a visit after the first n, without their LF, in the order in
-	// which they are folded: each after the lines that it names. There are none for a visit
-	// that is not known.
+	// which they came, whatever device they are of. There are none for a visit that is not known.
 	Lines(ctx context.Context, visit string, n int) ([][]byte, error)
-	// Append keeps lines of one visit, all or none.
-	Append(ctx context.Context, visit, job string, lines [][]byte) error
+	// Append keeps lines of one visit, all or none. They were made and signed here, so that
+	// nothing of them has to be looked at again.
+	Append(ctx context.Context, visit, job string, lines []record.Signed) error
 	// PutAttachment keeps a container.
 	PutAttachment(ctx context.Context, container []byte) error
 	// Attachment returns a container. The error wraps ErrNotFound if there is none.

@@ -265,15 +265,3 @@ func (f frame) bracket(r *report.ReadingRow) string {
 	}
 	return f.Say("bracket.none")
 }
-
-func num(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
-
-func points(s report.Shape) string {
-	var parts []string
-	for i := 0; i+1 < len(s.Points); i += 2 {
-		parts = append(parts, num(s.Points[i])+","+num(s.Points[i+1]))
-	}
-	return strings.Join(parts, " ")
-}
-
-func viewBox(p report.Picture) string { return "0 0 " + num(p.W) + " " + num(p.H) }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"meterwright/internal/drawing"
 	"meterwright/internal/tell"
 	"meterwright/method"
 	"meterwright/record"
@@ -172,7 +173,7 @@ func (c *composer) position() {
 		seen[r.Point]++
 	}
 	c.sheet.add(Section{ID: "position", Title: "The service position", Note: "As the job claims it, with the meter's terminals in the order that the job names. The figure beside a point is the number of readings taken there.",
-		Blocks: []Block{&Drawing{Picture: Position(c.method.Claims, seen)}}})
+		Blocks: []Block{&Drawing{Picture: drawing.Draw(drawing.Position{Claims: c.method.Claims, Readings: seen})}}})
 }
 
 // brackets lists the provings in words.

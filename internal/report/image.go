@@ -14,6 +14,8 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 	"golang.org/x/image/draw"
+
+	"meterwright/internal/drawing"
 )
 
 const (
@@ -163,61 +165,100 @@ func (d *writer) picture(p *Photo, x, y, w, h float64) {
 	d.at(x, y+h+4.8, p.ID)
 }
 
-// conductors are the colours of conductors, for drawings alone.
-var conductors = map[string]colour{
-	"ink": ink, "quiet": quiet,
-	"brown": {0x7a, 0x4a, 0x2b}, "blue": {0x1f, 0x5f, 0xae}, "black": {0x16, 0x18, 0x1a}, "grey": {0x8a, 0x8f, 0x92}, "green-yellow": {0x3a, 0x8f, 0x3a},
+// pen is how a class of shapes is drawn: its colour, the width of its line in the drawing's units, dashes,
+// and whether it is filled with that colour instead of paper.
+type pen struct {
+	colour colour
+	width  float64
+	dashed bool
+	filled bool
 }
 
-// drawing draws a picture of plain shapes across the page.
-func (d *writer) drawing(p *Picture) {
-	k := width / p.W
+// pens holds every class of package drawing. The colours of conductors are for drawings alone.
+var pens = map[drawing.Class]pen{
+	drawing.LineConductor: {colour: colour{0x7a, 0x4a, 0x2b}, width: 5}, drawing.L2Conductor: {colour: colour{0x16, 0x18, 0x1a}, width: 5},
+	drawing.L3Conductor: {colour: colour{0x8a, 0x8f, 0x92}, width: 5}, drawing.Neutral: {colour: colour{0x1f, 0x5f, 0xae}, width: 5},
+	drawing.Earth: {colour: colour{0x3a, 0x8f, 0x3a}, width: 5},
+	drawing.Part:  {colour: ink, width: 2}, drawing.Gone: {colour: ink, width: 2, dashed: true}, drawing.Case: {colour: quiet, width: 1.5},
+	drawing.Thin: {colour: ink, width: 2}, drawing.Fuse: {colour: ink, width: 8}, drawing.Shroud: {colour: ink, width: 4, dashed: true},
+	drawing.Hole: {colour: ink, width: 2}, drawing.Label: {colour: ink}, drawing.Named: {colour: ink},
+	drawing.Tip: {colour: ink, width: 3, filled: true}, drawing.Arrow: {colour: colour{255, 255, 255}, filled: true},
+	drawing.Ring: {colour: ink, width: 5}, drawing.Touch: {colour: ink, width: 3, dashed: true},
+}
+
+// drawingMost is how much of a page's height a drawing takes at the most, in millimetres.
+const drawingMost = 76
+
+// drawing draws a position.
+func (d *writer) drawing(p *drawing.Picture) {
+	k := min(width/p.W, drawingMost/p.H)
 	d.room(p.H*k + 2)
 	ox, oy := left, d.y
 	for i := range p.Shapes {
 		d.shape(&p.Shapes[i], ox, oy, k)
 	}
-	d.y += p.H * k
+	d.pdf.SetDashPattern(nil, 0)
+	d.y += p.H*k + 2
 	d.words([]string{p.Says}, smallSize+0.5, quiet, 0)
 }
 
-func (d *writer) shape(s *Shape, ox, oy, k float64) {
+func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 	at := func(i int) (float64, float64) { return ox + s.Points[i]*k, oy + s.Points[i+1]*k }
-	c := conductors[s.Colour]
-	d.stroke(c)
-	d.pdf.SetLineWidth(max(s.Width*k, 0.1))
-	d.pdf.SetFillColor(255, 255, 255)
-	style := "D"
-	if s.Fill {
-		style = "FD"
+	p := pens[s.Class]
+	d.stroke(p.colour)
+	d.pdf.SetLineWidth(max(p.width*k, 0.1))
+	d.pdf.SetDashPattern(nil, 0)
+	if p.dashed {
+		d.pdf.SetDashPattern([]float64{1, 0.8}, 0)
 	}
 	x, y := at(0)
 	switch s.Kind {
-	case "line":
-		for i := 2; i+1 < len(s.Points); i += 2 {
-			x2, y2 := at(i)
-			d.pdf.Line(x, y, x2, y2)
-			if s.Colour == "green-yellow" {
-				d.stroke(colour{0xe3, 0xc7, 0x1c})
-				d.pdf.SetDashPattern([]float64{1.4, 1.4}, 0)
-				d.pdf.Line(x, y, x2, y2)
-				d.pdf.SetDashPattern(nil, 0)
-				d.stroke(c)
-			}
-			x, y = x2, y2
+	case drawing.Line:
+		var corners []fpdf.PointType
+		for i := 0; i+1 < len(s.Points); i += 2 {
+			px, py := at(i)
+			corners = append(corners, fpdf.PointType{X: px, Y: py})
 		}
-	case "box":
+		if p.filled {
+			d.pdf.SetFillColor(p.colour[0], p.colour[1], p.colour[2])
+			d.pdf.Polygon(corners, "F")
+			return
+		}
+		d.path(corners)
+		if s.Class == drawing.Earth {
+			d.stroke(colour{0xe3, 0xc7, 0x1c})
+			d.pdf.SetDashPattern([]float64{1.4, 1.4}, 0)
+			d.path(corners)
+		}
+	case drawing.Box:
 		x2, y2 := at(2)
-		d.pdf.Rect(x, y, x2-x, y2-y, style)
-	case "dot":
+		d.pdf.Rect(x, y, x2-x, y2-y, "D")
+	case drawing.Dot:
+		style := "D"
+		if s.Class == drawing.Hole || p.filled {
+			style = "FD"
+			d.pdf.SetFillColor(255, 255, 255)
+		}
+		if p.filled {
+			d.pdf.SetFillColor(p.colour[0], p.colour[1], p.colour[2])
+		}
 		d.pdf.Circle(x, y, s.Size*k, style)
-	case "text":
-		// A tenth of a millimetre is 0.2835 points.
-		d.font("", s.Size*k*2.835)
-		d.colour(c)
+	case drawing.Text:
+		// A millimetre is 2.835 points.
+		d.font("", drawing.TextSize*k*2.835)
+		d.colour(p.colour)
 		if s.Middle {
 			x -= d.width(s.Text) / 2
 		}
-		d.at(x, y-s.Size*k*0.95, s.Text)
+		d.at(x, y-drawing.TextSize*k*0.95, s.Text)
 	}
+}
+
+// path draws a line through corners.
+func (d *writer) path(corners []fpdf.PointType) {
+	d.pdf.MoveTo(corners[0].X, corners[0].Y)
+	for _, c := range corners[1:] {
+		d.pdf.LineTo(c.X, c.Y)
+	}
+	d.pdf.DrawPath("D")
 }

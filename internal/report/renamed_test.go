@@ -14,7 +14,6 @@ import (
 	"meterwright/internal/report"
 	"meterwright/internal/script"
 	summarytest "meterwright/internal/test/invented"
-	"meterwright/internal/test/renamed"
 	"meterwright/rules"
 )
 
@@ -57,13 +56,13 @@ func TestNothingDependsOnAnID(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := renamed.Of(v.Lines)
+		r, err := methodOf(v.Lines)
 		if err != nil {
 			t.Fatal(err)
 		}
 		for seed := range uint64(2) {
-			names := renamed.From(r, seed)
-			lines, err := names.Record(v.Lines)
+			names := drawNames(r, seed)
+			lines, err := names.record(v.Lines)
 			if err != nil {
 				t.Fatal(err)
 			}

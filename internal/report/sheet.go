@@ -1,5 +1,7 @@
 package report
 
+import "meterwright/internal/drawing"
+
 // Sheet is what one copy of a visit says, before it is drawn.
 type Sheet struct {
 	Copy     Copy
@@ -97,7 +99,7 @@ type BracketPart struct {
 }
 
 // Drawing is the service position.
-type Drawing struct{ Picture Picture }
+type Drawing struct{ Picture drawing.Picture }
 
 // Pictures are photographs, in order.
 type Pictures struct{ List []Photo }

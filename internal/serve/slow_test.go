@@ -138,6 +138,33 @@ func TestBodyAtAPace(t *testing.T) {
 	}
 }
 
+// TestHandlerIsLeftAlone: once a body is read to its end, its deadline does not end what the handler
+// does with it.
+func TestHandlerIsLeftAlone(t *testing.T) {
+	p := pace{grace: 300 * time.Millisecond, rate: 1 << 20, body: 1 << 20, leave: time.Minute}
+	given := make(chan error, 1)
+	addr, end, ended := started(t, p, func(_ http.ResponseWriter, r *http.Request) {
+		if _, err := io.ReadAll(r.Body); err != nil {
+			given <- err
+			return
+		}
+		select {
+		case <-time.After(2 * p.grace):
+			given <- nil
+		case <-r.Context().Done():
+			given <- r.Context().Err()
+		}
+	})
+	dial(t, addr, head+"Content-Length: 6\r\n\r\nabcdef")
+	if err := <-given; err != nil {
+		t.Errorf("the handler was given up: %v", err)
+	}
+	end()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+}
+
 // TestAnswerNobodyTakes: an answer that is not taken in comes to an end.
 func TestAnswerNobodyTakes(t *testing.T) {
 	gone := make(chan error, 1)

@@ -166,13 +166,7 @@ func (s *Store) removeErased(ctx context.Context, id record.AttachmentID) error 
 
 // sweep removes files that an earlier process had no time to remove.
 func (s *Store) sweep(ctx context.Context) error {
-	var ids []record.AttachmentID
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		var id record.AttachmentID
-		err := r.Scan(&id)
-		ids = append(ids, id)
-		return err
-	}, `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
+	ids, err := s.attachments(ctx, `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
 	for _, id := range ids {
 		if err == nil {
 			err = s.removeErased(ctx, id)
@@ -182,6 +176,18 @@ func (s *Store) sweep(ctx context.Context) error {
 		return s.explain(fmt.Errorf("finish erasing attachments: %w", err))
 	}
 	return nil
+}
+
+// attachments lists the ids that a query gives.
+func (s *Store) attachments(ctx context.Context, query string, args ...any) ([]record.AttachmentID, error) {
+	var ids []record.AttachmentID
+	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+		var id record.AttachmentID
+		err := r.Scan(&id)
+		ids = append(ids, id)
+		return err
+	}, query, args...)
+	return ids, err
 }
 
 // KeepUnnamed is for how long an attachment is kept that no line names: the line may come later
@@ -222,13 +228,7 @@ func (s *Store) RemoveUnnamed(ctx context.Context) (int, error) {
 // unnamed lists the attachments that came before a time and that no line names, and then the
 // files as old that no row leads to.
 func (s *Store) unnamed(ctx context.Context, before time.Time) ([]record.AttachmentID, error) {
-	var ids []record.AttachmentID
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		var id record.AttachmentID
-		err := r.Scan(&id)
-		ids = append(ids, id)
-		return err
-	}, `SELECT id FROM attachments WHERE NOT named AND erased = 0 AND received < $1 ORDER BY id`, micros(before))
+	ids, err := s.attachments(ctx, `SELECT id FROM attachments WHERE NOT named AND erased = 0 AND received < $1 ORDER BY id`, micros(before))
 	if err != nil {
 		return nil, err
 	}

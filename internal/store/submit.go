@@ -19,7 +19,20 @@ func (s *Store) Submit(ctx context.Context, lines [][]byte) ([]Receipt, error) {
 	if len(lines) > MaxBatch {
 		return nil, fmt.Errorf("submit: %d lines in one batch are too many: send at most %d", len(lines), MaxBatch)
 	}
-	items := checkAll(lines)
+	return s.submit(ctx, checkAll(lines))
+}
+
+// Keep is Submit for lines that this program signed itself: what is right with them by their type is
+// not looked at again.
+func (s *Store) Keep(ctx context.Context, lines []record.Signed) ([]Receipt, error) {
+	items := make([]*item, len(lines))
+	for i, l := range lines {
+		items[i] = &item{line: l.Line(), event: l.Event(), before: l.Before()}
+	}
+	return s.submit(ctx, items)
+}
+
+func (s *Store) submit(ctx context.Context, items []*item) ([]Receipt, error) {
 	if slices.ContainsFunc(items, func(it *item) bool { return it.err == nil }) {
 		if err := s.queue.pass(ctx, items, s.commit); err != nil {
 			return nil, fmt.Errorf("submit: %w", err)

@@ -38,6 +38,9 @@ const (
 	NoLimitInTime Code = "no-limit-in-time"
 	// RoleMissing: nothing has a role that a copy of the report depends on.
 	RoleMissing Code = "role-missing"
+	// ConsumerUntold: a stop that is a danger, or the distributor's or the consumer's to mend, does not say
+	// what the consumer is told, or not what they keep off.
+	ConsumerUntold Code = "consumer-untold"
 	// TakesAway: an overlay takes something away. It is allowed, and named.
 	TakesAway Code = "takes-away"
 	// BreaksLaw: a Prover found a way to break a law.
@@ -234,6 +237,16 @@ func (c *checker) procedure(d *method.Document) {
 	for i, p := range d.Proofs {
 		if p.Lasts == 0 {
 			c.put(NoLimitInTime, fmt.Sprintf("/proofs/%d", i), "give lasts_minutes", "the proof %s has no limit in time", p.ID)
+		}
+	}
+	for i, s := range d.Stops {
+		at, danger := fmt.Sprintf("/stops/%d", i), s.Category == "A"
+		switch theirs := s.Owner == site.Distributor || s.Owner == site.Consumer; {
+		case s.Restricted:
+		case (theirs || danger) && s.Consumer == "":
+			c.put(ConsumerUntold, at, "say under consumer what was found, in their words", "nothing says what the consumer is told of the stop %s", s.ID)
+		case danger && len(s.KeepOff) == 0:
+			c.put(ConsumerUntold, at, "list it under keep_off", "the stop %s is a danger, and nothing says what the consumer keeps off", s.ID)
 		}
 	}
 	for _, l := range leaves {

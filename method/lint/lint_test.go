@@ -96,6 +96,8 @@ func TestMethod(t *testing.T) {
 		{"no field for the old meter", "role: old-meter, ", "", []lint.Code{lint.RoleMissing}, ""},
 		{"no question about hazards", "    role: hazards\n", "", []lint.Code{lint.RoleMissing}, "/steps"},
 		{"no look", "role: look, ", "", []lint.Code{lint.RoleMissing}, "/phases"},
+		{"a danger that the consumer is not told of", "    consumer: Voltage was found on metal or on the earthing\n    keep_off: [metal, water, meter, switches]\n", "", []lint.Code{lint.ConsumerUntold}, ""},
+		{"a danger with nothing to keep off", "earthing\n    keep_off: [metal, water, meter, switches]\n", "earthing\n", []lint.Code{lint.ConsumerUntold}, ""},
 	} {
 		if !strings.Contains(text, c.old) {
 			t.Fatalf("%s: %q is not in the method", c.name, c.old)

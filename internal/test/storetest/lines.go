@@ -204,11 +204,23 @@ func (h harness) waitingBounds(t *testing.T) {
 		big.Add("noted", `{"text":"`+string(bytes.Repeat([]byte("x"), 60000))+`"}`)
 	}
 	receipts = submit(t, s, big.Lines[1:]...)
-	last := len(receipts) - 1
-	want(t, receipts[:last-1], store.Waiting)
-	if receipts[last].Reason != store.TooManyWaiting {
-		t.Errorf("more than the bound in bytes waits: %+v", receipts[last])
+	total := 0
+	for i, line := range big.Lines[1:] {
+		if total += len(line); total <= store.MaxWaitingBytes {
+			want(t, receipts[i:i+1], store.Waiting)
+		} else if receipts[i].Reason != store.TooManyWaiting {
+			t.Errorf("%d bytes wait: %+v", total, receipts[i])
+		}
 	}
+	if total <= store.MaxWaitingBytes {
+		t.Errorf("%d bytes do not reach the bound", total)
+	}
+
+	// What the batch itself releases waits no more and makes room.
+	lines = Whole(t, Visit(4), "one", store.MaxWaiting+6)
+	want(t, submit(t, s, lines[2:store.MaxWaiting+2]...), store.Waiting)
+	want(t, submit(t, s, lines[0]), store.Accepted)
+	want(t, submit(t, s, lines[1], lines[store.MaxWaiting+4]), store.Accepted, store.Waiting)
 }
 
 // forks: both versions are kept, whatever comes first, and show.

@@ -1,0 +1,312 @@
+package visit
+
+import (
+	"fmt"
+	"slices"
+
+	"meterwright/instrument"
+	"meterwright/method"
+	"meterwright/site"
+	"meterwright/visit/laws"
+)
+
+// search walks every state that a method's engine can reach, with every kind of
+// event tried in each, and watches the laws of package laws.
+//
+// A state of the search is the engine's Control beside what the laws remember.
+// Some reductions keep it small; none hides a broken law:
+//
+//  1. Protection and instruments that nothing rests on are "free": each attempt
+//     is tried with them in every state, which is at least what can happen. Where
+//     engine and laws disagree about them they are kept as they are.
+//  2. One proof at a time: the others are taken to hold always, which lets the
+//     engine accept more than it would. A law counts as broken only when no
+//     proof's search can show that it is kept.
+//  3. Of two states that differ only in evidence, the one with less is kept:
+//     whatever the other breaks, it breaks too.
+//  4. A stop is gone through at once: every act is tried under it, going on is
+//     tried with nobody told and with somebody told, and the search goes on from
+//     there. What is accepted in between could as well come before or after.
+//  5. Facts that the proof followed does not hang on stay unknown, so that every
+//     step applies; leaving a step out does what skipping it would do. Steps that
+//     neither act nor bear on that proof are passed over.
+//  6. Whoever leaves comes back at once, in the same way; and whoever takes over from another holder
+//     does so at once: what two holders may do is tried from every state.
+//  7. What was passed over is free in the sense of 1, where engine and laws agree about it.
+type search struct {
+	m        *Machine
+	u        *laws.Universe
+	ts       *trials
+	proof    int       // the proof that is followed
+	keep     uint16    // proofs that are followed; the others always hold
+	evidence laws.Bits // readings that are followed; the others count for nothing
+	tools    uint16    // instruments that the proofs followed are made with
+	quiet    bool      // the proof followed is one of conductors being dead
+	hang     uint8     // facts that the proofs followed hang on
+
+	inert  []bool
+	bare   []cover // what is assumed of an act
+	seeing []cover // what is assumed of a reading
+	spite  int     // how many acts in spite of a refusal one trace may hold
+	limit  int
+
+	cur, was Control // scratch, so that trying allocates nothing
+	att      attempt
+	tried    [3]int32 // node, stop and switches of the last call of frozen
+	nodes    []node
+	seen     map[nodeKey][]int32
+	broken   map[laws.Breach]int32 // breach → node that it can be come to from
+	last     map[laws.Breach][]*trial
+	count    int
+}
+
+type node struct {
+	c      Control
+	l      laws.State
+	spite  int8
+	parent int32
+	by     *trial
+	gone   bool
+}
+
+// nodeKey is a state of the search without its evidence. Of Control it leaves
+// out the proofs that are not followed, which always hold.
+type nodeKey struct {
+	begun, away, told bool
+	spite             int8
+	pos, owed         int16
+	worn, fit         uint8
+	switches          uint32
+	tools             [10]toolState
+	facts             [method.MaxFacts]uint8
+	proof             proofState
+	l                 laws.Remembered
+}
+
+// grounds is what every search of one method needs: its laws, and the events that are tried.
+type grounds struct {
+	u  *laws.Universe
+	ts *trials
+}
+
+func newGrounds(m *Machine) (*grounds, error) {
+	var readings []laws.Reading
+	index := map[laws.Reading]int{}
+	for i := range m.steps {
+		r := readingOf(&m.Method.Steps[i], m.steps[i].tool)
+		if _, ok := index[r]; !ok && r.Says != 0 {
+			index[r] = len(readings)
+			readings = append(readings, r)
+		}
+	}
+	wear := laws.Wear{Checked: m.kit}
+	for i, p := range m.Method.Protection {
+		switch p.Role {
+		case method.Gloves:
+			wear.Gloves |= 1 << i
+		case method.Visor:
+			wear.Visor |= 1 << i
+		}
+	}
+	u, err := laws.New(m.Method.Points, m.Method.Switches, m.Method.Acts, readings, wear)
+	if err != nil {
+		return nil, err
+	}
+	ts, err := newTrials(m, func(step int) (int, bool) {
+		r := readingOf(&m.Method.Steps[step], m.steps[step].tool)
+		if r.Says == 0 {
+			return -1, false
+		}
+		return index[r], r.Says == laws.Quiet
+	})
+	return &grounds{u: u, ts: ts}, err
+}
+
+// search begins a search that follows one proof. m may differ from the machine of the grounds in
+// its tables and rows, but not in its method.
+func (g *grounds) search(m *Machine, proof int) *search {
+	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, last: map[laws.Breach][]*trial{}}
+	s.bare, s.seeing = s.covers(toolAbsent), s.covers(toolProved, toolUnproved, toolAbsent)
+	s.project(proof)
+	return s
+}
+
+// readingOf says what an expected answer of a step says in the laws' terms.
+func readingOf(st *method.Step, tool int8) laws.Reading {
+	o := st.Observe
+	if o == nil {
+		return laws.Reading{}
+	}
+	r := laws.Reading{Tool: int(tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other}
+	switch {
+	case o.Expect == string(instrument.Dark):
+		r.Says = laws.Quiet
+	case o.Expect == string(instrument.Lit):
+		r.Says = laws.Live
+	case o.Expect == string(instrument.Over) && o.With == string(instrument.Continuity):
+		r.Says = laws.Parted
+	case o.Bounds != nil && o.With == string(instrument.Continuity):
+		r.Says = laws.Joined
+	case o.Bounds != nil && o.Bounds.Unit == "A":
+		r.Says = laws.Still
+	}
+	return r
+}
+
+func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
+	for i := range s.m.proofs {
+		if s.keep&(1<<i) == 0 {
+			c.proofs[i] = proofState{phase: proofHeld, leftMS: 2 * longTime}
+		}
+	}
+	for i := range s.m.Method.Facts {
+		if s.hang&(1<<i) == 0 {
+			c.facts[i] = 0
+		}
+	}
+	for int(c.pos) < len(s.m.steps) && (s.inert[c.pos] || !s.m.applies(c, int(c.pos))) && c.begun {
+		c.pos++
+	}
+	worn, sound, inDate, open := l.Worn(), l.Sound(), l.InDate(), l.OpenTools()
+	if c.owed == l.Owed() {
+		c.owed = 0
+		*l = l.WithOwed(0)
+	}
+	c.fitMS = [method.MaxProtection]int32{}
+	if c.worn == worn && c.fit == sound {
+		c.worn, c.fit, worn, sound = 0, 0, 0, 0
+	}
+	var rests uint16
+	for i := range s.m.proofs {
+		rests |= c.proofs[i].rests
+	}
+	for t := range c.tools {
+		bit := uint16(1) << t
+		if rests&bit != 0 {
+			continue
+		}
+		if (c.tools[t] == toolProved) != (open&bit != 0) || (c.tools[t] >= toolUnproved) != (inDate&bit != 0) {
+			continue
+		}
+		l.Fresh = l.Fresh.Minus(s.u.OfTool(t))
+		c.tools[t] = toolAbsent
+		inDate &^= bit
+		open &^= bit
+	}
+	*l = l.Assume(sound, worn, inDate, open)
+	k := nodeKey{begun: c.begun, away: c.away, told: c.told, spite: spite, pos: c.pos, owed: c.owed, worn: c.worn, fit: c.fit,
+		switches: c.switches, tools: c.tools, facts: c.facts, l: l.Remembered}
+	if s.proof >= 0 {
+		k.proof = c.proofs[s.proof]
+	}
+	return k
+}
+
+// project follows one proof alone.
+func (s *search) project(proof int) {
+	s.proof, s.keep = proof, 1<<proof
+	s.evidence, s.quiet = laws.Bits{}, true
+	dead := s.deadProof()
+	for _, i := range s.m.proofs[proof].supports {
+		o := s.m.Method.Steps[i].Observe
+		if o == nil || o.Expect != string(instrument.Dark) || site.PointID(o.At).Part() == "metalwork" && proof != dead {
+			s.quiet = false
+		}
+		if k := s.ts.steps[i].reading; k >= 0 {
+			s.evidence = s.evidence.With(k)
+		}
+	}
+	s.tools, s.hang, s.inert = s.m.proofs[proof].tools, 0, nil
+	for i := range s.m.Method.Facts {
+		if s.m.hangsOn(int8(i))&s.keep != 0 {
+			s.hang |= 1 << i
+		}
+	}
+	for i := range s.m.steps {
+		st := &s.m.steps[i]
+		inert := false
+		switch st.does {
+		case doInspect, doRecord:
+			inert = st.supports&s.keep == 0
+		case doObserve:
+			inert = st.supports&s.keep == 0 && (st.supports != 0 || proof != 0)
+		case doProve, doTakeUp:
+			inert = s.tools&(1<<st.tool) == 0
+		case doDecide:
+			inert = s.hang&(1<<st.fact) == 0
+		}
+		s.inert = append(s.inert, inert)
+	}
+}
+
+// deadProof is the proof with most readings of quiet meter terminals.
+func (s *search) deadProof() int {
+	best, most := -1, 0
+	for p := range s.m.proofs {
+		n := 0
+		for _, i := range s.m.proofs[p].supports {
+			if o := s.m.Method.Steps[i].Observe; o != nil && o.Expect == string(instrument.Dark) && site.PointID(o.At).Part() == "meter" {
+				n++
+			}
+		}
+		if n > most {
+			best, most = p, n
+		}
+	}
+	return best
+}
+
+func (s *search) push(c Control, l laws.State, spite int8, parent int32, by *trial) {
+	l.Fresh, l.Closed = l.Fresh.And(s.evidence), l.Closed.And(s.evidence)
+	key := s.canonical(&c, &l, spite)
+	list := s.seen[key]
+	for _, i := range list {
+		if n := &s.nodes[i]; n.l.Closed.Within(l.Closed) && n.l.Fresh.Within(l.Fresh) {
+			return
+		}
+	}
+	kept := list[:0:0]
+	for _, i := range list {
+		if n := &s.nodes[i]; l.Closed.Within(n.l.Closed) && l.Fresh.Within(n.l.Fresh) {
+			n.gone = true
+			continue
+		}
+		kept = append(kept, i)
+	}
+	s.seen[key] = append(kept, int32(len(s.nodes)))
+	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, parent: parent, by: by})
+}
+
+// run searches breadth first, so that the first trace found is a shortest one.
+// It stops early when until says so.
+func (s *search) run(until func() bool) error {
+	s.nodes, s.seen = nil, map[nodeKey][]int32{}
+	s.push(Control{}, laws.State{}, 0, -1, nil)
+	for i := 0; i < len(s.nodes); i++ {
+		if s.nodes[i].gone {
+			continue
+		}
+		s.count++
+		if len(s.nodes) > s.limit {
+			return fmt.Errorf("more than %d states: the laws cannot be proved of a method with so many", s.limit)
+		}
+		s.expand(int32(i))
+		if until != nil && until() {
+			return nil
+		}
+	}
+	return nil
+}
+
+// trace is the shortest way to a breach, event by event.
+func (s *search) trace(b laws.Breach) []Body {
+	var list []Body
+	for i := s.broken[b]; s.nodes[i].parent >= 0; i = s.nodes[i].parent {
+		list = append(list, s.nodes[i].by.body)
+	}
+	slices.Reverse(list)
+	for _, t := range s.last[b] {
+		list = append(list, t.body)
+	}
+	return list
+}
