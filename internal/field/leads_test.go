@@ -3,6 +3,7 @@ package field_test
 import (
 	"context"
 	"errors"
+	"html"
 	"net/http"
 	"net/url"
 	"slices"
@@ -99,8 +100,9 @@ func (b *bench) page(path string) string {
 
 func says(t *testing.T, page string, words ...string) {
 	t.Helper()
+	page = html.UnescapeString(page)
 	for _, w := range words {
-		if !strings.Contains(page, w) {
+		if !strings.Contains(page, html.UnescapeString(w)) {
 			t.Errorf("the page does not say %q:\n%s", w, page)
 		}
 	}
