@@ -69,8 +69,11 @@ type Fact struct {
 type Protection struct {
 	ID    string `json:"id"`
 	Words string `json:"words"`
-	// Checked says that it must be inspected and in date before it is put on.
+	Role  ProtectionRole `json:"role,omitempty"`
+	// Checked says that it must be inspected before it is put on, Dated that it bears the day on which
+	// its test falls due, without which a check of it says nothing.
 	Checked bool `json:"checked,omitempty"`
+	Dated   bool `json:"dated,omitempty"`
 }
 
 // Cause is an event that undoes a proof.

@@ -139,6 +139,18 @@ const (
 // FactRoles lists every role of a fact in a fixed order.
 func FactRoles() []FactRole { return []FactRole{ArrangementFact, ReferenceFact} }
 
+// ProtectionRole says what protects.
+type ProtectionRole string
+
+// The roles of protection.
+const (
+	Gloves ProtectionRole = "gloves"
+	Visor  ProtectionRole = "visor"
+)
+
+// ProtectionRoles lists every role of protection in a fixed order.
+func ProtectionRoles() []ProtectionRole { return []ProtectionRole{Gloves, Visor} }
+
 // Omission says how a step was left out.
 type Omission string
 
@@ -250,6 +262,16 @@ func (v *docCheck) roles() {
 	d := v.d
 	for i, f := range d.Facts {
 		known(v, fmt.Sprintf("/facts/%d/role", i), f.Role, FactRoles(), "role of a fact")
+	}
+	for i, p := range d.Protection {
+		at := fmt.Sprintf("/protection/%d", i)
+		known(v, at+"/role", p.Role, ProtectionRoles(), "role of protection")
+		if p.Dated && !p.Checked {
+			v.add(at+"/dated", "write checked: true beside it", "a date that nobody checks says nothing")
+		}
+		if p.Role == Gloves && !p.Dated {
+			v.add(at, "write dated: true", "gloves bear the day on which their test falls due (IEC 60903), and nothing asks for it")
+		}
 	}
 	for i, p := range d.Phases {
 		known(v, fmt.Sprintf("/phases/%d/role", i), p.Role, []PhaseRole{LookPhase}, "role of a phase")

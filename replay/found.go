@@ -2,10 +2,12 @@ package replay
 
 import (
 	"slices"
+	"strconv"
 	"time"
 
 	"meterwright/instrument"
 	"meterwright/method"
+	"meterwright/record"
 	"meterwright/site"
 	"meterwright/visit"
 )
@@ -200,12 +202,23 @@ type Need struct {
 	Danger bool `json:"danger,omitempty"`
 
 	Event string       `json:"event,omitempty"`
+	Step  string       `json:"step,omitempty"`
 	Owner method.Owner `json:"owner,omitempty"`
 	Stop  string       `json:"stop,omitempty"`
 	Words string       `json:"words,omitempty"`
 	Act   site.ActID   `json:"act,omitempty"`
 	Kind  visit.Kind   `json:"kind,omitempty"`
 	Count int          `json:"count,omitempty"`
+}
+
+// Key is the same for the same reason however often it is read, and another for one that is new:
+// for another event, or for more of what is counted.
+func (n *Need) Key() string {
+	key := string(n.Code) + "/" + n.Event
+	if n.Count > 0 {
+		key += "/" + strconv.Itoa(n.Count)
+	}
+	return key
 }
 
 // NeedCode names a Need.
@@ -222,11 +235,14 @@ const (
 	NeedUnread      NeedCode = "unread"              // Count
 	NeedWaiting     NeedCode = "waiting"             // Count
 	NeedForked      NeedCode = "forked"              // Count
-	NeedOneHolder   NeedCode = "held-by-two"
-	NeedLeadAnswer  NeedCode = "lead-unanswered" // Event
-	NeedSupplyOff   NeedCode = "ended-off"
-	NeedGuarded     NeedCode = "guarded" // Words
+	NeedOneHolder   NeedCode = "held-by-two"         // Event, the last of those that took or opened the visit
+	NeedLeadAnswer  NeedCode = "lead-unanswered"     // Event
+	NeedSupplyOff   NeedCode = "ended-off"           // Event, the act that put it off
+	NeedGuarded     NeedCode = "guarded"             // Words; Event, the end
 	NeedMethod      NeedCode = "no-method"
+	NeedClock       NeedCode = "clock-set-back" // Event, Count
+	NeedHaste       NeedCode = "hasty"          // Count
+	NeedRepeated    NeedCode = "repeated"       // Event, Step; Count readings in doubt before
 )
 
 // Needs says why the visit needs somebody, oldest first.
@@ -253,11 +269,11 @@ func (c *Case) Needs() []Need {
 		return list
 	}
 	a := c.Visit.Account()
-	if _, contested := c.Visit.Holder(); contested {
-		add(Need{At: last, Code: NeedOneHolder})
-	}
 	outcome := c.Visit.Outcome()
 	_, contested := c.Visit.Holder()
+	if contested {
+		add(Need{At: last, Code: NeedOneHolder, Event: c.last(record.KindOpened, record.KindTakenOver)})
+	}
 	ended := outcome != visit.NotEnded && !contested
 	for _, s := range a.Stops {
 		if !s.LeftAt.IsZero() {
@@ -288,6 +304,13 @@ func (c *Case) Needs() []Need {
 	for _, x := range a.Discrepancies {
 		add(Need{At: x.At, Code: NeedNotAccepted, Kind: x.Kind, Event: x.Event})
 	}
+	if n := len(a.Clocks); n > 0 {
+		add(Need{At: a.Clocks[0].Was, Code: NeedClock, Event: a.Clocks[0].Event, Count: n})
+	}
+	if a.Hasty > 0 {
+		add(Need{At: a.Last, Code: NeedHaste, Count: a.Hasty})
+	}
+	list = append(list, repeated(a)...)
 	if n := len(a.Advice); n > 0 && !ended {
 		l := &a.Advice[n-1]
 		if l.Fits[0].Danger && l.Fits[0].Share() > 0.5 && len(l.Answers) == 0 {
@@ -295,13 +318,46 @@ func (c *Case) Needs() []Need {
 		}
 	}
 	if since, off := a.Off(); off && ended {
-		add(Need{At: since, Code: NeedSupplyOff})
+		add(Need{At: since, Code: NeedSupplyOff, Event: a.Supply[len(a.Supply)-1].OffEvent})
 	}
 	if a.End != nil && a.End.Guarded != "" {
-		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded})
+		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded, Event: c.last(record.KindEnded)})
 	}
 	slices.SortStableFunc(list, func(x, y Need) int { return x.At.Compare(y.At) })
 	return list
+}
+
+// repeated lists the readings that passed after others in doubt at the same step, where an act or a
+// proof rests on them.
+func repeated(a *visit.Account) []Need {
+	var list []Need
+	rested := map[string]bool{}
+	for _, x := range a.Acts {
+		for _, h := range x.Rests {
+			rested[h] = true
+		}
+	}
+	for _, p := range a.Proofs {
+		for _, h := range p.Rests {
+			rested[h] = true
+		}
+	}
+	for _, r := range a.Readings {
+		if r.Doubted > 0 && rested[r.Event] {
+			list = append(list, Need{At: r.At, Code: NeedRepeated, Event: r.Event, Step: r.Step, Count: r.Doubted})
+		}
+	}
+	return list
+}
+
+// last returns the last line of one of these kinds.
+func (c *Case) last(kinds ...string) string {
+	for _, e := range slices.Backward(c.events) {
+		if slices.Contains(kinds, e.Kind) {
+			return e.Hash.String()
+		}
+	}
+	return ""
 }
 
 // Standing is how one phase of the method stands.

@@ -58,6 +58,19 @@ func (s *Speaker) Phase(id string) string {
 	return id
 }
 
+// Phases are the names of all phases, in the method's order.
+func (s *Speaker) Phases() []string {
+	return each(s.m.Phases, func(p method.Phase) string { return p.Words })
+}
+
+// PhaseOf is the name of the phase that a step belongs to, or nothing.
+func (s *Speaker) PhaseOf(step string) string {
+	if x, _ := s.m.Step(step); x != nil {
+		return s.Phase(x.Phase)
+	}
+	return ""
+}
+
 // Act is an act, as one is told to do it.
 func (s *Speaker) Act(id site.ActID) string {
 	return find(s.m.Acts, string(id), func(a *site.Act) (string, string) { return string(a.ID), a.Words })
@@ -374,7 +387,7 @@ func (s *Speaker) Remark(step string) string {
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {
 	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
-		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "lead", "")
+		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "step", s.Step(n.Step), "lead", "")
 }
 
 // Event is the name of a kind of event.
@@ -492,11 +505,14 @@ func (l *Language) Happened(happened string) string {
 	return l.Say("entered.after", "at", t)
 }
 
-// Span is a length of time to the minute.
+// Span is a length of time to the minute, and from two days on in days.
 func (l *Language) Span(d time.Duration) string {
 	n := int(d.Round(time.Minute) / time.Minute)
-	if n < 60 {
+	switch {
+	case n < 60:
 		return l.Say("span.minutes", "n", n)
+	case n >= 48*60:
+		return l.Say("span.days", "n", n/60/24)
 	}
 	return l.Say("span.hours", "h", n/60, "n", n%60)
 }

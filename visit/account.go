@@ -33,8 +33,12 @@ type Account struct {
 	Instruments   []Instrument   `json:"instruments"`
 	Advice        []AdviceLine   `json:"advice"`
 	Discrepancies []Discrepancy  `json:"discrepancies"`
-	End           *Ended         `json:"end,omitempty"`
-	People        map[string]int `json:"people"`
+	Clocks        []ClockSetBack `json:"clocks"`
+	// Hasty counts the provings, readings and acts that were entered live sooner after the one before
+	// than hands can follow.
+	Hasty  int            `json:"hasty,omitempty"`
+	End    *Ended         `json:"end,omitempty"`
+	People map[string]int `json:"people"`
 
 	events []kept
 	byHash map[string]int
@@ -45,7 +49,6 @@ type Account struct {
 type kept struct {
 	hash  string
 	body  Body
-	wall  time.Time
 	do    doing
 	step  int16
 	tool  int8
@@ -86,6 +89,16 @@ type Reading struct {
 	Switches  map[string]string `json:"switches"`
 	Withdrawn bool              `json:"withdrawn,omitempty"`
 	Note      string            `json:"note,omitempty"`
+	// Doubted counts the readings at the same step that were in doubt before this one.
+	Doubted int `json:"doubted,omitempty"`
+}
+
+// ClockSetBack is a device's clock that stood earlier than at the event before it.
+type ClockSetBack struct {
+	Event string    `json:"event"`
+	At    time.Time `json:"at"`
+	// Was is what the clock had shown at the event before.
+	Was time.Time `json:"was"`
 }
 
 // Bracket is the time between two provings of one instrument.
@@ -274,7 +287,7 @@ func newAccount(m *Machine) *Account {
 		Story: []Line{}, Readings: []Reading{}, Brackets: []Bracket{}, Proofs: []ProofLine{}, Acts: []ActLine{},
 		Refusals: []RefusalLine{}, Stops: []StopLine{}, Remarks: []Remark{}, Defects: []DefectLine{}, Reports: []ReportLine{},
 		Entries: []EntryLine{}, LeftOut: []LeftOutLine{}, Supply: []Outage{}, Dependants: []Dependant{},
-		Photographs: []Photograph{}, Corrections: []Correction{}, Instruments: []Instrument{}, Advice: []AdviceLine{}, Discrepancies: []Discrepancy{}}
+		Photographs: []Photograph{}, Corrections: []Correction{}, Instruments: []Instrument{}, Advice: []AdviceLine{}, Discrepancies: []Discrepancy{}, Clocks: []ClockSetBack{}}
 	for _, p := range m.Method.Proofs {
 		a.Proofs = append(a.Proofs, ProofLine{ID: p.ID, State: ProofNotShown})
 	}
@@ -293,8 +306,8 @@ func (a *Account) discrepancy(e *Event, refusal *Refusal, err error) {
 }
 
 // timeCause says how time undid a proof.
-func timeCause(elapsedMS int64) Cause {
-	if elapsedMS < 0 {
+func timeCause(p *passed) Cause {
+	if p.elapsedMS < 0 {
 		return Cause{Code: ByUnknownTime}
 	}
 	return Cause{Code: ByTime}
@@ -312,6 +325,32 @@ func (a *Account) proofs(e *Event, to *state, before, after *Control, cause Caus
 			to.since[i], to.runs[i] = time.Time{}, nil
 		}
 	}
+}
+
+// clocks notes what an event says of the clock that it was made by.
+func (a *Account) clocks(at *state, e *Event, r *reduced) {
+	if at.wall.Sub(e.Wall) > setBack {
+		a.Clocks = append(a.Clocks, ClockSetBack{Event: e.Hash, At: e.Wall, Was: at.wall})
+	}
+	if r.byHand() && e.Boot == at.boot && at.answered >= 0 && e.Mono >= at.answered && e.Mono-at.answered < hasteMS {
+		a.Hasty++
+	}
+}
+
+// outdate takes the dates that have passed out of a state whose other time has passed.
+func (v *Visit) outdate(e *Event, to *state, c *Control, r *reduced) {
+	if r.pastItems == 0 && r.pastTools == 0 {
+		return
+	}
+	before := *c
+	v.machine.lapse(c, &passed{pastItems: r.pastItems, pastTools: r.pastTools})
+	to.control = *c
+	for i, m := range instrument.Models() {
+		if before.tools[i] == toolProved && c.tools[i] != toolProved {
+			v.account.closeBracket(to, i, e, &Cause{Code: ByDate, Event: e.Hash, At: e.Wall, Kind: m.Kind})
+		}
+	}
+	v.account.proofs(e, to, &before, c, Cause{Code: ByDate})
 }
 
 // standing brings the proofs to how they stand in the whole visit.

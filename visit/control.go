@@ -20,13 +20,15 @@ const (
 	NotAgreed
 	// Abandoned: ended at the person's decision, at any point.
 	Abandoned
+	// DoneOtherwise: the work is done, but something in it was passed over, or done in spite of a refusal.
+	DoneOtherwise
 )
 
-var outcomeNames = [...]string{"", "completed", "stopped-danger", "cannot-complete", "no-access", "not-agreed", "abandoned"}
+var outcomeNames = [...]string{"", "completed", "stopped-danger", "cannot-complete", "no-access", "not-agreed", "abandoned", "done-otherwise"}
 
 // Outcomes lists every outcome in a fixed order.
 func Outcomes() []Outcome {
-	return []Outcome{Completed, StoppedDanger, CannotComplete, NoAccess, NotAgreed, Abandoned}
+	return []Outcome{Completed, StoppedDanger, CannotComplete, NoAccess, NotAgreed, Abandoned, DoneOtherwise}
 }
 
 func (o Outcome) String() string {
@@ -85,6 +87,8 @@ type Control struct {
 	contested bool
 	ended     Outcome
 	pos       int16
+	// owed is 1 + the earliest step before pos that belonged to the visit and was passed over, or 0.
+	owed int16
 	// stop is 1 + the index of the stop in force, personStop, or 0.
 	stop     int8
 	worn     uint8
@@ -93,6 +97,8 @@ type Control struct {
 	tools    [10]toolState
 	facts    [method.MaxFacts]uint8
 	proofs   [method.MaxProofs]proofState
+	// fitMS is the time for which the check of a piece of protection still counts.
+	fitMS [method.MaxProtection]int32
 }
 
 // applies reports whether step i belongs to the visit as far as facts are known.

@@ -30,7 +30,7 @@ func randomAttempt(t *rapid.T, m *Machine, c *Control) attempt {
 		a.elapsedMS = rapid.SampledFrom([]int64{0, 1000, 20 * 60_000, longTime, -1}).Draw(t, "elapsed")
 	case 9:
 		a = attempt{do: doCorrect, target: s.does, step: int16(at), act: -1, tool: s.tool, items: s.items,
-			result: rapid.SampledFrom([]result{expected, unexpected, withdrawn}).Draw(t, "result"), value: 1}
+			result: rapid.SampledFrom([]result{expected, unexpected, withdrawn}).Draw(t, "result"), value: uint8(rapid.IntRange(0, 1).Draw(t, "value"))}
 	case 10:
 		a = attempt{do: doAct, step: -1, tool: -1, act: int8(rapid.IntRange(0, len(m.acts)-1).Draw(t, "act")), inSpite: rapid.Bool().Draw(t, "spite")}
 	case 11:
@@ -44,7 +44,7 @@ func randomAttempt(t *rapid.T, m *Machine, c *Control) attempt {
 
 // step takes one attempt through lapse, guards and fold, as a Visit does.
 func (m *Machine) stepOn(c Control, a attempt) (Control, bool) {
-	m.lapse(&c, a.elapsedMS)
+	m.lapse(&c, &a.passed)
 	ok := m.accepts(&c, &a)
 	if a.inSpite {
 		ok = !ok && c.begun && c.ended == NotEnded
@@ -112,7 +112,7 @@ func TestAccountDecidesNothing(t *testing.T) {
 		aside := func(words string) {
 			e := two.event(Noted{Words: words})
 			two.mono -= 30_000
-			e.Mono = two.v.mono
+			e.Mono = two.v.now.mono
 			if r, err := two.v.Apply(e); r != nil || err != nil {
 				t.Fatalf("a note was not taken: %v, %v", r, err)
 			}

@@ -22,8 +22,18 @@ type attempt struct {
 	behind  bool  // made where devices have not seen how far one another came
 	target  doing // what a correction corrects
 	outcome Outcome
-	// elapsedMS is the time since the event before; negative when it is not known.
+	// owes says that a step is left out in a way in which its method does not leave it out.
+	owes bool
+	passed
+}
+
+// passed is what has gone by since the event before.
+type passed struct {
+	// elapsedMS is negative when it is not known.
 	elapsedMS int64
+	// pastItems and pastTools are the protection and the instruments whose date has passed.
+	pastItems uint8
+	pastTools uint16
 }
 
 // warning reports whether the attempt says that something was not as expected:
@@ -60,6 +70,16 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	for _, u := range m.undoings {
 		u.undo(m, c, was, a)
 	}
+	m.does(c, a)
+	for _, o := range m.owings {
+		m.owe(c, o.owes(m, c, was, a))
+	}
+	if c.owed > c.pos {
+		c.owed = 0 // It is ahead again, and will be carried out.
+	}
+}
+
+func (m *Machine) does(c *Control, a *attempt) {
 	switch a.do {
 	case doOpen:
 		c.begun = true
@@ -73,6 +93,9 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	case doCheck:
 		if a.result == expected {
 			c.fit |= a.items
+			for set := a.items; set != 0; set &= set - 1 {
+				c.fitMS[bits.TrailingZeros8(set)] = checkLastsMS
+			}
 			m.advance(c, a)
 		} else {
 			m.answer(c, a)

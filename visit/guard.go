@@ -141,7 +141,7 @@ var guardTable = []guard{
 	}},
 	{RowEverythingDone, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doEnd && a.outcome == Completed &&
-			(int(c.pos) != len(m.steps) || c.stop != 0 || c.away || c.switches&m.service != 0)
+			(int(c.pos) != len(m.steps) || c.owed != 0 || c.stop != 0 || c.away || c.switches&m.service != 0)
 	}},
 }
 

@@ -2,8 +2,8 @@ package visit
 
 import (
 	"fmt"
+	"math"
 	"slices"
-	"time"
 
 	"meterwright/instrument"
 	"meterwright/measure"
@@ -62,8 +62,16 @@ func judgeObservation(o *method.Observe, shows instrument.Indication) (result, J
 	if err != nil {
 		return noResult, Judged{}, err
 	}
+	if v.Sign() < 0 && !o.Bounds.Signed {
+		return noResult, Judged{}, fmt.Errorf("%s %s: %s is a size, which has no sign: leave the sign out, or read the instrument again", v, unit, o.Bounds.Words)
+	}
+	size := v.Float()
+	if lower, ok := limit.Lower(); o.Bounds.Signed && !(ok && lower < 0) {
+		// The sign is a direction, of which the limit says nothing: it holds either way.
+		size = math.Abs(size)
+	}
 	u := kind.Accuracy().StandardUncertainty(v)
-	j, err := measure.Judge(v.Float(), u, limit, measure.DefaultGuard)
+	j, err := measure.Judge(size, u, limit, measure.DefaultGuard)
 	if err != nil {
 		return noResult, Judged{}, err
 	}
@@ -105,38 +113,6 @@ func boundsLimit(b *method.Bounds) (measure.Limit, error) {
 	return measure.Limit{}, fmt.Errorf("limit %q has no number", b.Words)
 }
 
-// dueBy reports whether a date YYYY-MM-DD has not passed on the day of wall. An
-// empty date counts as not passed only where none is required.
-func dueBy(due string, wall time.Time, required bool) (bool, error) {
-	if due == "" {
-		return !required, nil
-	}
-	d, err := time.Parse(time.DateOnly, due)
-	if err != nil {
-		return false, fmt.Errorf("%q is no date: write it like 2026-11-24", clip(due))
-	}
-	y, mo, day := wall.Date()
-	today := time.Date(y, mo, day, 0, 0, 0, 0, time.UTC)
-	return !today.After(d), nil
-}
-
-// checkEntry checks how an answer was entered.
-func checkEntry(e Entry) (after bool, err error) {
-	switch e.Entered {
-	case "":
-		if e.Happened != "" {
-			return false, fmt.Errorf("happened is given for an answer that was entered live: leave it out, or write entered: after")
-		}
-		return false, nil
-	case "after":
-		if _, err := time.Parse(time.RFC3339, e.Happened); err != nil {
-			return false, fmt.Errorf("an answer entered after its phase needs the time when it happened, like 2026-11-24T10:42:00Z")
-		}
-		return true, nil
-	}
-	return false, fmt.Errorf("%q is no way of entry: write after, or leave it out", clip(e.Entered))
-}
-
 // checkEntries checks what was entered at a step that records.
 func checkEntries(r *method.Record, entries map[string]string, photographs map[string]Attachment, whole bool) error {
 	for _, id := range sortedKeys(entries) {
@@ -172,8 +148,12 @@ func checkField(f *method.Field, text string) error {
 	}
 	switch f.Type {
 	case "number", "reading":
-		if _, err := measure.ParseDecimal(text); err != nil {
+		d, err := measure.ParseDecimal(text)
+		if err != nil {
 			return err
+		}
+		if d.Sign() < 0 && !f.Signed {
+			return fmt.Errorf("%s has a sign, and %s is a size: leave the sign out", text, f.Words)
 		}
 	case "choice":
 		if !slices.Contains(f.Choices, text) {

@@ -1,14 +1,13 @@
 package visit
 
 import (
-	"fmt"
-	"maps"
 	"os"
 	"reflect"
 	"slices"
-	"strings"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"meterwright/method"
 	"meterwright/method/written"
@@ -58,8 +57,8 @@ type variant struct {
 	job      method.Job
 	// full marks what only the full run walks, because another variant has the same steps.
 	full bool
-	// waived names the protection that an overlay takes away at an act.
-	waived map[site.ActID]uint8
+	// bare lists what is done without protection, as an overlay says.
+	bare []laws.Breach
 }
 
 func variants() []variant {
@@ -76,63 +75,11 @@ func variants() []variant {
 		{name: "every pair", method: single, overlays: []string{"every-pair"}, job: plain(site.TNCS)},
 		{name: "metalwork first", method: single, overlays: []string{"metalwork-first"}, job: plain(site.TNCS)},
 		{name: "gloves from the cut-out", method: single, overlays: []string{"gloves-from-cutout"}, job: plain(site.TNCS),
-			waived: map[site.ActID]uint8{"break-seals": laws.Gloves, "take-cover-off": laws.Gloves, laws.BareReadings: laws.Gloves}},
+			bare: []laws.Breach{{Law: laws.WithoutProtection, Act: "break-seals"}, {Law: laws.WithoutProtection, Act: "take-cover-off"}}},
 	}
 }
 
 func soak() bool { return os.Getenv("MW_SOAK") != "" }
-
-// projections runs one search for each proof and returns, for each law that was
-// broken in any of them, the searches in which it was kept.
-type outcome struct {
-	states   int
-	broken   []map[string]bool
-	searches []*search
-}
-
-func (o *outcome) laws() []string {
-	all := map[string]bool{}
-	for _, b := range o.broken {
-		maps.Copy(all, b)
-	}
-	return slices.Sorted(maps.Keys(all))
-}
-
-// convicts reports whether a law counts as broken. A law about evidence does when
-// no search keeps it; any other does when one search breaks it.
-func (o *outcome) convicts(law string) bool {
-	for _, b := range o.broken {
-		if !b[law] && strings.Contains(law, laws.Evidence) {
-			return false
-		}
-	}
-	return true
-}
-
-func walk(m *Machine, waived map[site.ActID]uint8) (*outcome, error) {
-	out := &outcome{}
-	for p := range m.proofs {
-		s, err := newSearch(m, waived)
-		if err != nil {
-			return nil, err
-		}
-		s.project(p)
-		if soak() {
-			s.spite = 1
-		}
-		if err := s.run(nil); err != nil {
-			return nil, fmt.Errorf("proof %s: %w", m.Method.Proofs[p].ID, err)
-		}
-		broken := map[string]bool{}
-		for law := range s.broken {
-			broken[law] = true
-		}
-		out.states += s.count
-		out.broken = append(out.broken, broken)
-		out.searches = append(out.searches, s)
-	}
-	return out, nil
-}
 
 // TestEveryReachableState walks every state of every shipped method, and prints
 // the shortest trace to a law that is not kept.
@@ -149,34 +96,88 @@ func TestEveryReachableState(t *testing.T) {
 				t.Log("the same engine as TN-C-S, step for step")
 				return
 			}
-			start := time.Now()
-			out, err := walk(m, v.waived)
+			start, spite := time.Now(), 0
+			if soak() {
+				spite = 1
+			}
+			w, err := m.walk(1_000_000, spite)
 			if err != nil {
 				t.Fatal(err)
 			}
-			t.Logf("%s: %d steps, %d states in %d searches, %s", v.name, len(m.steps), out.states, len(out.searches), time.Since(start).Round(time.Millisecond))
-			if out.states > 1_000_000 {
-				t.Errorf("%d states are more than a method may need", out.states)
-			}
-			acted := map[string]bool{}
-			for _, law := range out.laws() {
-				act, _, _ := strings.Cut(law, " ")
-				acted[act] = true
-				if out.convicts(law) {
-					for i, s := range out.searches {
-						if out.broken[i][law] {
-							t.Errorf("following %s: %s", m.Method.Proofs[i].ID, s.trace(law))
-							break
-						}
+			t.Logf("%s: %d steps, %d states in %d searches, %s", v.name, len(m.steps), w.states, len(w.searches), time.Since(start).Round(time.Millisecond))
+			var bare []laws.Breach
+			for _, f := range w.findings() {
+				if len(v.bare) > 0 && (f.Law == laws.WithoutProtection || f.Law == laws.ProbedBare) {
+					if f.Law == laws.WithoutProtection {
+						bare = append(bare, f.Breach)
 					}
+					continue
 				}
+				t.Error(f)
+			}
+			if !slices.Equal(bare, v.bare) {
+				t.Errorf("done without protection: %v, want %v", bare, v.bare)
+			}
+			acted := map[site.ActID]bool{}
+			for _, b := range w.breaches() {
+				acted[b.Act] = true
 			}
 			// A search that never gets as far as an act would keep every law about it.
-			for _, act := range []string{"take-cover-off", "withdraw-carrier", "take-tails-out", "put-meter-on", "refit-carrier", "switch-on-house", "fit-seals"} {
+			for _, act := range []site.ActID{"take-cover-off", "withdraw-carrier", "take-tails-out", "put-meter-on", "refit-carrier", "switch-on-house"} {
 				if !acted[act] {
 					t.Errorf("no search reached %s: nothing is shown about it", act)
 				}
 			}
 		})
 	}
+}
+
+// An event of a search is what a visit makes of it, in any state: what reduce makes of a trial depends on
+// no more of the state than it is kept by.
+func TestTrialsAreReducedAsAnyEvent(t *testing.T) {
+	m := plainMachine(t)
+	g, err := newGrounds(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := g.ts.all()
+	rapid.Check(t, func(t *rapid.T) {
+		c, _ := m.stepOn(Control{}, attempt{do: doOpen, step: -1, act: -1, tool: -1})
+		for range rapid.IntRange(0, 80).Draw(t, "length") {
+			if next, ok := m.stepOn(c, randomAttempt(t, m, &c)); ok {
+				c = next
+			}
+		}
+		c.contested = rapid.Bool().Draw(t, "contested")
+		for range 200 {
+			x := rapid.SampledFrom(all).Draw(t, "trial")
+			if fresh, kept := g.ts.reduce(x, &c), g.ts.attempt(x, &c); fresh != kept {
+				t.Fatalf("%s %+v is reduced to %+v, and was to %+v", KindOf(x.body), x.body, fresh, kept)
+			}
+		}
+	})
+}
+
+// all lists every trial.
+func (ts *trials) all() []*trial {
+	var list []*trial
+	var walk func(v reflect.Value)
+	walk = func(v reflect.Value) {
+		switch v.Kind() {
+		case reflect.Pointer:
+			if x, ok := reflect.NewAt(v.Type(), v.Addr().UnsafePointer()).Elem().Interface().(*trial); ok && x != nil {
+				list = append(list, x)
+			}
+		case reflect.Slice, reflect.Array:
+			for i := range v.Len() {
+				walk(v.Index(i))
+			}
+		case reflect.Struct:
+			for i := range v.NumField() {
+				walk(v.Field(i))
+			}
+		}
+	}
+	walk(reflect.ValueOf(ts).Elem())
+	return list
 }

@@ -120,6 +120,8 @@ type Machine struct {
 	service  uint32 // switches that must stand at home for a visit to be completed
 	guards   []guard
 	undoings []undoing
+	owings   []owing
+	lapsings []lapsing
 }
 
 // New prepares a resolved method. The error says what the method names that it
@@ -129,7 +131,7 @@ func New(r *method.Resolved) (*Machine, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := &Machine{Method: r, Hash: hash, guards: guardTable, undoings: undoTable}
+	m := &Machine{Method: r, Hash: hash, guards: guardTable, undoings: undoTable, owings: oweTable, lapsings: lapseTable}
 	b := &builder{m: m, r: r}
 	b.build()
 	if b.err != nil {

@@ -2,14 +2,13 @@ package visit
 
 import (
 	"fmt"
-	"maps"
 	"slices"
-	"strings"
 	"sync"
 	"testing"
 
 	"meterwright/method"
 	"meterwright/site"
+	"meterwright/visit/laws"
 )
 
 // mutant is the engine with one reason to refuse, or one way of undoing, taken
@@ -55,7 +54,7 @@ func mutants(m *Machine) []mutant {
 	}
 	for _, u := range undoTable {
 		spite := 0
-		if strings.Contains(u.id, "in-spite") {
+		if inSpite[u.id] {
 			spite = 1
 		}
 		list = append(list, mutant{name: "undoing " + u.id + " removed", spite: spite, proof: -1, change: func(m *Machine) {
@@ -66,6 +65,20 @@ func mutants(m *Machine) []mutant {
 				mutant{name: "undoing " + u.id + " spares what holds", spite: spite, proof: -1, change: func(m *Machine) { m.weaken(u.id, finished) }},
 				mutant{name: "undoing " + u.id + " spares what is unfinished", spite: spite, proof: -1, change: func(m *Machine) { m.weaken(u.id, unfinished) }})
 		}
+	}
+	for _, o := range oweTable {
+		spite := 0
+		if inSpite[o.id] {
+			spite = 1
+		}
+		list = append(list, mutant{name: "owing " + o.id + " removed", spite: spite, proof: -1, change: func(m *Machine) {
+			m.owings = slices.DeleteFunc(slices.Clone(m.owings), func(x owing) bool { return x.id == o.id })
+		}})
+	}
+	for _, l := range lapseTable {
+		list = append(list, mutant{name: "lapsing " + l.id + " removed", proof: -1, change: func(m *Machine) {
+			m.lapsings = slices.DeleteFunc(slices.Clone(m.lapsings), func(x lapsing) bool { return x.id == l.id })
+		}})
 	}
 	for p := range m.proofs {
 		id := m.Method.Proofs[p].ID
@@ -87,6 +100,9 @@ func mutants(m *Machine) []mutant {
 	return list
 }
 
+// inSpite names the rows that only ever meet an act done in spite of a refusal.
+var inSpite = map[string]bool{"done-in-spite": true, "done-in-spite-brackets": true}
+
 // touchesProofs names the rows of the table of undoings that can void both proofs
 // that hold and proofs that are being shown; the others only ever meet the latter.
 var touchesProofs = map[string]bool{
@@ -100,76 +116,60 @@ func (m *Machine) copy() *Machine {
 	return &c
 }
 
-// killed reports the law that convicts a mutant, or "". The baseline says which
-// laws each search of the sound engine keeps.
-func killed(t *testing.T, base *outcome, m *Machine, mu mutant) string {
+// killed reports the law that convicts a mutant. The base says which laws each search of the sound engine keeps.
+func killed(t *testing.T, base *walked, m *Machine, mu mutant) (law laws.Breach, dead bool) {
 	t.Helper()
 	x := m.copy()
 	mu.change(x)
-	broken := make([]map[string]bool, len(x.proofs))
-	order := []int{}
-	if mu.proof >= 0 {
-		order = append(order, mu.proof)
-	}
-	rest := []int{}
+	broken := make([]map[laws.Breach]bool, len(x.proofs))
+	var order []int
 	for p := range x.proofs {
-		if p != mu.proof {
-			rest = append(rest, p)
-		}
+		order = append(order, p)
 	}
-	slices.SortStableFunc(rest, func(a, b int) int { return base.searches[a].count - base.searches[b].count })
-	order = append(order, rest...)
+	// The proof that was changed first, then whatever is searched fastest.
+	cost := func(p int) int {
+		if p == mu.proof {
+			return -1
+		}
+		return base.searches[p].count
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cost(a) - cost(b) })
 	for _, p := range order {
-		s, err := newSearch(x, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		s.project(p)
+		s := base.grounds.search(x, p)
 		s.spite = mu.spite
-		found := ""
-		convict := func() bool {
-			for law := range s.broken {
-				if !base.broken[p][law] && base.keepers(law, broken) == 0 {
-					found = law
-					return true
-				}
-			}
-			return false
-		}
-		broken[p] = map[string]bool{}
-		seen := 0
-		err = s.run(func() bool {
-			if len(s.broken) == seen {
+		broken[p] = map[laws.Breach]bool{}
+		known := func(b laws.Breach) bool { _, ok := base.searches[p].broken[b]; return ok }
+		err := s.run(func() bool {
+			if len(s.broken) == len(broken[p]) {
 				return false
 			}
-			seen = len(s.broken)
-			for law := range s.broken {
-				broken[p][law] = true
+			for b := range s.broken {
+				broken[p][b] = true
+				if !known(b) && base.keepers(b, broken) == 0 {
+					law, dead = b, true
+				}
 			}
-			return convict()
+			return dead
 		})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if found != "" {
-			return found
+		if dead {
+			return law, true
 		}
-		if p == mu.proof && maps.Equal(broken[p], base.broken[p]) {
-			return "" // no other search follows the proof that was changed
+		if p == mu.proof && len(broken[p]) == len(base.searches[p].broken) {
+			return law, false // No other search follows the proof that was changed.
 		}
 	}
-	return ""
+	return law, false
 }
 
 // keepers counts the searches that keep a law in the sound engine and have not
 // been seen to break it in the mutant.
-func (o *outcome) keepers(law string, broken []map[string]bool) int {
-	if !strings.Contains(law, "bracketed evidence") {
-		return 0
-	}
+func (w *walked) keepers(b laws.Breach, broken []map[laws.Breach]bool) int {
 	n := 0
-	for p := range o.broken {
-		if !o.broken[p][law] && (broken[p] == nil || !broken[p][law]) {
+	for p, s := range w.searches {
+		if _, was := s.broken[b]; b.Evidence() && !was && !broken[p][b] {
 			n++
 		}
 	}
@@ -178,29 +178,31 @@ func (o *outcome) keepers(law string, broken []map[string]bool) int {
 
 func TestEveryMutantIsCaught(t *testing.T) {
 	m := shippedMachine(t, "gb-single-phase-exchange", nil, method.Job{Site: site.Spec{Arrangement: site.TNCS, Sources: []site.Source{site.Inverter}}})
-	base, err := walk(m, nil)
+	base, err := m.walk(1_000_000, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	list := mutants(m)
+	queue := make(chan mutant)
 	var mu sync.Mutex
 	var survivors []string
 	var wg sync.WaitGroup
-	slots := make(chan struct{}, 2)
-	for _, x := range list {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			slots <- struct{}{}
-			defer func() { <-slots }()
-			law := killed(t, base, m, x)
-			mu.Lock()
-			defer mu.Unlock()
-			if law == "" {
-				survivors = append(survivors, x.name)
+	for range 2 {
+		wg.Go(func() {
+			for x := range queue {
+				_, dead := killed(t, base, m, x)
+				mu.Lock()
+				if !dead {
+					survivors = append(survivors, x.name)
+				}
+				mu.Unlock()
 			}
-		}()
+		})
 	}
+	for _, x := range list {
+		queue <- x
+	}
+	close(queue)
 	wg.Wait()
 	slices.Sort(survivors)
 	t.Logf("%d mutants, %d caught", len(list), len(list)-len(survivors))

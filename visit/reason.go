@@ -158,6 +158,7 @@ const (
 	ByTime           CauseCode = "time-passed"
 	ByUnknownTime    CauseCode = "time-unknown"
 	ByActInSpite     CauseCode = "act-in-spite"
+	ByDate           CauseCode = "date-passed"         // Kind where it is an instrument's
 	ByReplacement    CauseCode = "instrument-replaced" // Kind
 	ByProtectionOff  CauseCode = "protection-off"
 	ByProving        CauseCode = "proving-failed" // Kind, Shows, Source

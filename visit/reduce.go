@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"meterwright/instrument"
 	"meterwright/method"
@@ -17,12 +18,14 @@ type reduced struct {
 	judged Judged
 	// lacks says what is missing for it, where it is done in spite of a refusal.
 	lacks []Reason
+	// due is the day on which an instrument or protection falls due, zero for none.
+	due time.Time
 }
 
 // reduce turns an event into an attempt. An error means that the event makes no
 // sense in this visit, and says how to mend it; it is not a refusal.
 func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
-	r := reduced{attempt: attempt{step: -1, act: -1, tool: -1, elapsedMS: at.elapsed(e)}}
+	r := reduced{attempt: attempt{step: -1, act: -1, tool: -1, passed: at.passedBy(e)}}
 	r.foreign = e.Chain != "" && at.holder != "" && (e.Chain != at.holder || at.released)
 	r.outside = e.Chain != "" && at.event != "" && v.own(e) == nil
 	r.behind = at.joined
@@ -56,46 +59,49 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 		r.do = doPutOn
 		r.items, err = v.items(b.Items)
 		r.step = at.inTurn(v.machine, doPutOn, func(s *step) bool { return s.items&^(at.control.worn|r.items) == 0 })
-		v.entry(&r, b.Entry, &err)
+		at.entry(e, &r, b.Entry, &err)
 	case TookOff:
 		r.do, r.inSpite = doTakeOff, b.InSpite
 		r.items, err = v.items(b.Items)
 		r.step = at.inTurn(v.machine, doTakeOff, func(s *step) bool { return s.items&at.control.worn&^r.items == 0 })
-		v.entry(&r, b.Entry, &err)
+		at.entry(e, &r, b.Entry, &err)
 	case Proved:
-		err = v.reduceProved(at, &r, b)
+		err = v.reduceProved(at, &r, b, e)
 	case Observed:
-		err = v.reduceObserved(&r, b)
+		err = v.reduceObserved(at, &r, b, e)
 	case Inspected:
 		r.do = doInspect
 		if err = v.step(&r, b.Step, doInspect); err == nil {
 			r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Answer)
 			r.judged.Found = r.result.found()
 		}
-		v.entry(&r, b.Entry, &err)
+		at.entry(e, &r, b.Entry, &err)
 	case Decided:
 		r.do = doDecide
 		if err = v.step(&r, b.Step, doDecide); err == nil {
 			r.value, err = v.value(r.step, b.Value)
 		}
-		v.entry(&r, b.Entry, &err)
+		at.entry(e, &r, b.Entry, &err)
 	case Recorded:
 		r.do = doRecord
 		if err = v.step(&r, b.Step, doRecord); err == nil {
 			err = checkEntries(v.machine.Method.Steps[r.step].Record, b.Entries, b.Photographs, true)
 		}
-		v.entry(&r, b.Entry, &err)
+		at.entry(e, &r, b.Entry, &err)
 	case Acted:
-		err = v.reduceActed(at, &r, b)
+		err = v.reduceActed(at, &r, b, e)
 	case LeftOut:
 		r.do = doLeaveOut
-		if err = v.step(&r, b.Step, 0); err == nil && !slices.Contains(method.Omissions(), b.How) {
+		if err = v.step(&r, b.Step, 0); err == nil {
+			r.owes = !v.machine.Method.Steps[r.step].MayLeave(b.How)
+		}
+		if err == nil && !slices.Contains(method.Omissions(), b.How) {
 			err = fmt.Errorf("%q does not say how the step was left out: write not-tested, could-not or not-applicable", clip(string(b.How)))
 		}
 		if err == nil && b.Why == "" {
 			err = fmt.Errorf("say why it is left out")
 		}
-		v.entry(&r, b.Entry, &err)
+		at.entry(e, &r, b.Entry, &err)
 	case Returned:
 		r.do = doReturn
 		err = v.step(&r, b.Step, 0)
@@ -104,7 +110,7 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 	case CameBack:
 		r.do = doComeBack
 	case Corrected:
-		err = v.reduceCorrected(&r, b)
+		err = v.reduceCorrected(at, &r, b, e)
 	case Stopped:
 		r.do = doStop
 	case Reported:
@@ -162,17 +168,18 @@ func (v *Visit) reduceTookUp(at *state, r *reduced, b TookUp, e *Event) error {
 		return fmt.Errorf("the %s has no number: give the number on its label", model.Words)
 	}
 	r.tool = int8(instrument.Index(model.Kind))
-	in, err := dueBy(b.Instrument.Due, e.Wall, model.Calibrated)
+	day, in, err := dueBy(b.Instrument.Due, at.now(e), model.Calibrated)
 	if err != nil {
 		return err
 	}
+	r.due = day
 	r.result = unexpected
 	if in {
 		r.result = expected
 	}
 	r.judged.Found = r.result.found()
 	r.step = at.inTurn(v.machine, doTakeUp, func(s *step) bool { return s.tool == r.tool })
-	v.entry(r, b.Entry, &err)
+	at.entry(e, r, b.Entry, &err)
 	return err
 }
 
@@ -185,10 +192,15 @@ func (v *Visit) reduceChecked(at *state, r *reduced, b Checked, e *Event) error 
 	if b.Found != "sound" && b.Found != "failed" {
 		return fmt.Errorf("%q does not say what was found: write sound or failed", clip(b.Found))
 	}
-	in, err := dueBy(b.Due, e.Wall, false)
+	dated := slices.ContainsFunc(v.machine.Method.Protection, func(p method.Protection) bool { return p.ID == b.Item && p.Dated })
+	if dated && b.Found == "sound" && b.Due == "" {
+		return fmt.Errorf("%s: no test_due is given: give the day on which its test falls due, as it stands on it, or write found: failed", b.Item)
+	}
+	day, in, err := dueBy(b.Due, at.now(e), false)
 	if err != nil {
 		return err
 	}
+	r.due = day
 	r.result = unexpected
 	if in && b.Found == "sound" {
 		r.result = expected
@@ -203,11 +215,11 @@ func (v *Visit) reduceChecked(at *state, r *reduced, b Checked, e *Event) error 
 			}
 		}
 	}
-	v.entry(r, b.Entry, &err)
+	at.entry(e, r, b.Entry, &err)
 	return err
 }
 
-func (v *Visit) reduceProved(at *state, r *reduced, b Proved) error {
+func (v *Visit) reduceProved(at *state, r *reduced, b Proved, e *Event) error {
 	r.do = doProve
 	model, ok := instrument.Lookup(b.Kind)
 	if !ok {
@@ -236,11 +248,11 @@ func (v *Visit) reduceProved(at *state, r *reduced, b Proved) error {
 	}
 	r.source = allowed & (1 << src)
 	var err error
-	v.entry(r, b.Entry, &err)
+	at.entry(e, r, b.Entry, &err)
 	return err
 }
 
-func (v *Visit) reduceObserved(r *reduced, b Observed) error {
+func (v *Visit) reduceObserved(at *state, r *reduced, b Observed, e *Event) error {
 	r.do = doObserve
 	if err := v.step(r, b.Step, doObserve); err != nil {
 		return err
@@ -254,11 +266,11 @@ func (v *Visit) reduceObserved(r *reduced, b Observed) error {
 	if err != nil {
 		return fmt.Errorf("step %s: %w", b.Step, err)
 	}
-	v.entry(r, b.Entry, &err)
+	at.entry(e, r, b.Entry, &err)
 	return err
 }
 
-func (v *Visit) reduceActed(at *state, r *reduced, b Acted) error {
+func (v *Visit) reduceActed(at *state, r *reduced, b Acted, e *Event) error {
 	r.do, r.inSpite = doAct, b.InSpite
 	acts := v.machine.Method.Acts
 	i := slices.IndexFunc(acts, func(a site.Act) bool { return a.ID == b.Act })
@@ -280,11 +292,11 @@ func (v *Visit) reduceActed(at *state, r *reduced, b Acted) error {
 		return fmt.Errorf("an act done in spite of a refusal needs the reason in why")
 	}
 	var err error
-	v.entry(r, b.Entry, &err)
+	at.entry(e, r, b.Entry, &err)
 	return err
 }
 
-func (v *Visit) reduceCorrected(r *reduced, b Corrected) error {
+func (v *Visit) reduceCorrected(at *state, r *reduced, b Corrected, e *Event) error {
 	r.do = doCorrect
 	if b.Why == "" {
 		return fmt.Errorf("say why it is corrected")
@@ -329,7 +341,8 @@ func (v *Visit) reduceCorrected(r *reduced, b Corrected) error {
 		}
 		return nil
 	case TookUp:
-		in, err := dueBy(b.Now, was.wall, b.Now == "")
+		day, in, err := dueBy(b.Now, at.now(e), b.Now == "")
+		r.due = day
 		if in {
 			r.result = expected
 		}
@@ -414,23 +427,10 @@ func (v *Visit) items(ids []string) (uint8, error) {
 	return m, nil
 }
 
-func (v *Visit) entry(r *reduced, e Entry, err *error) {
-	if *err != nil {
-		return
+func (at *state) entry(e *Event, r *reduced, entry Entry, err *error) {
+	if *err == nil {
+		r.after, *err = at.checkEntry(e, r, entry)
 	}
-	r.after, *err = checkEntry(e)
-}
-
-// elapsed returns the milliseconds since the event before, or -1 when a restart
-// of the device or a clock that went backwards hides them.
-func (at *state) elapsed(e *Event) int64 {
-	if !at.control.begun {
-		return 0
-	}
-	if e.Boot != at.boot || e.Mono < at.mono {
-		return -1
-	}
-	return e.Mono - at.mono
 }
 
 func checkNote(b Body) error {

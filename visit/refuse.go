@@ -193,7 +193,10 @@ func (f *refusing) explainProofs(missing uint16) {
 		default:
 			if f.at.control.proofs[p].phase != proofNone {
 				// Time undid it just now, which the account learns with the next event.
-				cause := timeCause(f.r.elapsedMS)
+				cause := timeCause(&f.r.passed)
+				if f.at.control.proofs[p].rests&f.r.pastTools != 0 {
+					cause = Cause{Code: ByDate}
+				}
 				lack.Code, lack.Cause = NoLongerShown, &cause
 			} else if u := f.v.account.lastUndone(p); u != nil {
 				lack.Code, lack.Cause = NoLongerShown, &u.Cause
@@ -245,6 +248,14 @@ func (f *refusing) explainUnfinished() {
 	m, c := f.v.machine, f.c
 	if int(c.pos) < len(m.steps) {
 		f.lack(Reason{Code: StepsLeft, Step: m.Method.Steps[c.pos].ID})
+	}
+	if c.owed != 0 {
+		step := c.owed - 1
+		for step > 0 && !m.applies(c, int(step)) {
+			step--
+		}
+		f.lack(Reason{Code: StepOwed, Step: m.Method.Steps[c.owed-1].ID})
+		f.way(Reason{Code: GoBack, Step: m.Method.Steps[step].ID})
 	}
 	if c.stop != 0 {
 		f.lack(Reason{Code: StopInForce, Stop: f.v.stopID(c.stop)})

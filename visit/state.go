@@ -26,8 +26,7 @@ type state struct {
 	// joined says that this is what can be taken for granted where devices have not seen one another.
 	joined bool
 
-	mono int64
-	boot string
+	clock
 
 	toolID [10]string
 	// bracket is 1 + the index of the bracket that is open for a kind of instrument.
@@ -97,7 +96,8 @@ func (v *Visit) at(e *Event) *state {
 	case own == nil:
 		s = *other
 		if e.Chain != "" {
-			s.boot = "" // The other device's clock says nothing about this one's.
+			// The other device's clock says nothing about this one's.
+			s.boot, s.wall = "", time.Time{}
 		}
 		return &s
 	case v.before(own.claim, other.event):
@@ -107,7 +107,7 @@ func (v *Visit) at(e *Event) *state {
 	default:
 		s = v.machine.join(own, other)
 	}
-	s.mono, s.boot = own.mono, own.boot
+	s.mono, s.boot, s.wall, s.answered = own.mono, own.boot, own.wall, own.answered
 	return &s
 }
 
@@ -251,9 +251,29 @@ func (m *Machine) join(a, b *state) state {
 		}
 		c.proofs[i].leftMS = min(p.leftMS, q.leftMS)
 	}
+	for i := range c.fitMS {
+		c.fitMS[i] = min(x.fitMS[i], y.fitMS[i])
+	}
+	m.joinOwed(c, x, y)
+	out.clock = joinClocks(&a.clock, &b.clock)
 	out.stops = slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(a.stops), b.stops...))))
 	out.off = max(a.off, b.off)
 	return out
+}
+
+// joinOwed: what either passed over is owed, and so is the question of every fact of which they differ.
+func (m *Machine) joinOwed(c, x, y *Control) {
+	c.owed = 0
+	m.owe(c, x.owed-1)
+	m.owe(c, y.owed-1)
+	for i, s := range m.steps {
+		if s.does == doDecide && x.facts[s.fact] != y.facts[s.fact] {
+			m.owe(c, int16(i))
+		}
+	}
+	if c.owed > c.pos {
+		c.owed = 0
+	}
 }
 
 // graver reports whether stop a is graver than stop b; of two alike it is the one that stands first in
@@ -267,7 +287,7 @@ func (m *Machine) graver(a, b int8) bool {
 
 // worse returns the outcome that says less of being done, where a visit ended twice.
 func worse(a, b Outcome) Outcome {
-	order := []Outcome{NotEnded, Completed, Abandoned, NoAccess, NotAgreed, CannotComplete, StoppedDanger}
+	order := []Outcome{NotEnded, Completed, DoneOtherwise, Abandoned, NoAccess, NotAgreed, CannotComplete, StoppedDanger}
 	if slices.Index(order, b) > slices.Index(order, a) {
 		return b
 	}

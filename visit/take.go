@@ -11,8 +11,7 @@ import (
 // add notes an accepted event. before is the state after time has passed, and to is the state that
 // the event led to, in which what the account has to know of it is kept.
 func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state) {
-	a.byHash[e.Hash] = len(a.events)
-	a.events = append(a.events, kept{hash: e.Hash, body: e.Body, wall: e.Wall, do: r.do, step: r.step, tool: r.tool, items: r.items})
+	a.keep(e, r)
 	if a.Begun.IsZero() {
 		a.Begun = e.Wall
 	}
@@ -31,6 +30,12 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	a.proofs(e, to, before, &to.control, cause)
 	a.stops(v, e, before, to)
 	a.outages(e, before, to)
+}
+
+// keep holds what corrections need of an event.
+func (a *Account) keep(e *Event, r *reduced) {
+	a.byHash[e.Hash] = len(a.events)
+	a.events = append(a.events, kept{hash: e.Hash, body: e.Body, do: r.do, step: r.step, tool: r.tool, items: r.items})
 }
 
 // take notes what is special to each kind of event.
@@ -102,6 +107,11 @@ func (a *Account) takeObserved(v *Visit, b Observed, e *Event, r *reduced, befor
 		Bracket: -1, Worn: v.wornIn(before), Switches: v.switchesIn(before), Note: b.Note}
 	if before.tools[r.tool] == toolProved {
 		line.Bracket = to.bracket[r.tool] - 1
+	}
+	for i := range a.Readings {
+		if x := &a.Readings[i]; x.Step == b.Step && x.Judged.Found == FoundDoubtful {
+			line.Doubted++
+		}
 	}
 	a.Readings = append(a.Readings, line)
 	a.remark(v, e, r)

@@ -36,6 +36,11 @@ var undoTable = []undoing{
 			m.undo(c, method.Left)
 		}
 	}},
+	{"position-left-protection", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doGoAway {
+			c.worn = 0
+		}
+	}},
 	{"position-left-brackets", func(m *Machine, c, was *Control, a *attempt) {
 		if a.do == doGoAway {
 			m.unproveAll(c)
@@ -53,12 +58,13 @@ var undoTable = []undoing{
 	}},
 	{"handed-over-protection", func(m *Machine, c, was *Control, a *attempt) {
 		if a.do == doTakeOver {
-			c.worn, c.fit = 0, 0
+			m.unfit(c, c.fit)
+			c.worn = 0
 		}
 	}},
 	{"check-failed", func(m *Machine, c, was *Control, a *attempt) {
 		if (a.do == doCheck || a.do == doCorrect && a.target == doCheck) && a.result != expected {
-			c.fit &^= a.items
+			m.unfit(c, a.items)
 			c.worn &^= a.items
 		}
 	}},
@@ -74,6 +80,11 @@ var undoTable = []undoing{
 	}},
 	{"seen-otherwise", func(m *Machine, c, was *Control, a *attempt) {
 		if (a.do == doObserve || a.do == doInspect) && a.result == unexpected {
+			m.void(c, m.steps[a.step].supports)
+		}
+	}},
+	{"seen-in-doubt", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doObserve && a.result == doubtful {
 			m.void(c, m.steps[a.step].supports)
 		}
 	}},
@@ -107,19 +118,65 @@ var undoTable = []undoing{
 	}},
 }
 
-// lapse takes the elapsed time off every proof that has a limit. Time that is
-// not known, written as a negative number, lets them all lapse.
-func (m *Machine) lapse(c *Control, elapsedMS int64) {
-	for i := range m.proofs {
-		p := &c.proofs[i]
-		if p.phase == proofNone || m.proofs[i].lastsMS == 0 {
-			continue
+// checkLastsMS is the time for which the check of a piece of protection counts [P]: a working day with
+// the way to it. Gloves are air-tested before each use (IEC 60903), which a visit is.
+const checkLastsMS = 12 * 3600 * 1000
+
+// lapsing is one row of the table of what time takes away before each event.
+type lapsing struct {
+	id   string
+	take func(m *Machine, c *Control, p *passed)
+}
+
+// lapseTable is everything that time takes away. Time that is not known, written as a negative
+// number, takes away whatever has a limit.
+var lapseTable = []lapsing{
+	{"proof-limit", func(m *Machine, c *Control, p *passed) {
+		for i := range m.proofs {
+			x := &c.proofs[i]
+			if x.phase == proofNone || m.proofs[i].lastsMS == 0 {
+				continue
+			}
+			if p.elapsedMS < 0 || x.leftMS <= p.elapsedMS {
+				*x = proofState{}
+				continue
+			}
+			x.leftMS -= p.elapsedMS
 		}
-		if elapsedMS < 0 || p.leftMS <= elapsedMS {
-			*p = proofState{}
-			continue
+	}},
+	{"check-limit", func(m *Machine, c *Control, p *passed) {
+		for set := c.fit; set != 0; set &= set - 1 {
+			i := bits.TrailingZeros8(set)
+			if p.elapsedMS < 0 || int64(c.fitMS[i]) <= p.elapsedMS {
+				m.unfit(c, 1<<i)
+				continue
+			}
+			c.fitMS[i] -= int32(p.elapsedMS)
 		}
-		p.leftMS -= elapsedMS
+	}},
+	{"check-date", func(m *Machine, c *Control, p *passed) { m.unfit(c, p.pastItems&c.fit) }},
+	{"calibration-date", func(m *Machine, c *Control, p *passed) {
+		for set := p.pastTools; set != 0; set &= set - 1 {
+			if i := bits.TrailingZeros16(set); c.tools[i] > toolOutdated {
+				m.dropTool(c, int8(i))
+				c.tools[i] = toolOutdated
+			}
+		}
+	}},
+}
+
+func (m *Machine) lapse(c *Control, p *passed) {
+	for _, l := range m.lapsings {
+		l.take(m, c, p)
+	}
+}
+
+// unfit ends the check of protection, and that it counts as worn.
+func (m *Machine) unfit(c *Control, items uint8) {
+	c.fit &^= items
+	c.worn &^= items & m.kit
+	for ; items != 0; items &= items - 1 {
+		c.fitMS[bits.TrailingZeros8(items)] = 0
 	}
 }
 

@@ -64,7 +64,7 @@ func (v *Visit) check(at *state, e *Event) (reduced, *Refusal, error) {
 		return r, nil, err
 	}
 	c := at.control
-	v.machine.lapse(&c, r.elapsedMS)
+	v.machine.lapse(&c, &r.passed)
 	refusal := v.refuse(at, &c, &r)
 	if r.inSpite && refusal != nil && c.begun && c.ended == NotEnded {
 		r.lacks, refusal = refusal.Lacks, nil
@@ -134,12 +134,14 @@ func (v *Visit) pass(at *state, e *Event) {
 func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to := *at
 	to.joined = false
-	c := at.control
-	v.machine.lapse(&c, r.elapsedMS)
-	v.account.proofs(e, &to, &at.control, &c, timeCause(r.elapsedMS))
-	lapsed := c
-	to.control = v.machine.fold(c, &r.attempt)
-	to.event, to.chain, to.mono, to.boot = e.Hash, e.Chain, e.Mono, e.Boot
+	lapsed := at.control
+	v.machine.lapse(&lapsed, &passed{elapsedMS: r.elapsedMS})
+	v.account.proofs(e, &to, &at.control, &lapsed, timeCause(&r.passed))
+	v.outdate(e, &to, &lapsed, r)
+	to.control = v.machine.fold(lapsed, &r.attempt)
+	to.event, to.chain = e.Hash, e.Chain
+	v.account.clocks(at, e, r)
+	to.tick(e, r)
 	switch r.do {
 	case doOpen, doTakeOver:
 		to.holder, to.held, to.released = e.Chain, e.Hash, false
@@ -158,7 +160,7 @@ func (v *Visit) fold(at *state, e *Event, r *reduced) {
 // milliseconds passed, so that a page can show what lapses when.
 func (v *Visit) Elapse(ms int64) Control {
 	c := v.now.control
-	v.machine.lapse(&c, ms)
+	v.machine.lapse(&c, &passed{elapsedMS: ms})
 	return c
 }
 

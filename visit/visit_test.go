@@ -174,6 +174,7 @@ func TestInSpite(t *testing.T) {
 	d.to("withdraw-carrier")
 	d.must(WentAway{})
 	d.must(CameBack{})
+	d.must(PutOn{Items: []string{"gloves", "visor"}})
 	d.refused(Acted{Step: "withdraw-carrier", Act: "withdraw-carrier"}, "proofs-hold")
 	if _, err := d.do(Acted{Step: "withdraw-carrier", Act: "withdraw-carrier", InSpite: true}); err == nil {
 		t.Error("an act in spite of a refusal was taken without a reason")

@@ -39,7 +39,7 @@ func (c copier) Project(visit string, events iter.Seq2[record.Event, error]) (st
 // BenchmarkOffice is every list over many visits; the budget is 100 ms on the server.
 func BenchmarkOffice(b *testing.B) {
 	const visits = 20_000
-	made := invented(b)["void"]
+	made := carried(b)["void"]
 	var events []record.Event
 	for _, l := range made.Lines {
 		e, err := record.Decode(l)

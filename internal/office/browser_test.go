@@ -15,8 +15,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
-	"meterwright/internal/summary/summarytest"
-	"meterwright/visit"
+	"meterwright/internal/test/invented"
 )
 
 // screens is where pictures of every screen are put, to be looked at.
@@ -144,23 +143,29 @@ func (d *desk) says(words ...string) {
 	}
 }
 
-// look takes pictures of a screen, light and dark, and has the accessibility checker go over it.
-func (d *desk) look(name string) {
+// picture keeps what is in the window.
+func (d *desk) picture(name string) {
 	d.t.Helper()
 	if err := os.MkdirAll(screens, 0o755); err != nil {
 		d.t.Fatal(err)
 	}
+	shot, err := chromedp.Run(d.ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(screens, "office-"+name+".png"), shot, 0o644); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
+// look takes pictures of a screen, light and dark, and has the accessibility checker go over it.
+func (d *desk) look(name string) {
+	d.t.Helper()
 	d.do(chromedp.Evaluate[chromedp.Void](d.axe))
 	for _, scheme := range []string{"light", "dark"} {
 		eval[bool](d, fmt.Sprintf(`(document.documentElement.dataset.scheme = %q) !== ""`, scheme))
 		eval[bool](d, `document.fonts.ready.then(() => true)`)
-		shot, err := chromedp.Run(d.ctx, chromedp.FullScreenshot(100))
-		if err != nil {
-			d.t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(screens, "office-"+name+"."+scheme+".png"), shot, 0o644); err != nil {
-			d.t.Fatal(err)
-		}
+		d.picture(name + "." + scheme)
 		if wide := eval[int](d, `document.documentElement.scrollWidth`); wide > 1440 {
 			d.t.Errorf("%s, %s: the page is %d pixels wide", name, scheme, wide)
 		}
@@ -186,7 +191,7 @@ func TestKeyboard(t *testing.T) {
 
 	// The day: what needs somebody leads to the visit.
 	d.do(chromedp.Navigate(site.URL + "/office/"))
-	d.says("6 visits", "Needs somebody", "off 18 min")
+	d.says("6 visits", "Needs somebody", "off 19 min")
 	d.look("day")
 	d.press(kb.Tab)
 	if eval[string](d, `document.activeElement.innerText`) != "To the content" {
@@ -293,7 +298,7 @@ func TestKeyboard(t *testing.T) {
 
 	// What the model made of the readings: under its own head, with every answer; and a dangerous lead
 	// that nobody has answered waits at the side of the day.
-	leads, err := summarytest.Make("leads", summarytest.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
+	leads, err := invented.Make("leads", invented.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -308,7 +313,7 @@ func TestKeyboard(t *testing.T) {
 	d.enter("8 Chandler's Row, Northmere")
 	d.focus("Leads, not findings")
 	d.press(kb.Enter)
-	d.says(visit.AdviceCaution, "followed", "0.655 likely", "Something that is not in the model")
+	d.says("Advice never leads past a stop of the method", "followed", "0.655 likely", "Something that is not in the model")
 	d.look("visit-leads")
 	d.do(chromedp.Navigate(site.URL + "/office/visit/" + leads.ID + "/report/consumer"))
 	if text := d.text(); strings.Contains(text, "about to open") || strings.Contains(text, "Leads") {
@@ -327,7 +332,7 @@ func write(t *testing.T, file, content string) {
 func TestNoScriptRuns(t *testing.T) {
 	s, _ := fill(t)
 	const evil = `<img src=x onerror="window.hit=1"><script>window.hit=1</script>`
-	v, err := summarytest.Make("void", summarytest.Somewhere(evil, evil, "nq-104"), func(j *summarytest.Job, _ *summarytest.Script) {
+	v, err := invented.Make("void", invented.Somewhere(evil, evil, "nq-104"), func(j *invented.Job, _ *invented.Script) {
 		j.Kit.Instruments[2].ID = `"><svg onload=window.hit=1>`
 	})
 	if err != nil {

@@ -1,16 +1,11 @@
 package office
 
 import (
-	"cmp"
 	"encoding/base64"
 	"errors"
 	"fmt"
-	"io"
-	"mime/multipart"
 	"net/http"
-	"path"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -30,32 +25,21 @@ type jobRow struct {
 // when is the appointment.
 func (j jobRow) when() string { return strings.TrimSpace(j.Day + " " + j.Hour) }
 
-type jobList struct {
-	frame
-	Heads  []head
-	Rows   []jobRow
-	Fields []field
-	CSV    string
-	// All is how many fit, First the place of the first that is shown, from 1.
-	All, First int
-	// Before and After lead to the other pages.
-	Before, After string
-}
-
 // jobPageSize bounds the jobs of one page: each is looked up among the visits.
 const jobPageSize = 200
 
 // jobColumns are the columns of the list. The store orders the jobs by them.
-func jobColumns() []column[jobRow] {
-	return []column[jobRow]{
-		{ID: "job", Title: "Job", Text: func(j jobRow) string { return j.Reference }},
-		{ID: "premises", Title: "Premises", Text: func(j jobRow) string { return j.Address }},
-		{ID: "meter-point", Title: "Meter point", Text: func(j jobRow) string { return j.Point }},
-		{ID: "appointment", Title: "Appointment", Text: jobRow.when},
-		{ID: "who", Title: "Who", Text: func(j jobRow) string { return j.Who }},
-		{ID: "standing", Title: "Standing", Text: func(j jobRow) string { return j.Standing }},
-		{ID: "changed", Title: "Changed", Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }},
+func (o *Office) jobColumns() []column[jobRow] {
+	standing := plainly("standing", "", func(j jobRow) string { return j.Standing })
+	standing.Cell = func(j jobRow) cell { return cell{Text: j.Standing, Link: j.Link} }
+	list := []column[jobRow]{plainly("job", "num", func(j jobRow) string { return j.Reference }), plainly("premises", "", func(j jobRow) string { return j.Address }),
+		plainly("meter-point", "num nowrap", func(j jobRow) string { return j.Point }), plainly("appointment", "", jobRow.when), plainly("who", "", func(j jobRow) string { return j.Who }), standing,
+		{ID: "changed", Class: "num", Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }, Cell: func(j jobRow) cell { return cell{Text: stamp(j.Changed.Local(), o.opts.Now())} }}}
+	for i := range list {
+		_, list[i].Sorted = jobOrders[list[i].ID]
+		list[i].Compare = nil
 	}
+	return list
 }
 
 var jobOrders = map[string]store.JobOrder{"job": store.ByReference, "premises": store.ByAddress, "meter-point": store.ByMeterPoint,
@@ -87,7 +71,7 @@ func (o *Office) jobRows(r *request, f store.JobFilter, n names) ([]jobRow, erro
 		if err != nil {
 			return nil, err
 		}
-		list = append(list, jobRow{Job: j, Who: n.of(j.Person), Standing: "not begun"})
+		list = append(list, jobRow{Job: j, Who: n.of(j.Person), Standing: o.lang.Say("office.jobs.not-begun")})
 	}
 	for i := range list {
 		v, err := o.store.Visits(r.ctx, store.Filter{Job: list[i].Reference, Limit: 1})
@@ -95,62 +79,51 @@ func (o *Office) jobRows(r *request, f store.JobFilter, n names) ([]jobRow, erro
 			return nil, err
 		}
 		if len(v.Visits) > 0 {
-			s := o.row(v.Visits[0], n, o.opts.Now())
+			s := o.row(r, v.Visits[0], n, o.opts.Now())
 			list[i].Standing, list[i].Link = s.Where, s.Link
 		}
 	}
 	return list, nil
 }
 
-func (o *Office) jobs(r *request) error {
-	p := jobList{frame: o.frame(r, "Jobs", "jobs"), CSV: r.q.first().csv()}
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return err
-	}
-	f := jobFilter(r.q, n)
-	if p.All, err = o.store.CountJobs(r.ctx, f); err != nil {
-		return err
-	}
-	at, err := strconv.Atoi(cmp.Or(r.q.get("page"), "1"))
-	if last := (p.All + jobPageSize - 1) / jobPageSize; err != nil || at < 1 || at > max(last, 1) {
-		return refuse(http.StatusNotFound, "There is no such page of the list: it has %d.", last)
-	}
-	f.Skip, f.Limit = (at-1)*jobPageSize, jobPageSize
-	if p.Rows, err = o.jobRows(r, f, n); err != nil {
-		return err
-	}
-	p.First = f.Skip + 1
-	if at > 1 {
-		p.Before = r.q.with("page", strconv.Itoa(at-1))
-	}
-	if f.Skip+len(p.Rows) < p.All {
-		p.After = r.q.with("page", strconv.Itoa(at+1))
-	}
-	p.Heads = headsOf(r.q.first(), jobColumns(), func(c column[jobRow]) bool { _, ok := jobOrders[c.ID]; return ok })
-	p.Fields = []field{
-		{Name: "words", Words: "Words", Value: r.q.get("words")},
-		{Name: "on", Words: "Day", Value: r.q.get("on"), Kind: "date"},
-		{Name: "standing", Words: "Standing", Choices: choices(r.q.get("standing"), "All", [2]string{"waiting", "Not begun"}, [2]string{"begun", "With a visit"})},
-	}
-	return r.show(p)
-}
-
 // csvPortion is how many jobs are held at a time while a file of them is written.
 const csvPortion = 5000
 
-func (o *Office) jobsCSV(r *request) error {
+func (o *Office) jobs(r *request) error {
 	n, err := o.names(r.ctx)
 	if err != nil {
 		return err
 	}
+	p, err := o.listPage(r, "jobs", "jobs", "/jobs", "/jobs.csv")
+	if err != nil {
+		return err
+	}
 	f := jobFilter(r.q, n)
-	f.Limit = csvPortion
-	return writePortions(r, "jobs", jobColumns(), func() ([]jobRow, error) {
-		rows, err := o.jobRows(r, f, n)
-		f.Skip += len(rows)
-		return rows, err
-	})
+	if r.q.asFile() {
+		f.Limit = csvPortion
+		return writeCSV(r, "jobs", o.jobColumns(), func() ([]jobRow, error) {
+			rows, err := o.jobRows(r, f, n)
+			f.Skip += len(rows)
+			return rows, err
+		})
+	}
+	all, err := o.store.CountJobs(r.ctx, f)
+	if err != nil {
+		return err
+	}
+	if f.Skip, err = o.turn(r, p, all, jobPageSize); err != nil {
+		return err
+	}
+	f.Limit = jobPageSize
+	rows, err := o.jobRows(r, f, n)
+	if err != nil {
+		return err
+	}
+	p.text(r, "words", "")
+	p.text(r, "on", "date")
+	p.choose(r, "standing", "any", p.keyed("filter.standing", "waiting", "begun")...)
+	p.Acts = []link{{o.opts.Base + "/jobs/import", p.Say("office.import.title")}}
+	return serve(r, p, "jobs", o.jobColumns(), rows, nil)
 }
 
 // importPage is the form for a file of jobs, and what would become of one, or became of it.
@@ -175,7 +148,7 @@ const maxRowsNamed = 1000
 // importPage makes the form. The example is one that this office would take: it names a person
 // who is known here, or nobody.
 func (o *Office) importPage(r *request) (importPage, error) {
-	p := importPage{frame: o.frame(r, "Import jobs", "jobs"), Columns: jobfile.Columns(), Most: jobfile.MaxCSV}
+	p := importPage{frame: o.frame(r, o.lang.Say("office.import.title"), "jobs"), Columns: jobfile.Columns(), Most: jobfile.MaxCSV}
 	people, err := o.store.People(r.ctx)
 	if err != nil {
 		return p, err
@@ -208,7 +181,7 @@ func (o *Office) previewImport(r *request) error {
 	if err != nil {
 		return err
 	}
-	up, err := uploads(r, jobfile.MaxCSV, 1)
+	up, err := o.uploads(r, jobfile.MaxCSV, 1)
 	if err != nil {
 		return o.problem(r, &p, err)
 	}
@@ -229,12 +202,12 @@ func (o *Office) takeJobs(r *request) error {
 	}
 	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, jobfile.MaxCSV/3*4+4<<10)
 	if err := r.r.ParseForm(); err != nil {
-		return o.problem(r, &p, tooMuch(err, jobfile.MaxCSV))
+		return o.problem(r, &p, o.tooMuch(err, jobfile.MaxCSV))
 	}
 	file, err := base64.RawURLEncoding.DecodeString(r.r.PostForm.Get("content"))
 	hash := r.r.PostForm.Get("hash")
 	if err != nil || hash == "" {
-		return o.problem(r, &p, refuse(http.StatusBadRequest, "The form does not hold the file that was looked at: choose it again."))
+		return o.problem(r, &p, o.refuse(http.StatusBadRequest, "not-looked-at"))
 	}
 	in, err := intake.For(o.opts.Pack)
 	if err != nil {
@@ -250,9 +223,9 @@ func (o *Office) showImport(r *request, p *importPage, err error) error {
 	var whole *intake.FileError
 	switch {
 	case errors.As(err, &whole):
-		err = refuse(http.StatusUnprocessableEntity, "%s: %s.", p.Name, whole)
+		err = o.refuse(http.StatusUnprocessableEntity, "file", "name", p.Name, "why", whole.Error())
 	case errors.Is(err, intake.ErrOtherBytes):
-		err = refuse(http.StatusConflict, "%s: %s.", p.Name, err)
+		err = o.refuse(http.StatusConflict, "file", "name", p.Name, "why", err.Error())
 	}
 	if err != nil {
 		return o.problem(r, p, err)
@@ -273,53 +246,32 @@ func (p importPage) takes() bool {
 	return p.Result.Count(intake.New)+p.Result.Count(intake.Changed) > 0
 }
 
-// fateWords say what becomes of a row, and of several rows, before and after.
-var fateWords = []struct {
-	fate      intake.Fate
-	one, many [2]string
-}{
-	{intake.New, [2]string{"would be added", "added"}, [2]string{"to add", "added"}},
-	{intake.Changed, [2]string{"would be changed", "changed"}, [2]string{"to change", "changed"}},
-	{intake.Same, [2]string{"is as it was", "is as it was"}, [2]string{"as they were", "as they were"}},
-	{intake.Begun, [2]string{"left alone: its visit has begun", "left alone: its visit has begun"}, [2]string{"left alone since a visit has begun", "left alone since a visit has begun"}},
-	{intake.Refused, [2]string{"refused", "refused"}, [2]string{"refused", "refused"}},
-}
-
-func (p importPage) tense() int {
-	if p.Result.Kept {
-		return 1
-	}
-	return 0
-}
-
-// fate says what becomes of a row.
-func (p importPage) fate(f intake.Fate) string {
-	for _, w := range fateWords {
-		if w.fate == f {
-			return w.one[p.tense()]
-		}
-	}
-	return string(f)
-}
-
 // sums says how many rows go each way.
 func (p importPage) sums() string {
 	var parts []string
-	for _, w := range fateWords {
-		parts = append(parts, fmt.Sprintf("%d %s", p.Result.Count(w.fate), w.many[p.tense()]))
+	for _, f := range []intake.Fate{intake.New, intake.Changed, intake.Same, intake.Begun, intake.Refused} {
+		parts = append(parts, p.Say("office.import.sum."+p.fate(f), "n", p.Result.Count(f)))
 	}
 	return strings.Join(parts, ", ")
 }
 
+// fate is the key for what becomes of a row, or became of it.
+func (p importPage) fate(f intake.Fate) string {
+	if p.Result.Kept && (f == intake.New || f == intake.Changed) {
+		return string(f) + ".kept"
+	}
+	return string(f)
+}
+
 // reason says why a row is refused and how to mend it, or what it says otherwise.
-func reason(row *intake.Row) string {
+func (p importPage) reason(row *intake.Row) string {
 	switch {
 	case row.Problem != "" && row.Mend != "":
-		return upperFirst(row.Problem) + ": " + row.Mend
+		return p.Say("office.import.problem-mend", "problem", row.Problem, "mend", row.Mend)
 	case row.Problem != "":
-		return upperFirst(row.Problem)
+		return p.Say("office.begin", "words", row.Problem)
 	case len(row.Differs) > 0:
-		return "Differs in " + strings.Join(row.Differs, ", ")
+		return p.Say("office.import.differs", "parts", row.Differs)
 	}
 	return ""
 }
@@ -334,85 +286,3 @@ func (o *Office) problem(r *request, p *importPage, err error) error {
 	r.showAs(why.status, p)
 	return nil
 }
-
-// upload is one file that was sent.
-type upload struct {
-	Name    string
-	Content []byte
-	// Field is another field of the form.
-	Field string
-}
-
-// uploads reads the files of a form into memory, up to a bound in all, so that nothing half
-// lies anywhere. Other fields come back with their name and no file name.
-func uploads(r *request, most int64, count int) ([]upload, error) {
-	// A form has some bytes around its files.
-	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, most+64<<10)
-	m, err := r.r.MultipartReader()
-	if err != nil {
-		return nil, refuse(http.StatusBadRequest, "That was no form with a file: choose a file and send it again.")
-	}
-	var list []upload
-	n := 0
-	for {
-		part, err := m.NextPart()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, tooMuch(err, most)
-		}
-		up, err := readPart(part)
-		if err != nil {
-			return nil, tooMuch(err, most)
-		}
-		if up.Name == "" && part.FormName() == "file" {
-			continue // A file field that was left empty.
-		}
-		if up.Name != "" {
-			if n++; n > count {
-				return nil, refuse(http.StatusBadRequest, "More files than the %d that one form may have: send them in several goes.", count)
-			}
-			// Files stand before the other fields.
-			list = append([]upload{up}, list...)
-			continue
-		}
-		if len(list) > count+8 {
-			return nil, refuse(http.StatusBadRequest, "The form has more fields than it should.")
-		}
-		list = append(list, up)
-	}
-	if n == 0 {
-		return nil, refuse(http.StatusBadRequest, "No file was chosen: choose one and send it again.")
-	}
-	return list, nil
-}
-
-func readPart(part *multipart.Part) (upload, error) {
-	b, err := io.ReadAll(part)
-	name := part.FileName()
-	if name != "" {
-		name = fileName(name)
-	}
-	return upload{Name: name, Content: b, Field: part.FormName()}, err
-}
-
-// fileName is a file's name as it is shown: it is a person's to choose, and only its last part
-// counts.
-func fileName(name string) string {
-	name = path.Base(strings.ReplaceAll(name, `\`, "/"))
-	if len(name) > 80 {
-		name = strings.ToValidUTF8(name[:80], "") + "…"
-	}
-	return name
-}
-
-func tooMuch(err error, most int64) error {
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
-		return refuse(http.StatusRequestEntityTooLarge, "The file is larger than %s: send it in several parts.", size(most))
-	}
-	return refuse(http.StatusBadRequest, "The file did not come in whole: send it again.")
-}
-
-func size(n int64) string { return fmt.Sprintf("%d MB", n>>20) }

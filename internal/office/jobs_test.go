@@ -98,7 +98,7 @@ func TestImport(t *testing.T) {
 	want(t, confirm(t, h, preview), 200, "0 added, 0 changed, 2 as they were")
 	preview = want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", strings.Replace(file, "1 Mill Cut", "1a Mill Cut", 1)}), 200, "0 to add, 1 to change, 1 as they were", "Differs in address")
 	want(t, confirm(t, h, preview), 200, "0 added, 1 changed, 1 as they were")
-	want(t, get(t, h, "/office/jobs?words=mill+cut"), 200, "1a Mill Cut", "3 Mill Cut", "not begun", "2 jobs")
+	want(t, get(t, h, "/office/jobs?words=mill+cut"), 200, "1a Mill Cut", "3 Mill Cut", "not begun", "1 to 2 of 2.")
 }
 
 // TestExampleOfTheImportPage: what the page shows as an example is a file that it takes.
@@ -128,13 +128,13 @@ func TestJobsAreNotCutOff(t *testing.T) {
 	if _, err := s.ImportJobs(t.Context(), "test", rows); err != nil {
 		t.Fatal(err)
 	}
-	want(t, get(t, h, "/office/jobs"), 200, "5106 jobs", "of which 1 to 200 stand here", "/office/jobs?page=2")
+	want(t, get(t, h, "/office/jobs"), 200, "1 to 200 of 5106.", "/office/jobs?page=2")
 	want(t, get(t, h, "/office/jobs?page=26"), 200, "5001 to 5106", "ZZ-5099", "Page before")
 	want(t, get(t, h, "/office/jobs?page=27"), 404)
-	want(t, get(t, h, "/office/jobs?words=zz-5099"), 200, "1 job", "1 Long Row")
-	want(t, get(t, h, "/office/jobs?words=brindle&page=3"), 200, "5102 jobs") // and two of the invented visits are A. Brindle's
-	want(t, get(t, h, "/office/jobs?standing=begun"), 200, "6 jobs")
-	want(t, get(t, h, "/office/jobs?sort=-premises&words=long+row"), 200, "5100 jobs", "/office/jobs?page=2&amp;sort=-premises&amp;words=long+row")
+	want(t, get(t, h, "/office/jobs?words=zz-5099"), 200, "1 to 1 of 1.", "1 Long Row")
+	want(t, get(t, h, "/office/jobs?words=brindle&page=3"), 200, "401 to 600 of 5102.") // and two of the invented visits are A. Brindle's
+	want(t, get(t, h, "/office/jobs?standing=begun"), 200, "1 to 6 of 6.")
+	want(t, get(t, h, "/office/jobs?sort=-premises&words=long+row"), 200, "1 to 200 of 5100.", "/office/jobs?page=2&amp;sort=-premises&amp;words=long+row")
 	for path, count := range map[string]int{"/office/jobs.csv": n + 6, "/office/jobs.csv?words=long": n, "/office/jobs.csv?standing=waiting&page=2": n} {
 		if got := cells(t, get(t, h, path), "job"); len(got) != count {
 			t.Errorf("%s: %d jobs, want %d", path, len(got), count)

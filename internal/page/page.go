@@ -7,6 +7,7 @@ package page
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"embed"
@@ -26,6 +27,8 @@ var static embed.FS
 type Layout struct {
 	// Title stands in the browser's tab; the program's name is added.
 	Title string
+	// Lang is the language of the page as in RFC 5646; empty for British English.
+	Lang string
 	// Class names the kind of page for its style sheet, for example field or office.
 	Class string
 	// Sheets are further style sheets, by name, from the same place as base.css.
@@ -44,6 +47,8 @@ func (l Layout) title() string {
 	}
 	return l.Title + " · meterwright"
 }
+
+func (l Layout) lang() string { return cmp.Or(l.Lang, "en-GB") }
 
 // Policy is the content security policy of every page: nothing from elsewhere, nothing inline.
 const Policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; " +

@@ -13,7 +13,7 @@ import (
 	"meterwright/internal/jobs"
 	"meterwright/internal/report"
 	"meterwright/internal/script"
-	"meterwright/internal/summary/summarytest"
+	summarytest "meterwright/internal/test/invented"
 	"meterwright/rules"
 )
 

@@ -92,7 +92,7 @@ func answer(t *testing.T, s *method.Step, j method.Job, reference string) visit.
 	case s.TakeUp != nil:
 		return visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: s.TakeUp.With, Due: "2026-12-31"}}
 	case s.Check != nil:
-		return visit.Checked{Item: s.Check.Item, Found: "sound"}
+		return visit.Checked{Item: s.Check.Item, Found: "sound", Due: "2027-01-31"}
 	case s.PutOn != nil:
 		return visit.PutOn{Items: s.PutOn}
 	case s.TakeOff != nil:

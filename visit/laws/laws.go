@@ -71,7 +71,8 @@ const (
 	LeftPlace                  // the person left the service position
 	CameBack                   // and came back
 	HandedOver                 // another person took over
-	TimePassed                 // more time than any proof lasts
+	TimePassed                 // more time than any proof or check lasts, or time that is not known
+	DatePassed                 // the day on which protection or an instrument falls due: Items, Tool
 	Withdrawn                  // an answer was corrected: Reading, or Tool for a proving, with TakeUp for its date
 	Declared                   // the person declared a stop
 	Reported                   // somebody was told
@@ -79,6 +80,7 @@ const (
 	Ended                      // the visit ended; Good when as completed
 	Opened
 	Skipped // going forward past steps without a word
+	LeftOut // a step is not carried out
 	// Unlikely is any other fact, which no law mentions.
 	Unlikely
 )
@@ -100,13 +102,19 @@ type Fact struct {
 	Relies Bits
 	// Late says that the answer was entered after a phase that is entered live.
 	Late bool
+	// Foreign says that it was made on a device that does not hold the visit, Contested that two do.
+	Foreign, Contested bool
+	// Owes is 1 + the earliest place in the order of the work that was passed over, 0 for none, and
+	// Place the place at which the work stands afterwards.
+	Owes, Place int16
 }
 
-// Item bits of protection, in the order in which Universe is told them.
-const (
-	Gloves uint8 = 1 << iota
-	Visor
-)
+// Wear says which bits of protection are what.
+type Wear struct {
+	Gloves, Visor uint8
+	// Checked is whatever has to be found sound before it is worn.
+	Checked uint8
+}
 
 // State is what a law remembers. States are comparable.
 type State struct {
@@ -124,6 +132,7 @@ type Remembered struct {
 	grave        bool
 	told, ended  bool
 	begun        bool
+	owed         int16
 	switches     uint32
 }
 
@@ -139,6 +148,12 @@ func (s State) Assume(sound, worn uint8, inDate, open uint16) State {
 	s.sound, s.worn, s.inDate, s.open = sound, worn, inDate, open
 	return s
 }
+
+// Owed returns 1 + the earliest place that was passed over and not gone back to, or 0.
+func (s State) Owed() int16 { return s.owed }
+
+// WithOwed returns s with that place passed over.
+func (s State) WithOwed(owed int16) State { s.owed = owed; return s }
 
 // InDate returns the bits of the tools that were taken up in date.
 func (s State) InDate() uint16 { return s.inDate }
@@ -172,9 +187,9 @@ func (b Bits) And(o Bits) Bits { return b.and(o) }
 
 // demand is one thing that an act relies on: any one of the readings will do.
 type demand struct {
-	words  string
-	any    Bits
-	broken string
+	at    site.PointID
+	needs Needs
+	any   Bits
 }
 
 type actLaw struct {
@@ -189,6 +204,8 @@ type actLaw struct {
 	rejoin     bool
 	refit      bool
 	calming    bool
+	// gloved says that hands are at or near live parts, whatever the method calls protection.
+	gloved bool
 }
 
 // Universe is the laws made ready for one service position.
@@ -208,21 +225,16 @@ type Universe struct {
 	acts     []actLaw
 	actIDs   []site.ActID
 	pointLaw map[site.PointID][]demand
-	waived   map[site.ActID]uint8
-	barehand bool
+	switches []site.Switch
+	wear     Wear
 }
 
-// BareReadings is the name under which a waiver of gloves at readings is given.
-const BareReadings site.ActID = "readings"
-
-// New prepares the laws for a position and the readings that a visit there can
-// make. waived names protection that an employer's method does without at an
-// act; whoever calls it has to say so.
-func New(points []site.Point, switches []site.Switch, acts []site.Act, readings []Reading, waived map[site.ActID]uint8) (*Universe, error) {
+// New prepares the laws for a position, the readings that a visit there can make, and what is worn.
+func New(points []site.Point, switches []site.Switch, acts []site.Act, readings []Reading, wear Wear) (*Universe, error) {
 	if len(readings) > 128 {
 		return nil, fmt.Errorf("%d kinds of reading are more than the 128 that a state can hold", len(readings))
 	}
-	u := &Universe{barehand: waived[BareReadings]&Gloves != 0, readings: readings, ofTool: map[int]Bits{}, waived: waived, pointLaw: map[site.PointID][]demand{}}
+	u := &Universe{wear: wear, switches: switches, readings: readings, ofTool: map[int]Bits{}, pointLaw: map[site.PointID][]demand{}}
 	kind := map[site.PointID]site.Conductor{}
 	for _, p := range points {
 		kind[p.ID] = p.Conductor
@@ -295,15 +307,15 @@ func (u *Universe) find(at site.PointID, says Says, against ...site.PointID) Bit
 func (u *Universe) touching(p site.Point) []demand {
 	independent := []site.PointID{site.Reference, site.Body}
 	if p.Conductor == site.Metal {
-		return []demand{{words: string(p.ID) + " quiet", any: u.find(p.ID, Quiet, independent...)}}
+		return []demand{{p.ID, Unearthed, u.find(p.ID, Quiet, independent...)}}
 	}
 	ds := []demand{
-		{words: string(p.ID) + " quiet to earth", any: u.find(p.ID, Quiet, site.MET)},
-		{words: "neutral quiet to an independent reference", any: u.find(site.CutoutN, Quiet, independent...)},
-		{words: "earth quiet to an independent reference", any: u.find(site.MET, Quiet, independent...)},
+		{p.ID, QuietToEarth, u.find(p.ID, Quiet, site.MET)},
+		{site.CutoutN, Unearthed, u.find(site.CutoutN, Quiet, independent...)},
+		{site.MET, Unearthed, u.find(site.MET, Quiet, independent...)},
 	}
 	if p.Conductor == site.Line {
-		ds = append(ds, demand{words: string(p.ID) + " quiet to neutral", any: u.find(p.ID, Quiet, site.CutoutN)})
+		ds = append(ds, demand{p.ID, QuietToNeutral, u.find(p.ID, Quiet, site.CutoutN)})
 	}
 	return ds
 }
@@ -328,6 +340,13 @@ func (u *Universe) act(a site.Act, points []site.Point, switches []site.Switch) 
 			}
 		}
 	}
+	home := func(ids ...site.SwitchID) {
+		for i, w := range switches {
+			if slices.Contains(ids, w.ID) {
+				law.mask |= 1 << i
+			}
+		}
+	}
 	mains := func(id site.SwitchID) bool { return strings.HasPrefix(string(id), "main.") }
 	sources := func(id site.SwitchID) bool { return strings.HasPrefix(string(id), "source.") }
 	if !a.MakeSafe {
@@ -347,10 +366,10 @@ func (u *Universe) act(a site.Act, points []site.Point, switches []site.Switch) 
 	}
 	right := func(suffix string) {
 		for _, p := range line(suffix) {
-			law.demands = append(law.demands, demand{words: string(p) + " live to earth", any: u.find(p, Live, site.MET)})
+			law.demands = append(law.demands, demand{p, LiveToEarth, u.find(p, Live, site.MET)})
 		}
 		n := site.PointID("meter.n" + suffix)
-		law.demands = append(law.demands, demand{words: string(n) + " quiet to earth", any: u.find(n, Quiet, site.MET)})
+		law.demands = append(law.demands, demand{n, QuietToEarth, u.find(n, Quiet, site.MET)})
 	}
 	switch {
 	case a.ID == "withdraw-carrier":
@@ -358,56 +377,35 @@ func (u *Universe) act(a site.Act, points []site.Point, switches []site.Switch) 
 		// and a carrier is not a load switch.
 		right("-in")
 		right("-out")
-		law.demands = append(law.demands, demand{words: "nil load", any: u.still})
-		law.protect = Gloves | Visor
+		law.demands = append(law.demands, demand{"", NilLoad, u.still})
+		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
 		away(mains)
 		away(sources)
 	case a.ID == "refit-carrier":
 		// A crossed meter must not be found by pushing a fuse onto a short.
 		for _, p := range line("-in") {
 			l, _, _ := strings.Cut(p.Place(), "-")
-			law.demands = append(law.demands, demand{words: string(p) + " joined to the cut-out", any: u.find(p, Joined, site.PointID("cutout."+l+"-load"))})
+			law.demands = append(law.demands, demand{p, JoinedToCutout, u.find(p, Joined, site.PointID("cutout."+l+"-load"))})
 		}
 		for _, p := range line("-out") {
 			law.demands = append(law.demands,
-				demand{words: string(p) + " parted from neutral", any: u.find(p, Parted, "meter.n-out", "meter.n-in", site.CutoutN)},
-				demand{words: string(p) + " parted from earth", any: u.find(p, Parted, site.MET)})
+				demand{p, PartedFromNeutral, u.find(p, Parted, "meter.n-out", "meter.n-in", site.CutoutN)},
+				demand{p, PartedFromEarth, u.find(p, Parted, site.MET)})
 		}
-		law.demands = append(law.demands, demand{words: "neutral joined to the cut-out", any: u.find("meter.n-in", Joined, site.CutoutN)})
-		law.protect = Gloves | Visor
+		law.demands = append(law.demands, demand{"meter.n-in", JoinedToCutout, u.find("meter.n-in", Joined, site.CutoutN)})
+		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
 		away(mains)
 		away(sources)
+		// The supply is not put on bare ends of tails.
+		home(site.MeterFit, site.TailsIn)
 	case strings.HasPrefix(string(a.ID), "switch-on-"):
 		right("-out")
 	case a.ID == "shroud-contact":
-		law.protect = Gloves | Visor
+		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
 	case a.ID == "take-cover-off", a.ID == "break-seals":
-		law.protect = Gloves
-	}
-	law.protect &^= u.waived[a.ID]
-	law.demands = slices.Clone(law.demands)
-	for i := range law.demands {
-		law.demands[i].broken = Unproved(a.ID, law.demands[i].words)
+		law.gloved, law.protect = true, u.wear.Gloves
 	}
 	return law
-}
-
-// Unproved names the law that an act was accepted without what it relies on.
-func Unproved(act site.ActID, demand string) string {
-	return fmt.Sprintf("%s %s: %s", act, Evidence, demand)
-}
-
-// Evidence stands in the name of every law about what an act relies on.
-const Evidence = "was accepted without bracketed evidence"
-
-// Demands returns, in words, what an act relies on, for reports.
-func (u *Universe) Demands(act int) []string {
-	var words []string
-	for _, d := range u.acts[act].demands {
-		words = append(words, d.words)
-	}
-	slices.Sort(words)
-	return slices.Compact(words)
 }
 
 // Readings returns the universe's readings.

@@ -1,10 +1,10 @@
 package laws
 
-import "fmt"
+import "math/bits"
 
 // Watch takes a fact that the engine accepted or refused, and returns the next
 // state with the laws that were broken.
-func (u *Universe) Watch(s State, f Fact, accepted bool) (State, []string) {
+func (u *Universe) Watch(s State, f Fact, accepted bool) (State, []Breach) {
 	if !accepted {
 		return s, refusedWrongly(s, f)
 	}
@@ -12,80 +12,101 @@ func (u *Universe) Watch(s State, f Fact, accepted bool) (State, []string) {
 	return u.next(s, f), broken
 }
 
+func one(l Law) []Breach { return []Breach{{Law: l}} }
+
 // refusedWrongly holds that stopping, reporting, correcting, warning and every
 // end but a completed one are never refused between opening and end.
-func refusedWrongly(s State, f Fact) []string {
+func refusedWrongly(s State, f Fact) []Breach {
 	if !s.begun || s.ended {
 		return nil
 	}
 	switch f.Does {
 	case Declared:
-		return []string{"declaring a stop was refused"}
+		return one(StopRefused)
 	case Reported:
-		return []string{"a report was refused"}
+		return one(ReportRefused)
 	case Withdrawn:
-		return []string{"a correction was refused"}
+		return one(CorrectionRefused)
 	case Read, Checked, TakenUp:
 		if f.Danger || f.Does != Read && !f.Good {
-			return []string{"a warning was refused"}
+			return one(WarningRefused)
 		}
 	case Proved:
 		if !f.Good {
-			return []string{"a failed proving was refused"}
+			return one(WarningRefused)
 		}
 	case Ended:
 		if !f.Good {
-			return []string{"an end was refused"}
+			return one(EndRefused)
 		}
 	case LeftPlace:
-		return []string{"leaving was refused"}
+		return one(LeavingRefused)
 	}
 	return nil
 }
 
-func (u *Universe) broken(s State, f Fact) []string {
-	if s.ended {
-		return []string{"something was accepted after the end"}
+// onward reports whether a fact carries the work on.
+func (u *Universe) onward(f Fact) bool {
+	switch f.Does {
+	case PutOn, TookOff, Skipped, LeftOut, Resumed:
+		return true
+	case TakenUp, Checked, Proved, Read:
+		return f.Good
+	case Acted:
+		return !u.acts[f.Act].calming
 	}
-	if s.begun == (f.Does == Opened) {
-		return []string{"the opening was not the first event, or not the only one"}
-	}
-	if f.Late {
-		return []string{"an answer was taken afterwards in a phase that is entered live"}
+	return false
+}
+
+func (u *Universe) broken(s State, f Fact) []Breach {
+	switch {
+	case s.ended:
+		return one(AfterTheEnd)
+	case s.begun == (f.Does == Opened):
+		return one(OpeningNotFirst)
+	case f.Late:
+		return one(EnteredLate)
+	case f.Contested && u.onward(f):
+		return one(HeldByTwo)
+	case f.Foreign && u.onward(f):
+		return one(NotTheHolder)
 	}
 	switch f.Does {
 	case PutOn:
-		if f.Items&(Gloves|Visor)&^s.sound != 0 {
-			return []string{"protection was put on that had not been found sound"}
+		if f.Items&u.wear.Checked&^s.sound != 0 {
+			return one(NotSound)
 		}
 	case Read:
 		if f.Good && f.Reading >= 0 && !s.Open(f.Tool) {
-			return []string{"a reading was taken for good with an instrument that was not proved before it"}
+			return one(NotProvedBefore)
 		}
 		return u.probing(s, f)
 	case Proved:
 		if f.Good && s.inDate&(1<<f.Tool) == 0 {
-			return []string{"an instrument counted as proved that was not taken up in date"}
+			return one(NotInDate)
 		}
 		if f.Good && !f.Suits {
-			return []string{"an instrument counted as proved on a source that does not suit it"}
+			return one(SourceUnsuited)
 		}
 	case Skipped:
-		return []string{"steps were passed over without a word"}
+		return one(PassedOver)
 	case Ended:
 		if f.Good && (s.danger || s.switches&u.service != 0) {
-			return []string{"a visit counted as completed with danger standing or the service open"}
+			return one(CompletedInDanger)
+		}
+		if f.Good && s.owed != 0 {
+			return one(CompletedOwing)
 		}
 	case Resumed:
 		if s.grave {
-			return []string{"work went on after metalwork, neutral or earth was found live"}
+			return one(OnAfterGrave)
 		}
 		if s.danger && !s.told {
-			return []string{"work went on after danger with nobody told"}
+			return one(OnUntold)
 		}
 	case TookOff:
 		if !f.Relies.Within(s.Closed) {
-			return []string{"protection came off relying on readings that no longer stood between two good provings"}
+			return one(BaredOnVoid)
 		}
 		if !f.InSpite {
 			return u.baring(s, f)
@@ -98,27 +119,33 @@ func (u *Universe) broken(s State, f Fact) []string {
 	return nil
 }
 
-func (u *Universe) acting(s State, f Fact) []string {
+func (u *Universe) acting(s State, f Fact) []Breach {
 	law, id := &u.acts[f.Act], u.actIDs[f.Act]
-	if s.away {
-		return []string{fmt.Sprintf("%s was accepted from somebody who had left", id)}
+	switch {
+	case s.away:
+		return []Breach{{Law: ActedAway, Act: id}}
+	case s.danger && !law.calming:
+		return []Breach{{Law: ActedInDanger, Act: id}}
+	case law.protect&^s.worn != 0 || law.gloved && u.wear.Gloves == 0:
+		return []Breach{{Law: WithoutProtection, Act: id}}
 	}
-	if s.danger && !law.calming {
-		return []string{fmt.Sprintf("%s was accepted while danger stood", id)}
+	if wrong := s.switches&law.mask ^ law.want; wrong != 0 {
+		return []Breach{{Law: SwitchStood, Act: id, Switch: u.switches[bits.TrailingZeros32(wrong)].ID}}
 	}
-	if missing := law.protect &^ s.worn; missing != 0 {
-		return []string{fmt.Sprintf("%s was accepted without protection worn", id)}
-	}
-	if s.switches&law.mask != law.want {
-		return []string{fmt.Sprintf("%s was accepted with a main switch or source still on", id)}
-	}
-	var broken []string
+	var broken []Breach
 	if !f.Relies.Within(s.Closed) {
-		broken = append(broken, fmt.Sprintf("%s relied on readings that no longer stood between two good provings", id))
+		broken = append(broken, Breach{Law: ActedOnVoid, Act: id})
 	}
-	for _, d := range law.demands {
-		if d.any.and(s.Closed).empty() {
-			broken = append(broken, d.broken)
+	return append(broken, lacking(law.demands, s.Closed, Breach{Law: WithoutEvidence, Act: id})...)
+}
+
+// lacking lists the demands that nothing meets.
+func lacking(demands []demand, have Bits, of Breach) (broken []Breach) {
+	for _, d := range demands {
+		if d.any.and(have).empty() {
+			b := of
+			b.At, b.Needs = d.at, d.needs
+			broken = append(broken, b)
 		}
 	}
 	return broken
@@ -126,44 +153,28 @@ func (u *Universe) acting(s State, f Fact) []string {
 
 // probing holds that hands meet the conductors of cut-out and meter with gloves
 // on, or when they have been shown dead.
-func (u *Universe) probing(s State, f Fact) []string {
-	if f.Reading < 0 || !f.Good || u.barehand || s.worn&Gloves != 0 {
+func (u *Universe) probing(s State, f Fact) []Breach {
+	if f.Reading < 0 || !f.Good || s.worn&u.wear.Gloves != 0 {
 		return nil
 	}
 	at := u.readings[f.Reading].At
 	if part := at.Part(); part != "meter" && part != "cutout" {
 		return nil
 	}
-	var broken []string
-	for _, d := range u.pointLaw[at] {
-		if d.any.and(s.Closed).empty() {
-			broken = append(broken, fmt.Sprintf("probing %s without gloves %s: %s", at, Evidence, d.words))
-		}
-	}
-	return broken
+	return lacking(u.pointLaw[at], s.Closed, Breach{Law: ProbedBare})
 }
 
 // baring holds that gloves come off beside open conductors only when every
 // meter terminal has been shown dead.
-func (u *Universe) baring(s State, f Fact) []string {
-	if f.Items&Gloves == 0 || s.worn&Gloves == 0 {
+func (u *Universe) baring(s State, f Fact) []Breach {
+	if f.Items&u.wear.Gloves == 0 || s.worn&u.wear.Gloves == 0 {
 		return nil
 	}
 	for i, id := range u.actIDs {
-		if id != "take-tails-out" {
-			continue
-		}
 		// The terminals are within reach once the cover is off.
-		if !u.coverOff(s) {
-			return nil
+		if id == "take-tails-out" && u.coverOff(s) {
+			return lacking(u.acts[i].demands, s.Closed, Breach{Law: GlovesOff})
 		}
-		var broken []string
-		for _, d := range u.acts[i].demands {
-			if d.any.and(s.Closed).empty() {
-				broken = append(broken, "gloves came off beside open terminals: "+d.broken)
-			}
-		}
-		return broken
 	}
 	return nil
 }
@@ -211,8 +222,10 @@ func (u *Universe) next(s State, f Fact) State {
 		s = u.acted(s, f)
 	case LeftPlace, HandedOver:
 		s = u.leave(s)
+		// Whoever comes back, or takes over, puts on anew.
+		s.worn = 0
 		if f.Does == HandedOver {
-			s.worn, s.sound = 0, 0
+			s.sound = 0
 		} else {
 			s.away = true
 		}
@@ -220,6 +233,13 @@ func (u *Universe) next(s State, f Fact) State {
 		s.away = false
 	case TimePassed:
 		s.Fresh, s.Closed = Bits{}, Bits{}
+		s.sound, s.worn = 0, s.worn&^u.wear.Checked
+	case DatePassed:
+		s.sound, s.worn = s.sound&^f.Items, s.worn&^(f.Items&u.wear.Checked)
+		if f.Tool >= 0 {
+			s = u.drop(s, f.Tool)
+			s.inDate &^= 1 << f.Tool
+		}
 	case Withdrawn:
 		s = u.withdrawn(s, f)
 	case Declared:
@@ -231,6 +251,12 @@ func (u *Universe) next(s State, f Fact) State {
 		s.danger, s.told = false, false
 	case Ended:
 		s.ended = true
+	}
+	if f.Owes != 0 && (s.owed == 0 || f.Owes < s.owed) {
+		s.owed = f.Owes
+	}
+	if s.owed > f.Place {
+		s.owed = 0
 	}
 	return s
 }

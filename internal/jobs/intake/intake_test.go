@@ -14,7 +14,7 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/summary/summarytest"
+	"meterwright/internal/test/invented"
 	"meterwright/rules"
 )
 
@@ -112,7 +112,7 @@ func TestVisitUnderWay(t *testing.T) {
 		if r, err := in.Take(t.Context(), s, "a.csv", []byte(header+good(v.ref)), ""); err != nil || r.Count(New) != 1 {
 			t.Fatal(r, err)
 		}
-		made, err := summarytest.Make(v.name, summarytest.Somewhere(v.ref, "1 Mill Cut", "nq-104"))
+		made, err := invented.Make(v.name, invented.Somewhere(v.ref, "1 Mill Cut", "nq-104"))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -251,10 +251,12 @@ func TestRebuildMends(t *testing.T) {
 	}
 	before := dump(t, dir)
 	execute(t, dir, `UPDATE summaries SET through = through + 5, nature = 'x', job = 'x', address = 'x', method = 'x', state = 'x', stop = 'x', supply_off_since = 1,
-		person = 'x', opened = 1, opened_offset = 1, day = 'x', last = 1, last_offset = 1, outcome = 'x', discrepancies = 1, attention = TRUE, lines = 0, chains = 0, forks = 9, details = 'x'
+		person = 'x', opened = 1, opened_offset = 1, day = 'x', last = 1, last_offset = 1, outcome = 'x', discrepancies = 1, lines = 0, chains = 0, forks = 9, details = 'x'
 		WHERE visit > '019ab3f0-0000-7a10-8b20-000000000000'`)
-	execute(t, dir, `INSERT INTO summaries SELECT 'nothing', through, nature, job, address, method, state, stop, supply_off_since, person, opened, opened_offset, day, last, last_offset, outcome, discrepancies, attention, lines, chains, forks, details FROM summaries LIMIT 1`)
+	execute(t, dir, `INSERT INTO summaries SELECT 'nothing', through, nature, job, address, method, state, stop, supply_off_since, person, opened, opened_offset, day, last, last_offset, outcome, discrepancies, lines, chains, forks, details FROM summaries LIMIT 1`)
 	execute(t, dir, `DELETE FROM summaries WHERE visit = '019ab3f0-0000-7a10-8b20-000000000000'`)
+	execute(t, dir, `INSERT INTO needs VALUES ('nothing', 'x', TRUE, 1, 0)`)
+	execute(t, dir, `UPDATE needs SET need = 'x', danger = TRUE`)
 	s = open()
 	if err := s.Rebuild(ctx, nil); err != nil {
 		t.Fatal(err)
@@ -267,7 +269,32 @@ func TestRebuildMends(t *testing.T) {
 	}
 }
 
-// dump writes the table of summaries, every column.
+// TestTakenStays: what was taken can be neither changed nor removed.
+func TestTakenStays(t *testing.T) {
+	dir := t.TempDir()
+	s, err := Open(t.Context(), dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(s.PutPerson(t.Context(), "p-1", "One"), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	db, err := openRaw(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.Exec(`INSERT INTO taken (number, visit, need, what, person, words, at) VALUES (1, 'v', 'n', '{}', 'p-1', 'rung', 1)`); err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{`UPDATE taken SET person = 'p-2'`, `DELETE FROM taken`} {
+		if _, err := db.Exec(text); err == nil {
+			t.Errorf("%s is done", text)
+		}
+	}
+}
+
+// dump writes the summaries with what each visit needs, every column.
 func dump(t *testing.T, dir string) string {
 	t.Helper()
 	db, err := openRaw(dir)
@@ -275,7 +302,7 @@ func dump(t *testing.T, dir string) string {
 		t.Fatal(err)
 	}
 	defer db.Close()
-	rows, err := db.Query(`SELECT * FROM summaries ORDER BY visit`)
+	rows, err := db.Query(`SELECT * FROM summaries s FULL JOIN needs n ON n.visit = s.visit ORDER BY s.visit, n.visit, n.need`)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -46,6 +46,8 @@ func Run(t *testing.T, open Open) {
 	t.Run("Rebuild", h.rebuild)
 	t.Run("Editions", h.editions)
 	t.Run("Unreadable", h.unreadable)
+	t.Run("Needs", h.needs)
+	t.Run("NeedsOverEverything", h.needsOverEverything)
 	t.Run("Pages", h.pages)
 	t.Run("Model", h.model)
 }
@@ -148,11 +150,15 @@ func (p Projector) Project(visit string, events iter.Seq2[record.Event, error]) 
 			m.State, m.Outcome = "ended", "done"
 		}
 		if e.Kind == "noted" {
-			m.NeedsAttention, m.Stop = true, "noted"
-			m.SupplyOffSince = e.Wall
+			m.Stop, m.SupplyOffSince = "noted", e.Wall
+			m.Needs = append(m.Needs, store.Need{Key: "noted/" + e.Hash.String(), Since: e.Wall})
+		}
+		if e.Kind == "defect" {
+			m.Needs = append(m.Needs, store.Need{Key: "defect/" + e.Hash.String(), Since: e.Wall, Danger: true})
 		}
 		kinds += e.Kind[:1]
 	}
+	m.Needs = append(m.Needs, store.Need{Key: "silent/" + m.Last.String(), Since: m.Last, Wakes: m.Last.Add(time.Hour)})
 	if visit == p.Fail {
 		return m, fmt.Errorf("cannot make sense of %q", kinds)
 	}

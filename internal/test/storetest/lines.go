@@ -267,7 +267,7 @@ func (h harness) forks(t *testing.T) {
 		t.Errorf("the two files are %v, %v", report.Verdict, err)
 	}
 	must(t, s.CatchUp(t.Context()))
-	if m, err := s.Visit(t.Context(), Visit(1)); err != nil || m.Forks != 3 || !m.NeedsAttention {
+	if m, err := s.Visit(t.Context(), Visit(1)); err != nil || m.Forks != 3 {
 		t.Errorf("the fork does not show: %+v, %v", m, err)
 	}
 	if got := audit(t, s); got.Forks != 3 || got.Chains != 1 || got.Lines != 12 {

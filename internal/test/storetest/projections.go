@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -67,7 +68,7 @@ func (h harness) summaries(t *testing.T) {
 	submit(t, s, d.Lines...)
 	must(t, s.CatchUp(t.Context()))
 	got, err = s.Visit(t.Context(), Visit(1))
-	if err != nil || got.State != "ended" || got.Outcome != "done" || !got.NeedsAttention || got.Stop != "noted" || !got.SupplyOffSince.Equal(first.Add(3000*1e6)) || got.Through != 4 {
+	if err != nil || got.State != "ended" || got.Outcome != "done" || got.Stop != "noted" || !got.SupplyOffSince.Equal(first.Add(3000*1e6)) || got.Through != 4 {
 		t.Errorf("%+v, %v", got, err)
 	}
 }
@@ -172,11 +173,15 @@ func (h harness) unreadable(t *testing.T) {
 	}
 	must(t, s.CatchUp(t.Context()))
 	m, err := s.Visit(t.Context(), Visit(1))
-	if err != nil || m.State != store.UnreadableState || !m.NeedsAttention || !strings.Contains(string(m.Details), "cannot make sense") || m.Lines != 3 {
+	if err != nil || m.State != store.UnreadableState || !strings.Contains(string(m.Details), "cannot make sense") || m.Lines != 3 {
 		t.Errorf("%+v, %v", m, err)
 	}
 	if all := everything(t, s, store.Filter{}); len(all) != 3 {
 		t.Errorf("%d summaries", len(all))
+	}
+	list, _, err := s.Waiting(t.Context(), start.Add(time.Minute), 0, 10)
+	if err != nil || len(list) != 1 || list[0].Visit != Visit(1) || list[0].Open[0] != store.UnreadableState {
+		t.Errorf("what cannot be read does not wait for somebody: %+v, %v", list, err)
 	}
 }
 
@@ -216,11 +221,8 @@ func (h harness) pages(t *testing.T) {
 		{store.Filter{Person: "person-8"}, func(m store.Summary) bool { return false }, 0},
 		{store.Filter{State: "ended"}, func(m store.Summary) bool { return m.State == "ended" }, 8},
 		{store.Filter{Job: "J-0c"}, func(m store.Summary) bool { return m.Job == "J-0c" }, 1},
-		{store.Filter{NeedsAttention: true}, func(m store.Summary) bool { return m.NeedsAttention }, 12},
-		{store.Filter{NeedsAttention: true, State: "open", Nature: record.Real, Person: "person-7", Day: "2026-03-02"},
-			func(m store.Summary) bool {
-				return m.NeedsAttention && m.State == "open" && m.Nature == record.Real
-			}, 6},
+		{store.Filter{State: "open", Nature: record.Real, Person: "person-7", Day: "2026-03-02"},
+			func(m store.Summary) bool { return m.State == "open" && m.Nature == record.Real }, 13},
 	}
 	for _, c := range filters {
 		w := slices.Clone(all)

@@ -141,7 +141,6 @@ CREATE TABLE summaries (
 	last_offset      BIGINT NOT NULL,
 	outcome          TEXT NOT NULL,
 	discrepancies    BIGINT NOT NULL,
-	attention        BOOLEAN NOT NULL,
 	lines            BIGINT NOT NULL,
 	chains           BIGINT NOT NULL,
 	forks            BIGINT NOT NULL,
@@ -154,9 +153,32 @@ CREATE INDEX summaries_day ON summaries (day, opened, visit, nature, state);
 CREATE INDEX summaries_person ON summaries (person, opened, visit, nature, state);
 CREATE INDEX summaries_state ON summaries (state, opened, visit, nature);
 CREATE INDEX summaries_job ON summaries (job, opened, visit);
-CREATE INDEX attention_opened ON summaries (opened, visit, nature) WHERE attention;
-CREATE INDEX attention_person ON summaries (person, opened, visit, nature, state) WHERE attention;
-CREATE INDEX attention_state ON summaries (state, opened, visit, nature) WHERE attention;
+
+-- What the visits need of somebody and nobody has taken: made from the lines, like the summaries, and
+-- from taken. From wakes on it needs somebody. The index has it as it is listed.
+CREATE TABLE needs (
+	visit  TEXT NOT NULL,
+	need   TEXT NOT NULL,
+	danger BOOLEAN NOT NULL,
+	since  BIGINT NOT NULL,
+	wakes  BIGINT NOT NULL,
+	PRIMARY KEY (visit, need)
+) WITHOUT ROWID;
+CREATE INDEX needs_order ON needs (danger DESC, since, visit, wakes);
+
+-- Who took what a visit needed, and what was done. Only ever added to. what is the need as it was.
+CREATE TABLE taken (
+	number INTEGER PRIMARY KEY,
+	visit  TEXT NOT NULL,
+	need   TEXT NOT NULL,
+	what   TEXT NOT NULL,
+	person TEXT NOT NULL REFERENCES people (person),
+	words  TEXT NOT NULL,
+	at     BIGINT NOT NULL,
+	UNIQUE (visit, need)
+);
+CREATE TRIGGER taken_stays BEFORE UPDATE ON taken BEGIN SELECT RAISE(ABORT, 'what was taken is not changed'); END;
+CREATE TRIGGER taken_remains BEFORE DELETE ON taken BEGIN SELECT RAISE(ABORT, 'what was taken is not removed'); END;
 
 -- What the planner is to believe of these indexes, for good: how many rows there are, and how
 -- many have the same first column, first two columns and so on. Without it, it takes the
@@ -171,7 +193,4 @@ INSERT INTO sqlite_stat1 (tbl, idx, stat) VALUES
 	('summaries', 'summaries_day', '1000000 1000 2 1 1 1'),
 	('summaries', 'summaries_person', '1000000 5000 2 1 1 1'),
 	('summaries', 'summaries_state', '1000000 300000 2 1 1'),
-	('summaries', 'summaries_job', '1000000 2 1 1'),
-	('summaries', 'attention_opened', '20000 2 1 1'),
-	('summaries', 'attention_person', '20000 100 2 1 1 1'),
-	('summaries', 'attention_state', '20000 5000 2 1 1');
+	('summaries', 'summaries_job', '1000000 2 1 1');

@@ -2,7 +2,7 @@ package visit
 
 import (
 	"fmt"
-	"strings"
+	"slices"
 
 	"meterwright/instrument"
 	"meterwright/method"
@@ -14,7 +14,7 @@ import (
 // event tried in each, and watches the laws of package laws.
 //
 // A state of the search is the engine's Control beside what the laws remember.
-// Four reductions keep it small; none hides a broken law:
+// Some reductions keep it small; none hides a broken law:
 //
 //  1. Protection and instruments that nothing rests on are "free": each attempt
 //     is tried with them in every state, which is at least what can happen. Where
@@ -30,10 +30,13 @@ import (
 //  5. Facts that the proof followed does not hang on stay unknown, so that every
 //     step applies; leaving a step out does what skipping it would do. Steps that
 //     neither act nor bear on that proof are passed over.
-//  6. Whoever leaves comes back at once, in the same way.
+//  6. Whoever leaves comes back at once, in the same way; and whoever takes over from another holder
+//     does so at once: what two holders may do is tried from every state.
+//  7. What was passed over is free in the sense of 1, where engine and laws agree about it.
 type search struct {
 	m        *Machine
 	u        *laws.Universe
+	ts       *trials
 	proof    int       // the proof that is followed
 	keep     uint16    // proofs that are followed; the others always hold
 	evidence laws.Bits // readings that are followed; the others count for nothing
@@ -41,19 +44,19 @@ type search struct {
 	quiet    bool      // the proof followed is one of conductors being dead
 	hang     uint8     // facts that the proofs followed hang on
 
-	reading []int // per step: index in the universe, or -1
-	danger  []bool
-	inert   []bool
-	spite   int // how many acts in spite of a refusal one trace may hold
-	limit   int
+	inert  []bool
+	bare   []cover // what is assumed of an act
+	seeing []cover // what is assumed of a reading
+	spite  int     // how many acts in spite of a refusal one trace may hold
+	limit  int
 
 	cur, was Control // scratch, so that trying allocates nothing
 	att      attempt
 	tried    [3]int32 // node, stop and switches of the last call of frozen
 	nodes    []node
 	seen     map[nodeKey][]int32
-	broken   map[string]int32 // law → node whose trace breaks it
-	last     map[string]string
+	broken   map[laws.Breach]int32 // breach → node that it can be come to from
+	last     map[laws.Breach][]*trial
 	count    int
 }
 
@@ -61,9 +64,8 @@ type node struct {
 	c      Control
 	l      laws.State
 	spite  int8
-	key    nodeKey
 	parent int32
-	by     move
+	by     *trial
 	gone   bool
 }
 
@@ -72,7 +74,7 @@ type node struct {
 type nodeKey struct {
 	begun, away, told bool
 	spite             int8
-	pos               int16
+	pos, owed         int16
 	worn, fit         uint8
 	switches          uint32
 	tools             [10]toolState
@@ -81,46 +83,59 @@ type nodeKey struct {
 	l                 laws.Remembered
 }
 
-// move is one event of a trace.
-type move struct {
-	a attempt
-	f laws.Fact
+// grounds is what every search of one method needs: its laws, and the events that are tried.
+type grounds struct {
+	u  *laws.Universe
+	ts *trials
 }
 
-func newSearch(m *Machine, waived map[site.ActID]uint8) (*search, error) {
-	s := &search{m: m, keep: 1<<len(m.proofs) - 1, spite: 0, limit: 1_000_000, last: map[string]string{}, broken: map[string]int32{}}
+func newGrounds(m *Machine) (*grounds, error) {
 	var readings []laws.Reading
 	index := map[laws.Reading]int{}
 	for i := range m.steps {
-		r, danger := readingOf(&m.Method.Steps[i], m.steps[i].tool)
-		s.danger = append(s.danger, danger)
-		if r.Says == 0 {
-			s.reading = append(s.reading, -1)
-			continue
-		}
-		k, ok := index[r]
-		if !ok {
-			k = len(readings)
-			index[r] = k
+		r := readingOf(&m.Method.Steps[i], m.steps[i].tool)
+		if _, ok := index[r]; !ok && r.Says != 0 {
+			index[r] = len(readings)
 			readings = append(readings, r)
 		}
-		s.reading = append(s.reading, k)
 	}
-	s.evidence = laws.All(len(readings))
-	u, err := laws.New(m.Method.Points, m.Method.Switches, m.Method.Acts, readings, waived)
+	wear := laws.Wear{Checked: m.kit}
+	for i, p := range m.Method.Protection {
+		switch p.Role {
+		case method.Gloves:
+			wear.Gloves |= 1 << i
+		case method.Visor:
+			wear.Visor |= 1 << i
+		}
+	}
+	u, err := laws.New(m.Method.Points, m.Method.Switches, m.Method.Acts, readings, wear)
 	if err != nil {
 		return nil, err
 	}
-	s.u = u
-	return s, nil
+	ts, err := newTrials(m, func(step int) (int, bool) {
+		r := readingOf(&m.Method.Steps[step], m.steps[step].tool)
+		if r.Says == 0 {
+			return -1, false
+		}
+		return index[r], r.Says == laws.Quiet
+	})
+	return &grounds{u: u, ts: ts}, err
 }
 
-// readingOf says what an expected answer of a step says in the laws' terms, and
-// whether the contrary is danger.
-func readingOf(st *method.Step, tool int8) (laws.Reading, bool) {
+// search begins a search that follows one proof. m may differ from the machine of the grounds in
+// its tables and rows, but not in its method.
+func (g *grounds) search(m *Machine, proof int) *search {
+	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, last: map[laws.Breach][]*trial{}}
+	s.bare, s.seeing = s.covers(toolAbsent), s.covers(toolProved, toolUnproved, toolAbsent)
+	s.project(proof)
+	return s
+}
+
+// readingOf says what an expected answer of a step says in the laws' terms.
+func readingOf(st *method.Step, tool int8) laws.Reading {
 	o := st.Observe
 	if o == nil {
-		return laws.Reading{}, false
+		return laws.Reading{}
 	}
 	r := laws.Reading{Tool: int(tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other}
 	switch {
@@ -135,7 +150,7 @@ func readingOf(st *method.Step, tool int8) (laws.Reading, bool) {
 	case o.Bounds != nil && o.Bounds.Unit == "A":
 		r.Says = laws.Still
 	}
-	return r, r.Says == laws.Quiet
+	return r
 }
 
 func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
@@ -153,6 +168,11 @@ func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
 		c.pos++
 	}
 	worn, sound, inDate, open := l.Worn(), l.Sound(), l.InDate(), l.OpenTools()
+	if c.owed == l.Owed() {
+		c.owed = 0
+		*l = l.WithOwed(0)
+	}
+	c.fitMS = [method.MaxProtection]int32{}
 	if c.worn == worn && c.fit == sound {
 		c.worn, c.fit, worn, sound = 0, 0, 0, 0
 	}
@@ -174,7 +194,7 @@ func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
 		open &^= bit
 	}
 	*l = l.Assume(sound, worn, inDate, open)
-	k := nodeKey{begun: c.begun, away: c.away, told: c.told, spite: spite, pos: c.pos, worn: c.worn, fit: c.fit,
+	k := nodeKey{begun: c.begun, away: c.away, told: c.told, spite: spite, pos: c.pos, owed: c.owed, worn: c.worn, fit: c.fit,
 		switches: c.switches, tools: c.tools, facts: c.facts, l: l.Remembered}
 	if s.proof >= 0 {
 		k.proof = c.proofs[s.proof]
@@ -186,14 +206,13 @@ func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
 func (s *search) project(proof int) {
 	s.proof, s.keep = proof, 1<<proof
 	s.evidence, s.quiet = laws.Bits{}, true
+	dead := s.deadProof()
 	for _, i := range s.m.proofs[proof].supports {
-		if r, _ := readingOf(&s.m.Method.Steps[i], 0); r.Says != laws.Quiet || !s.danger[i] {
+		o := s.m.Method.Steps[i].Observe
+		if o == nil || o.Expect != string(instrument.Dark) || site.PointID(o.At).Part() == "metalwork" && proof != dead {
 			s.quiet = false
 		}
-		if at := s.m.Method.Steps[i].Observe; at != nil && strings.HasPrefix(at.At, "metalwork.") && proof != s.deadProof() {
-			s.quiet = false
-		}
-		if k := s.reading[i]; k >= 0 {
+		if k := s.ts.steps[i].reading; k >= 0 {
 			s.evidence = s.evidence.With(k)
 		}
 	}
@@ -226,7 +245,7 @@ func (s *search) deadProof() int {
 	for p := range s.m.proofs {
 		n := 0
 		for _, i := range s.m.proofs[p].supports {
-			if o := s.m.Method.Steps[i].Observe; o != nil && o.Expect == string(instrument.Dark) && strings.HasPrefix(o.At, "meter.") {
+			if o := s.m.Method.Steps[i].Observe; o != nil && o.Expect == string(instrument.Dark) && site.PointID(o.At).Part() == "meter" {
 				n++
 			}
 		}
@@ -237,7 +256,7 @@ func (s *search) deadProof() int {
 	return best
 }
 
-func (s *search) push(c Control, l laws.State, spite int8, parent int32, by move) {
+func (s *search) push(c Control, l laws.State, spite int8, parent int32, by *trial) {
 	l.Fresh, l.Closed = l.Fresh.And(s.evidence), l.Closed.And(s.evidence)
 	key := s.canonical(&c, &l, spite)
 	list := s.seen[key]
@@ -255,21 +274,21 @@ func (s *search) push(c Control, l laws.State, spite int8, parent int32, by move
 		kept = append(kept, i)
 	}
 	s.seen[key] = append(kept, int32(len(s.nodes)))
-	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, key: key, parent: parent, by: by})
+	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, parent: parent, by: by})
 }
 
 // run searches breadth first, so that the first trace found is a shortest one.
 // It stops early when until says so.
 func (s *search) run(until func() bool) error {
 	s.nodes, s.seen = nil, map[nodeKey][]int32{}
-	s.push(Control{}, laws.State{}, 0, -1, move{})
+	s.push(Control{}, laws.State{}, 0, -1, nil)
 	for i := 0; i < len(s.nodes); i++ {
 		if s.nodes[i].gone {
 			continue
 		}
 		s.count++
 		if len(s.nodes) > s.limit {
-			return fmt.Errorf("more than %d states", s.limit)
+			return fmt.Errorf("more than %d states: the laws cannot be proved of a method with so many", s.limit)
 		}
 		s.expand(int32(i))
 		if until != nil && until() {
@@ -277,4 +296,17 @@ func (s *search) run(until func() bool) error {
 		}
 	}
 	return nil
+}
+
+// trace is the shortest way to a breach, event by event.
+func (s *search) trace(b laws.Breach) []Body {
+	var list []Body
+	for i := s.broken[b]; s.nodes[i].parent >= 0; i = s.nodes[i].parent {
+		list = append(list, s.nodes[i].by.body)
+	}
+	slices.Reverse(list)
+	for _, t := range s.last[b] {
+		list = append(list, t.body)
+	}
+	return list
 }
