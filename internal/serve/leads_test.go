@@ -4,7 +4,6 @@ import (
 	"strings"
 	"testing"
 
-	"meterwright/visit"
 )
 
 // TestLeadsByTaps opens the leads of the demonstration's visit that has some, sets one aside, follows
@@ -29,7 +28,7 @@ func TestLeadsByTaps(t *testing.T) {
 	p.says("Still fits", "danger")
 	p.tap("All leads, and your answer")
 	p.look("leads")
-	p.says(visit.AdviceCaution, "Something that is not in the model", "The next test that would tell most", "Your answer")
+	p.says("An explanation ranked first is a lead, not a finding.", "Something that is not in the model", "The next test that would tell most", "Your answer")
 	sizes := eval[[]int](p, `[...document.querySelectorAll("button[name=answer]")].flatMap((b) => { const r = b.getBoundingClientRect(); return [Math.round(r.width), Math.round(r.height)]; })`)
 	if len(sizes) != 4 || sizes[0] != sizes[2] || sizes[1] != sizes[3] {
 		t.Errorf("the two answers have not the same size: %v", sizes)
