@@ -105,7 +105,7 @@ func laidOut(t *testing.T, name string, s *report.Sheet, pdf []byte) (pages [][]
 		}
 		least := pageTop + (pageFoot-pageTop)/3
 		if next := body(pages[i+1]); len(next) > 0 && alone[next[0].Text] {
-			least = pageTop + 20*mm // The next section stands alone by rule.
+			least = pageTop + 40*mm // The next section stands alone by rule.
 		}
 		if y < least {
 			t.Errorf("%s, page %d ends at %.0f of %.0f", name, i+1, y, pageFoot)
