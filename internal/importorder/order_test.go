@@ -23,8 +23,8 @@ var order = []string{
 	// What the program is made of besides.
 	"internal/version", "internal/private", "internal/progress", "internal/asset", "internal/yamldoc", "method/written",
 	"internal/sitefile", "internal/devicekey", "internal/recordfile", "internal/drawing", "internal/page",
-	"internal/store", "internal/sync", "internal/replay", "internal/jobs", "internal/script", "internal/summary",
-	"internal/tell", "internal/advice", "internal/physics", "internal/report",
+	"internal/store", "internal/sync", "internal/jobs", "internal/script", "internal/summary",
+	"internal/terminal", "internal/advice", "internal/report",
 	"internal/field", "internal/office", "internal/auth", "internal/api", "internal/serve",
 	"cmd/pocket", "cmd/meterwright",
 }

@@ -52,7 +52,7 @@ func (o *Office) input(r *request, c report.Copy) (report.Input, error) {
 		return report.Input{}, errMissing
 	}
 	in, err := report.Read(files(id, raw)...)
-	in.Copy, in.Pack = c, o.opts.Pack
+	in.Copy, in.Pack, in.Language = c, o.opts.Pack, o.lang
 	in.Container = func(a string) ([]byte, error) {
 		b, err := o.store.Attachment(r.ctx, record.AttachmentID(a))
 		switch {

@@ -85,11 +85,7 @@ func (b *slowBody) Read(into []byte) (int, error) {
 	}
 	n, err := b.ReadCloser.Read(into)
 	b.come += int64(n)
-	if err == io.EOF {
-		// From here on the server listens for the sender's leaving, which has no deadline.
-		_ = b.control.SetReadDeadline(time.Time{})
-	}
-	return n, err
+	return n, err // At the end of a body the server itself lifts the deadline.
 }
 
 // slowAnswer gives each part of an answer its time.

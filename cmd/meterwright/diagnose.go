@@ -1,25 +1,24 @@
-package physics
+package main
 
 import (
 	"fmt"
-	"io"
-	"os"
 	"slices"
 	"strings"
 
 	"meterwright/diagnose"
 	"meterwright/instrument"
 	"meterwright/internal/sitefile"
+	"meterwright/internal/terminal"
 	"meterwright/internal/yamldoc"
 	"meterwright/site"
 	"meterwright/world"
 )
 
-// Diagnose says which departures explain what was seen.
-type Diagnose struct {
+// diagnoseCommand says which departures explain what was seen.
+type diagnoseCommand struct {
 	Site string `required:"" placeholder:"FILE" help:"The site file."`
 	Seen string `required:"" placeholder:"FILE" help:"The file of what was seen, in order."`
-	JSON bool   `help:"Write JSON."`
+	asJSON
 }
 
 // seenEntry is one line of a file of what was seen: a reading, a proving, or a
@@ -50,9 +49,8 @@ type leads struct {
 	NotInModel float64     `json:"not_in_the_model"`
 	Unseen     int         `json:"not_borne_on"`
 	// Doubts lists rare dangers that speak for themselves although nothing wrong leads.
-	Doubts  []string   `json:"doubts,omitempty"`
-	Next    []nextTest `json:"next_tests"`
-	Caution string     `json:"caution"`
+	Doubts []string   `json:"doubts,omitempty"`
+	Next   []nextTest `json:"next_tests"`
 }
 
 type nextTest struct {
@@ -68,43 +66,43 @@ const (
 	mostNext   = 5
 )
 
-func (c *Diagnose) explain() (*leads, error) {
-	p, err := load(c.Site)
+func (c *diagnoseCommand) explain(from *streams) (*leads, error) {
+	p, err := from.site(c.Site)
 	if err != nil {
 		return nil, err
 	}
-	b, err := os.ReadFile(c.Seen)
+	b, err := from.readFile(c.Seen, yamldoc.MaxBytes)
 	if err != nil {
-		return nil, unread{fmt.Errorf("read what was seen: %w", err)}
+		return nil, err
 	}
 	d, err := yamldoc.Parse(c.Seen, b)
 	if err != nil {
-		return nil, err
+		return nil, bad(err)
 	}
 	var f struct {
 		Seen []seenEntry `json:"seen"`
 	}
 	if err := d.Decode(&f); err != nil {
-		return nil, err
+		return nil, bad(err)
 	}
 	e, err := diagnose.New(p.Site, diagnose.Stated{Values: p.Stated, Departures: p.Departures})
 	if err != nil {
-		return nil, err
+		return nil, bad(err)
 	}
 	epoch, err := observeAll(e, p, d, f.Seen)
 	if err != nil {
-		return nil, err
+		return nil, bad(err)
 	}
 	for done := false; !done; {
 		if done, err = e.Think(diagnose.Effort); err != nil {
-			return nil, err
+			return nil, bad(err)
 		}
 	}
 	x, err := e.Explain()
 	if err != nil {
-		return nil, err
+		return nil, bad(err)
 	}
-	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts, Caution: diagnose.Caution + "\n" + Caution}
+	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts}
 	for _, v := range p.Stated {
 		row := site.Parameters()[v.ID]
 		out.Stated.Values = append(out.Stated.Values, strings.TrimSpace(fmt.Sprintf("%s %g ± %g %s", row.Name, v.Value, v.Within, row.Unit)))
@@ -126,7 +124,7 @@ func (c *Diagnose) explain() (*leads, error) {
 	}
 	next, err := e.Next(candidates)
 	if err != nil {
-		return nil, err
+		return nil, bad(err)
 	}
 	for _, n := range next[:min(mostNext, len(next))] {
 		out.Next = append(out.Next, nextTest{n.Kind, n.Points, n.Nats, n.Exposure})
@@ -159,56 +157,52 @@ func observeAll(e *diagnose.Engine, p *sitefile.Position, d *yamldoc.Document, l
 	return epoch, nil
 }
 
-// Do writes the leads.
-func (c *Diagnose) Do(w io.Writer) error {
-	x, err := c.explain()
+func (c *diagnoseCommand) Run(s *streams) error {
+	x, err := c.explain(s)
 	if err != nil {
 		return err
 	}
-	if c.JSON {
-		return writeJSON(w, x)
-	}
-	t := newTable(w)
-	t.line("%s: what explains what was seen, as leads", x.Site)
-	for _, s := range slices.Concat(x.Stated.Departures, x.Stated.Values) {
-		t.line("as stated: %s", s)
-	}
-	t.line("")
-	healthy := "nothing wrong"
-	if len(x.Stated.Departures) > 0 {
-		healthy = "nothing wrong besides what is stated"
-	}
-	for _, g := range x.Groups {
-		var words []string
-		for _, ids := range g.Departures {
-			if len(ids) == 0 {
-				ids = []string{healthy}
+	return s.show(x, func(t *terminal.Text) {
+		t.Put(0, "terminal.diagnose", "site", x.Site)
+		for _, stated := range slices.Concat(x.Stated.Departures, x.Stated.Values) {
+			t.Put(0, "terminal.diagnose.stated", "what", stated)
+		}
+		healthy := t.Say("terminal.diagnose.healthy")
+		if len(x.Stated.Departures) > 0 {
+			healthy = t.Say("terminal.diagnose.healthy-besides")
+		}
+		var rows [][]string
+		for _, g := range x.Groups {
+			var words []string
+			for _, ids := range g.Departures {
+				if len(ids) == 0 {
+					ids = []string{healthy}
+				}
+				words = append(words, strings.Join(ids, " + "))
 			}
-			words = append(words, strings.Join(ids, " with "))
+			danger := ""
+			if g.Danger {
+				danger = t.Say("terminal.danger")
+			}
+			rows = append(rows, []string{fmt.Sprintf("%.3f", g.Probability), danger, strings.Join(words, "; ")})
 		}
-		danger := ""
-		if g.Danger {
-			danger = "danger"
+		t.Table(append(rows, []string{fmt.Sprintf("%.3f", x.NotInModel), "", t.Say("terminal.diagnose.outside")}))
+		if len(x.Doubts) > 0 {
+			t.Head("terminal.diagnose.doubts", "list", strings.Join(x.Doubts, ", "))
 		}
-		t.line("%.3f\t%s\t%s", g.Probability, danger, strings.Join(words, ", or "))
-	}
-	t.line("%.3f\t\tsomething that is not in the model", x.NotInModel)
-	t.line("")
-	if len(x.Doubts) > 0 {
-		t.line("Rare, but these dangers explain it much better than nothing wrong does: %s.", strings.Join(x.Doubts, ", "))
-		t.line("")
-	}
-	t.line("No reading bears on %d departures of this position.", x.Unseen)
-	t.line("")
-	t.line("Tests that would tell most, if the method allows them now:")
-	for _, n := range x.Next {
-		var on []string
-		for _, p := range n.On {
-			on = append(on, string(p))
+		t.Head("terminal.diagnose.unseen", "n", x.Unseen)
+		t.Head("terminal.diagnose.next")
+		rows = nil
+		for _, n := range x.Next {
+			var on []string
+			for _, p := range n.On {
+				on = append(on, string(p))
+			}
+			rows = append(rows, []string{string(n.Instrument), strings.Join(on, ", "), fmt.Sprintf("%.2f nats", n.Nats)})
 		}
-		t.line("%s\t%s\t%.2f nats", n.Instrument, strings.Join(on, ", "), n.Nats)
-	}
-	t.line("")
-	t.line("%s", x.Caution)
-	return t.done()
+		t.Table(rows)
+		t.Head("lead.caution")
+		t.Put(0, "model.caution")
+		t.Put(0, "caution")
+	})
 }

@@ -1,4 +1,4 @@
-package physics
+package main
 
 import (
 	"bytes"
@@ -11,42 +11,22 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"github.com/alecthomas/kong"
 )
 
 const example = "../../examples/sites/terrace-tn-c-s.yaml"
 
-// run parses arguments as they are typed and carries the command out.
-func run(t *testing.T, args ...string) (string, error) {
+// typed carries a command out as it is typed.
+func typed(t *testing.T, args ...string) (string, error) {
 	t.Helper()
-	var c struct {
-		Predict    Predict    `cmd:""`
-		Netlist    Netlist    `cmd:""`
-		Departures Departures `cmd:""`
+	var out, errs bytes.Buffer
+	if code := run(&streams{ctx: t.Context(), in: strings.NewReader(""), out: &out, err: &errs}, args); code != exitGood {
+		return out.String(), fmt.Errorf("exit %d: %s", code, errs.String())
 	}
-	p, err := kong.New(&c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	k, err := p.Parse(args)
-	if err != nil {
-		return "", err
-	}
-	var b bytes.Buffer
-	switch k.Command() {
-	case "predict":
-		err = c.Predict.Do(&b)
-	case "netlist":
-		err = c.Netlist.Do(&b)
-	default:
-		err = c.Departures.Do(&b)
-	}
-	return b.String(), err
+	return out.String(), nil
 }
 
 func TestPredictReversedPEN(t *testing.T) {
-	out, err := run(t, "predict", "--site", example, "--departure", "reversed/service", "--switch", "main.house=off", "--switch", "carrier=out", "--json")
+	out, err := typed(t, "predict", "--site", example, "--departure", "reversed/service", "--switch", "main.house=off", "--switch", "carrier=out", "--json")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -79,11 +59,11 @@ func TestNetlistAgreesWithPredict(t *testing.T) {
 		t.Fatalf("ngspice is missing (%v): install it", err)
 	}
 	args := []string{"--site", example, "--departure", "open/service.n", "--attach", "voltmeter:meter.l-in,meter.n-in", "--attach", "loaded-test-lamp:earthing.met,cutout.l-supply"}
-	deck, err := run(t, append([]string{"netlist"}, args...)...)
+	deck, err := typed(t, append([]string{"netlist"}, args...)...)
 	if err != nil {
 		t.Fatal(err)
 	}
-	text, err := run(t, append([]string{"predict", "--json"}, args...)...)
+	text, err := typed(t, append([]string{"predict", "--json"}, args...)...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -136,7 +116,7 @@ func TestNetlistAgreesWithPredict(t *testing.T) {
 }
 
 func TestDepartures(t *testing.T) {
-	out, err := run(t, "departures", "--site", example, "--json")
+	out, err := typed(t, "departures", "--site", example, "--json")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +128,7 @@ func TestDepartures(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &list); err != nil || len(list.Departures) < 60 {
 		t.Errorf("%d departures, %v", len(list.Departures), err)
 	}
-	if out, err = run(t, "departures", "--site", example); err != nil || !strings.Contains(out, "open/tail.n") {
+	if out, err = typed(t, "departures", "--site", example); err != nil || !strings.Contains(out, "open/tail.n") {
 		t.Errorf("%v\n%s", err, out)
 	}
 }
@@ -156,11 +136,11 @@ func TestDepartures(t *testing.T) {
 func TestTwoGroups(t *testing.T) {
 	solar := "../../examples/sites/solar-tn-c-s.yaml"
 	args := []string{"--site", solar, "--departure", "back-feed/battery", "--switch", "carrier=out"}
-	out, err := run(t, append([]string{"predict", "--json"}, args...)...)
+	out, err := typed(t, append([]string{"predict", "--json"}, args...)...)
 	if err != nil || !strings.Contains(out, "out_of_step") {
 		t.Errorf("%v\n%.500s", err, out)
 	}
-	if out, err = run(t, append([]string{"netlist", "--group", "1"}, args...)...); err != nil || !strings.Contains(out, "sources of group 1") {
+	if out, err = typed(t, append([]string{"netlist", "--group", "1"}, args...)...); err != nil || !strings.Contains(out, "sources of group 1") {
 		t.Errorf("%v\n%.500s", err, out)
 	}
 }
@@ -185,15 +165,15 @@ func TestWrongArguments(t *testing.T) {
 		{[]string{"--attach", "voltmeter:meter.l-in,meter.*"}, "is a pattern: name one point"},
 		{[]string{"--attach", "loop-tester:meter.l-in,meter.n-in"}, "it cannot stay on"},
 	} {
-		_, err := run(t, append([]string{"predict", "--site", example}, c.args...)...)
+		_, err := typed(t, append([]string{"predict", "--site", example}, c.args...)...)
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%v: got %v, want %s", c.args, err, c.want)
 		}
 	}
-	if _, err := run(t, "predict", "--site", "absent.yaml"); !errors.Is(err, ErrRead) {
+	if _, err := typed(t, "predict", "--site", "absent.yaml"); !errors.Is(err, ErrRead) {
 		t.Errorf("got %v", err)
 	}
-	if _, err := run(t, "netlist", "--site", example, "--group", "1"); err == nil || !strings.Contains(err.Error(), "no group 1 here") {
+	if _, err := typed(t, "netlist", "--site", example, "--group", "1"); err == nil || !strings.Contains(err.Error(), "no group 1 here") {
 		t.Errorf("got %v", err)
 	}
 }
@@ -305,7 +285,7 @@ func TestPredictBelievesTheSiteFile(t *testing.T) {
 		if err := os.WriteFile(file, []byte("name: made up (fictional)\narrangement: TN-S\n"+stated), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		out, err := run(t, "predict", "--site", file, "--json")
+		out, err := typed(t, "predict", "--site", file, "--json")
 		if err != nil {
 			t.Fatal(err)
 		}
