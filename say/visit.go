@@ -277,17 +277,18 @@ func (s *Speaker) Undone(u *visit.Undone) string {
 
 // Cause is what made earlier evidence count for nothing.
 func (s *Speaker) Cause(c *visit.Cause) string {
-	args := []any{"at", "", "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", s.Answer(c.Answer), "act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", "", "where", ""}
+	at, shows, where := "", "", ""
 	if !c.At.IsZero() {
-		args[1] = s.Say("cause.at", "time", c.At)
+		at = s.Say("cause.at", "time", c.At)
 	}
 	if c.Shows != nil {
-		args[11] = s.Shows(*c.Shows)
+		shows = s.Shows(*c.Shows)
 	}
 	if x, _ := s.m.Step(c.Step); x != nil && x.Observe != nil {
-		args[13] = s.Between(x.Observe.At, x.Observe.Against)
+		where = s.Between(x.Observe.At, x.Observe.Against)
 	}
-	return s.Say("cause."+string(c.Code), args...)
+	return s.Say("cause."+string(c.Code), "at", at, "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", s.Answer(c.Answer),
+		"act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", shows, "where", where)
 }
 
 // Reason is one statement of a refusal.
@@ -383,6 +384,9 @@ func (s *Speaker) Remark(step string) string {
 	}
 	return step
 }
+
+// KeepOff is what whoever lives there must keep off until something is mended.
+func (l *Language) KeepOff(k method.KeepOff) string { return l.code("keep-off", string(k)) }
 
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {

@@ -19,7 +19,7 @@ var sets = []struct{ folder, typ, key string }{
 	{"visit", "ProofState", "proof"}, {"visit", "Found", "found"}, {"visit", "Kind", "event"}, {"visit", "Yet", "lead"},
 	{"replay", "State", "state"}, {"replay", "NeedCode", "need"}, {"replay", "Standing", "standing"},
 	{"metering", "Because", "register"}, {"metering", "Misfit", "register"}, {"protection", "Quantity", "quantity"}, {"protection", "Because", "check"}, {"protection", "FuseOutcome", "fuse"},
-	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"method", "AwayKind", "away"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},
+	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"method", "AwayKind", "away"}, {"method", "KeepOff", "keep-off"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},
 }
 
 // TestEveryCodeHasItsWords reads the codes from the source, so that a new one without words is found.

@@ -9,7 +9,6 @@ import (
 	"image/color"
 	"image/jpeg"
 	_ "image/png" // photographs may be PNG
-	"strconv"
 	"sync"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -28,8 +27,6 @@ const (
 
 // decoding lets one picture at a time take so much memory.
 var decoding sync.Mutex
-
-func fmtNumber(n int) string { return strconv.Itoa(n) }
 
 // errTooLarge is the error for a picture that would take too much memory.
 type errTooLarge struct{ w, h int }
@@ -107,6 +104,9 @@ func shrink(content []byte) (jpg []byte, w, h int, err error) {
 	return b.Bytes(), w, h, nil
 }
 
+// pictureHeight is that of a picture with its words.
+const pictureHeight = 74.0
+
 // pictures sets photographs two abreast.
 func (d *writer) pictures(b *Pictures) {
 	const (
@@ -115,22 +115,35 @@ func (d *writer) pictures(b *Pictures) {
 		h   = 62.0
 	)
 	for i := 0; i < len(b.List); i += 2 {
-		d.room(h + 12)
-		y := d.y
-		for k := i; k < min(i+2, len(b.List)); k++ {
-			x := left + float64(k-i)*(w+gap)
-			d.picture(&b.List[k], x, y, w, h)
+		pair := b.List[i:min(i+2, len(b.List))]
+		lines := 1
+		d.font("", tableSize)
+		for k := range pair {
+			lines = max(lines, len(d.split(d.caption(&pair[k]), w)))
 		}
-		d.y = y + h + 11
+		under := float64(lines)*tableSize*lead + 1.2
+		d.room(h + under + 4)
+		y := d.y
+		for k := range pair {
+			d.picture(&pair[k], left+float64(k)*(w+gap), y, w, h, under)
+		}
+		d.y = y + h + under + 6
 	}
 }
 
-func (d *writer) picture(p *Photo, x, y, w, h float64) {
+func (d *writer) caption(p *Photo) string {
+	if p.Time == "" {
+		return p.Of
+	}
+	return d.sheet.words.Say("report.picture.at", "of", p.Of, "at", p.Time)
+}
+
+func (d *writer) picture(p *Photo, x, y, w, h, under float64) {
 	missing := p.Missing
 	if missing == "" {
 		jpg, pw, ph, err := shrink(p.Content)
 		if err != nil {
-			missing = err.Error()
+			missing = d.sheet.words.Say("report.picture.none", "why", err)
 		} else {
 			// One picture shown twice is kept once.
 			name := fmt.Sprintf("%x", sha256.Sum256(jpg))
@@ -147,7 +160,7 @@ func (d *writer) picture(p *Photo, x, y, w, h float64) {
 		d.pdf.Rect(x, y, w, h, "D")
 		d.font("", tableSize)
 		d.colour(quiet)
-		for i, l := range d.split("No picture: "+missing, w-8) {
+		for i, l := range d.split(missing, w-8) {
 			if i < 8 {
 				d.at(x+4, y+4+float64(i)*tableSize*lead, l)
 			}
@@ -155,14 +168,12 @@ func (d *writer) picture(p *Photo, x, y, w, h float64) {
 	}
 	d.font("", tableSize)
 	d.colour(ink)
-	words := p.Of
-	if p.Time != "" {
-		words += ", " + p.Time
+	for i, l := range d.split(d.caption(p), w) {
+		d.at(x, y+h+1.2+float64(i)*tableSize*lead, l)
 	}
-	d.at(x, y+h+1.2, d.split(words, w)[0])
 	d.font("mono", smallSize-1)
 	d.colour(quiet)
-	d.at(x, y+h+4.8, p.ID)
+	d.at(x, y+h+under, p.ID)
 }
 
 // pen is how a class of shapes is drawn: its colour, the width of its line in the drawing's units, dashes,
@@ -188,6 +199,8 @@ var pens = map[drawing.Class]pen{
 
 // drawingMost is how much of a page's height a drawing takes at the most, in millimetres.
 const drawingMost = 76
+
+func drawingHeight(p *drawing.Picture) float64 { return p.H*min(width/p.W, drawingMost/p.H) + 2 }
 
 // drawing draws a position.
 func (d *writer) drawing(p *drawing.Picture) {

@@ -5,12 +5,12 @@ import (
 	"testing"
 
 	"meterwright/internal/report"
-	summarytest "meterwright/internal/test/invented"
+	"meterwright/internal/test/invented"
 )
 
 // TestThreePhases sets a three-phase visit down.
 func TestThreePhases(t *testing.T) {
-	in, _ := input(t, "off", report.Full, func(j *summarytest.Job, s *summarytest.Script) {
+	in, _ := input(t, "off", report.Full, func(j *invented.Job, s *invented.Script) {
 		j.Site.Phases, j.Method, j.Registers = 3, "gb-three-phase-exchange", nil
 		s.Entries, s.Usual = nil, nil
 	})

@@ -346,7 +346,7 @@ func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *r
 				return err
 			}
 		}
-		if err := j.Append(ctx, r.Visit, d.ref, kept.lines); err != nil {
+		if err := j.submit(ctx, r.Visit, d.ref, kept.lines); err != nil {
 			return err
 		}
 	}
