@@ -40,7 +40,7 @@ type toolUse struct {
 
 // number is a column of numbers.
 func number[T any](id string, of func(T) int) column[T] {
-	c := plainly(id, "num right", func(x T) string { return strconv.Itoa(of(x)) })
+	c := plainly(id, "sum", func(x T) string { return strconv.Itoa(of(x)) })
 	c.Compare = func(a, b T) int { return cmp.Compare(of(a), of(b)) }
 	return c
 }

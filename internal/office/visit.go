@@ -5,6 +5,7 @@ import (
 	json "encoding/json/v2"
 	"errors"
 	"fmt"
+	"mime"
 	"net/http"
 	"slices"
 	"strconv"
@@ -51,7 +52,7 @@ func (o *Office) input(r *request, c report.Copy) (report.Input, error) {
 		return report.Input{}, errMissing
 	}
 	in, err := report.Read(files(id, raw)...)
-	in.Copy, in.Pack = c, o.opts.Pack
+	in.Copy, in.Pack, in.Language = c, o.opts.Pack, o.lang
 	in.Container = func(a string) ([]byte, error) {
 		b, err := o.store.Attachment(r.ctx, record.AttachmentID(a))
 		switch {
@@ -202,7 +203,7 @@ func (o *Office) pdf(r *request) error {
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "application/pdf")
-	h.Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", sheet.Name()))
+	h.Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": sheet.Name()}))
 	h.Set("Cache-Control", "no-store")
 	_, _ = r.w.Write(b.Bytes())
 	return nil
@@ -220,7 +221,7 @@ func (o *Office) recordFile(r *request) error {
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "application/jsonl")
-	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", files(id, raw)[n-1].Name))
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": files(id, raw)[n-1].Name}))
 	h.Set("Cache-Control", "no-store")
 	_, _ = r.w.Write(raw[n-1])
 	return nil

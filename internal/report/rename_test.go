@@ -289,3 +289,12 @@ func (n *newNames) body(key string, v any, renewed map[string]string) any {
 	}
 	return v
 }
+
+// back puts the old ids of steps into a text again: a refusal names the step in turn.
+func (n *newNames) back(text string) string {
+	var pairs []string
+	for was, is := range n.Steps {
+		pairs = append(pairs, is, was)
+	}
+	return strings.NewReplacer(pairs...).Replace(text)
+}

@@ -73,7 +73,7 @@ func TestNothingDependsOnAnID(t *testing.T) {
 				job.Registers[i].Entry = names.Fields[job.Registers[i].Entry]
 			}
 			for _, c := range report.Copies() {
-				want, got := sheet(t, v.Lines, v, v.Job, c), sheet(t, lines, v, &job, c)
+				want, got := sheet(t, v.Lines, v, v.Job, c), names.back(sheet(t, lines, v, &job, c))
 				if diff := cmp.Diff(strings.Split(want, `"`), strings.Split(got, `"`)); diff != "" {
 					t.Errorf("%s, copy for the %s (-as shipped +renamed):\n%s", name, c, diff)
 				}

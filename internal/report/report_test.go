@@ -258,7 +258,7 @@ func TestLeads(t *testing.T) {
 func TestEmployersStop(t *testing.T) {
 	in, _ := input(t, "gloves", report.Consumer)
 	text := tool(t, "pdftotext", "-layout", save(t, "gloves.pdf", write(t, in)), "-")
-	for _, w := range []string{"Completed", "0.19 Ω", "Every step of the method that applied was carried out"} {
+	for _, w := range []string{"Completed", "0.19 Ω"} {
 		if !strings.Contains(text, w) {
 			t.Errorf("%q is missing", w)
 		}

@@ -15,7 +15,9 @@ import (
 	"image/png"
 	"io"
 	"math/rand/v2"
+	"os"
 	"path"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -109,6 +111,31 @@ func Make(name string, changes ...Change) (*Visit, error) {
 	for _, c := range changes {
 		c(job, s)
 	}
+	return carry(job, s, name == "leads")
+}
+
+// Example carries the example in a folder out.
+func Example(folder string) (*Visit, error) {
+	text, err := os.ReadFile(filepath.Join(folder, "job.yaml"))
+	if err != nil {
+		return nil, err
+	}
+	job, err := jobfile.ParseYAML("job.yaml", text, rules.GB().MeterPoint)
+	if err != nil {
+		return nil, err
+	}
+	if text, err = os.ReadFile(filepath.Join(folder, "script.yaml")); err != nil {
+		return nil, err
+	}
+	s, err := script.Parse("script.yaml", text)
+	if err != nil {
+		return nil, err
+	}
+	return carry(job, s, false)
+}
+
+func carry(job *Job, s *Script, leads bool) (*Visit, error) {
+	pack := rules.GB()
 	machine, err := machineFor(job, pack)
 	if err != nil {
 		return nil, err
@@ -123,7 +150,7 @@ func Make(name string, changes ...Change) (*Visit, error) {
 		File:   func(string) ([]byte, error) { return Picture(640, 480) },
 		Tell:   func(script.Told) {},
 	}
-	if name == "leads" {
+	if leads {
 		r.Adviser = Leads{}
 	}
 	if _, err := r.Carry(context.Background()); err != nil {
