@@ -139,11 +139,19 @@ func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) st
 		}
 		text := s.Say("story.observed", "kind", s.Kind(r.Kind), "where", s.Between(r.Point, r.Against), "shows", s.Shows(r.Shows))
 		if r.Bounds != nil && r.Judged.Verdict != "" {
-			text += " " + s.Say("story.judged", "limit", cmp.Or(r.Bounds.Words, s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
+			text += " " + s.Say("story.judged", "limit", cmp.Or(s.LimitName(r), s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
 		}
 		return s.with(text, b.Note)
 	}
 	return s.Event(l.Kind)
+}
+
+// LimitName is the name of the limit that a reading was judged by, in the method's words.
+func (s *Speaker) LimitName(r *visit.Reading) string {
+	if x, _ := s.m.Step(r.Step); x != nil && x.Observe != nil && x.Observe.Bounds != nil {
+		return x.Observe.Bounds.Words
+	}
+	return r.Bounds.Words
 }
 
 func (s *Speaker) corrected(a *visit.Account, b *visit.Corrected) string {

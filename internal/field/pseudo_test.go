@@ -111,9 +111,9 @@ var (
 	spokenOf  = regexp.MustCompile(`(?:aria-label|alt|title|placeholder|data-lost|data-words)="([^"]*)"`)
 	plainWord = regexp.MustCompile(`[A-Za-z]{2,}[,;:]? +[A-Za-z]{2,}`)
 	// typed is what people write in these tests, in their own language.
-	typed   = strings.NewReplacer("no camera", "", "No camera", "", "the fictional joint is open", "", "the fictional lamp is blown", "", "the fictional tail is open", "")
+	typed = strings.NewReplacer("no camera", "", "No camera", "", "the fictional joint is open", "", "the fictional lamp is blown", "", "the fictional tail is open", "")
 	// cited is the titles of what limits are taken from.
-	cited     = regexp.MustCompile(`<span class="mark">[^<]*</span> *<span class="quiet">[^<]*</span>`)
+	cited   = regexp.MustCompile(`<span class="mark">[^<]*</span> *<span class="quiet">[^<]*</span>`)
 	missing = regexp.MustCompile(`⟦[^⟧]*⟧?`)
 )
 
