@@ -162,9 +162,15 @@ func written(t *testing.T, made map[string]*invented.Visit) *strings.Replacer {
 		all = append(all, name)
 	}
 	all = append(all, jobfile.Columns()...)
-	for _, c := range rules.GB().Categories() {
-		all = append(all, c.Title, c.Edition, c.Meaning, c.Code)
+	b, err := json.Marshal(rules.GB())
+	if err != nil {
+		t.Fatal(err)
 	}
+	var pack any
+	if err := json.Unmarshal(b, &pack); err != nil {
+		t.Fatal(err)
+	}
+	gather(pack)
 	// What is long is taken out first, so that no part of it stands for something else.
 	slices.SortFunc(all, func(a, b string) int { return len(b) - len(a) })
 	var pairs []string
