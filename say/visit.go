@@ -144,7 +144,11 @@ func (l *Language) SourceOf(p visit.ProvingSource) string {
 		words += " " + p.ID
 	}
 	if p.Nominal != "" {
-		words = l.Say("source.nominal", "source", words, "nominal", p.Nominal)
+		nominal := p.Nominal
+		if shows, ok := visit.ParseShows(nominal); ok {
+			nominal = l.Shows(shows)
+		}
+		words = l.Say("source.nominal", "source", words, "nominal", nominal)
 	}
 	return words
 }
@@ -199,6 +203,14 @@ func (l *Language) Limit(b *method.Bounds) string {
 		return l.Say("limit.at-least", "limit", l.Quantity(b.Lower, b.Unit))
 	}
 	return l.Say("limit.at-most", "limit", l.Quantity(b.Upper, b.Unit))
+}
+
+// LimitName is what the limit of a reading is called, or nothing.
+func (s *Speaker) LimitName(r *visit.Reading) string {
+	if x, _ := s.m.Step(r.Step); x != nil && x.Observe != nil && x.Observe.Bounds != nil {
+		return x.Observe.Bounds.Words
+	}
+	return ""
 }
 
 // LimitSource is a limit with its numbers, mark and source.

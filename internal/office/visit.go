@@ -41,6 +41,11 @@ type reportPage struct {
 	Visit, PDF, Photos string
 }
 
+// about are the parts that stand before the cautions, or those after them.
+func (p reportPage) about(first bool) []report.Section {
+	return filter(p.Sheet.Sections, func(s report.Section) bool { return s.First == first })
+}
+
 // input reads a visit from the store as a report takes it.
 func (o *Office) input(r *request, c report.Copy) (report.Input, error) {
 	id := r.r.PathValue("visit")

@@ -72,7 +72,7 @@ func (j *journal) Jobs(ctx context.Context, w field.Wanted) (list []jobs.Job, al
 }
 
 func (j *journal) Running(ctx context.Context, person string, key record.Key) ([]string, error) {
-	list, err := j.store.InHand(ctx, person, key, string(replay.UnderWay), string(replay.Stopped), string(replay.HeldByTwo), string(replay.Unreadable))
+	list, err := j.store.InHand(ctx, person, key, string(replay.UnderWay), string(replay.Stopped), string(replay.HeldByTwo), store.UnreadableState)
 	if err != nil {
 		return nil, err
 	}
