@@ -338,7 +338,7 @@ func (ws *Workspace) place(l *Attachment) (placed, error) {
 	g := int32(0)
 	if l.E != (Phasor{}) {
 		if g = p.group(l.Group); g < 0 {
-			return placed{}, fmt.Errorf("circuit: group %d %w: list it in Circuit.Groups", l.Group, ErrUnknownGroup)
+			return placed{}, fmt.Errorf("circuit: group %d %w: list it in Circuit.Groups", l.Group, errUnknownGroup)
 		}
 	}
 	return placed{a: a, b: b, y: l.Y, e: l.E, group: int(g)}, nil
@@ -362,15 +362,6 @@ func (d Attached) RMS(a, b int) float64 {
 	return math.Sqrt(sum)
 }
 
-// ImpedanceCurrent is [Workspace.ImpedanceCurrent] with the things attached.
-func (d Attached) ImpedanceCurrent(i, group int) Phasor {
-	p := d.ws.plan
-	if i < 0 || i >= p.rows.firstCap || group < 0 || group >= len(p.groups) {
-		return Phasor{}
-	}
-	return d.ws.rowCurrent(i, group, d.ws.net.v)
-}
-
 // Across returns the voltage in volts across attachment i, from its B to its
 // A, due to one group. It is zero out of range.
 func (d Attached) Across(i, group int) Phasor {
@@ -379,63 +370,4 @@ func (d Attached) Across(i, group int) Phasor {
 	}
 	a := &d.ws.net.at[i]
 	return d.Voltage(a.a, group).Minus(d.Voltage(a.b, group))
-}
-
-// Current returns the current in amperes through attachment i, from its A to
-// its B, due to one group. It is zero out of range.
-func (d Attached) Current(i, group int) Phasor {
-	if i < 0 || i >= len(d.ws.net.at) {
-		return Phasor{}
-	}
-	a := &d.ws.net.at[i]
-	v := d.Across(i, group)
-	if group == a.group {
-		v = v.Minus(a.e)
-	}
-	return v.Times(a.y)
-}
-
-// Gap returns by how many volts the voltage across any attachment with a
-// curve differs from the one its admittance was taken at. It is zero without
-// curves and small when the iteration has settled.
-func (d Attached) Gap() float64 {
-	gap := 0.0
-	for i := range d.ws.net.seek {
-		gap = max(gap, d.ws.net.seek[i].gap)
-	}
-	return gap
-}
-
-// PortRow is one branch of the circuit reduced to its ports.
-type PortRow struct {
-	A, B int    // positions, B of earth or of a later port
-	Y    Phasor // siemens
-	J    Phasor // source current of the group in amperes, from A to B through the branch
-}
-
-// PortRows appends to dst the exact network that one group of sources and
-// everything between the ports amounts to, and returns it: with these rows
-// alone the ports have the same voltages, whatever is attached to them. What
-// current transformers drive is not in it. Call Solve first.
-func (ws *Workspace) PortRows(dst []PortRow, group int) ([]PortRow, error) {
-	p, t := ws.plan, &ws.net
-	if !ws.solved {
-		return dst, errNotSolved
-	}
-	if group < 0 || group >= len(p.groups) {
-		return dst, fmt.Errorf("circuit: group %d %w", group, ErrUnknownGroup)
-	}
-	if !t.known {
-		t.spread(p)
-	}
-	for a := range t.ports {
-		for b := a + 1; b <= t.ports; b++ {
-			at := a*(t.ports+1) + b
-			y, j := t.baseY[at], t.baseJ[group*len(t.y)+at]
-			if y != (Phasor{}) || j != (Phasor{}) {
-				dst = append(dst, PortRow{A: p.interior + a, B: p.interior + b, Y: y, J: j})
-			}
-		}
-	}
-	return dst, nil
 }

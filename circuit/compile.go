@@ -214,13 +214,13 @@ func (b *builder) hold() error {
 		x, y := b.at(r.Plus), b.at(r.Minus)
 		switch {
 		case x == y:
-			return fail(ErrShorted, "give it a series impedance")
+			return fail(errShorted, "give it a series impedance")
 		case x != 0 && y != 0:
-			return fail(ErrNotToEarth, "give it a series impedance")
+			return fail(errNotToEarth, "give it a series impedance")
 		}
 		node := x + y
 		if b.holder[node] != 0 {
-			return fail(ErrConflict, "give one of the two a series impedance")
+			return fail(errConflict, "give one of the two a series impedance")
 		}
 		b.holder[node] = int32(i) + 1
 	}
@@ -305,7 +305,7 @@ func (b *builder) number(ports []string) error {
 	}
 	for i, name := range ports {
 		if _, ok := b.plan.index[name]; !ok {
-			return fmt.Errorf("circuit: port %d %q %w: list it in Nodes or correct the name", i, name, ErrUnknownNode)
+			return fmt.Errorf("circuit: port %d %q %w: list it in Nodes or correct the name", i, name, errUnknownNode)
 		}
 		keep(name)
 	}

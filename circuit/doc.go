@@ -49,7 +49,7 @@
 // # Ports and attachments
 //
 // The nodes that instruments and people can touch are ports. Everything else
-// is reduced to an exact network between the ports ([Workspace.PortRows]).
+// is reduced to an exact network between the ports.
 // [Workspace.LoadPairs] gives the voltage across many pairs, each loaded on
 // its own; [Workspace.Attach] puts several things on the ports together.
 // Either takes elements whose admittance depends on the voltage across them
@@ -60,7 +60,7 @@
 // Sources that do not run in step (a generator, the supply, an instrument's
 // own battery) are put in different groups. Each group is solved on its own
 // and an indication is the root of the sum of squares ([Workspace.RMS]). With
-// sources that do run in step, groups serve superposition ([Workspace.Sum]).
+// sources that do run in step, groups serve superposition.
 //
 // # Current transformers
 //

@@ -8,18 +8,18 @@ import (
 
 // The reasons for which a row is refused; test with errors.Is.
 var (
-	ErrNotANumber   = errors.New("is not a finite number")
-	ErrNegative     = errors.New("is negative")
-	ErrOutOfRange   = errors.New("is out of range")
-	ErrUnknownNode  = errors.New("is not a declared node")
-	ErrUnknownRow   = errors.New("names no row")
-	ErrDuplicate    = errors.New("is given twice")
-	ErrEmptyName    = errors.New("is empty")
-	ErrNotToEarth   = errors.New("is an ideal source with no end at earth")
-	ErrShorted      = errors.New("is an ideal source with both ends on one node")
-	ErrConflict     = errors.New("is an ideal source on a node that another one already holds")
-	ErrUnknownPort  = errors.New("is not a port")
-	ErrUnknownGroup = errors.New("is not a group of this plan")
+	errNotANumber   = errors.New("is not a finite number")
+	errNegative     = errors.New("is negative")
+	errOutOfRange   = errors.New("is out of range")
+	errUnknownNode  = errors.New("is not a declared node")
+	errUnknownRow   = errors.New("names no row")
+	errDuplicate    = errors.New("is given twice")
+	errEmptyName    = errors.New("is empty")
+	errNotToEarth   = errors.New("is an ideal source with no end at earth")
+	errShorted      = errors.New("is an ideal source with both ends on one node")
+	errConflict     = errors.New("is an ideal source on a node that another one already holds")
+	errUnknownPort  = errors.New("is not a port")
+	errUnknownGroup = errors.New("is not a group of this plan")
 )
 
 // RowError says which row of which table is refused, what in it, and how to

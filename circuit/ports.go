@@ -38,20 +38,20 @@ func (p *Plan) site(port int) (position, slot int, err error) {
 		return p.n, p.n - p.interior, nil
 	}
 	if port < 0 || port >= len(p.ports) {
-		return 0, 0, fmt.Errorf("circuit: port %d %w: the plan has %d ports", port, ErrUnknownPort, len(p.ports))
+		return 0, 0, fmt.Errorf("circuit: port %d %w: the plan has %d ports", port, errUnknownPort, len(p.ports))
 	}
 	return int(p.ports[port]), int(p.slot[port]), nil
 }
 
 func checkAdmittance(y Phasor) error {
 	if !y.finite() {
-		return fmt.Errorf("circuit: admittance %w: give finite siemens", ErrNotANumber)
+		return fmt.Errorf("circuit: admittance %w: give finite siemens", errNotANumber)
 	}
 	if y.Re < 0 {
-		return fmt.Errorf("circuit: conductance %w: give siemens from zero up", ErrNegative)
+		return fmt.Errorf("circuit: conductance %w: give siemens from zero up", errNegative)
 	}
 	if y.norm1() > maxSiemens {
-		return fmt.Errorf("circuit: admittance %w: at most %.0e S", ErrOutOfRange, maxSiemens)
+		return fmt.Errorf("circuit: admittance %w: at most %.0e S", errOutOfRange, maxSiemens)
 	}
 	return nil
 }
@@ -127,7 +127,7 @@ func (ws *Workspace) Thevenin(a, b, group int) (open, impedance Phasor, err erro
 		return open, impedance, err
 	}
 	if group < 0 || group >= len(p.groups) {
-		return open, impedance, fmt.Errorf("circuit: group %d %w", group, ErrUnknownGroup)
+		return open, impedance, fmt.Errorf("circuit: group %d %w", group, errUnknownGroup)
 	}
 	if !ws.solved {
 		return open, impedance, errNotSolved

@@ -192,7 +192,7 @@ func TestSettingIsCompiling(t *testing.T) {
 		if exactly(p, ws) != exactly(p2, want) {
 			t.Fatal("set and compiled values differ")
 		}
-		ws.Reset()
+		ws.reset()
 		for _, err := range []error{
 			ws.SetImpedances([]int32{int32(i)}, d.Impedances[i].ROhm, d.Impedances[i].XOhm),
 			ws.SetCapacitors([]int32{int32(j)}, d.Capacitors[j].CFarad),
@@ -206,7 +206,7 @@ func TestSettingIsCompiling(t *testing.T) {
 		if exactly(p, ws) != exactly(p2, want) {
 			t.Fatal("rows set together and compiled values differ")
 		}
-		ws.Reset()
+		ws.reset()
 		if err := ws.Solve(); err != nil {
 			t.Fatal(err)
 		}

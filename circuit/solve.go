@@ -218,17 +218,6 @@ func (ws *Workspace) RMS(a, b int) float64 {
 	return math.Sqrt(sum)
 }
 
-// Sum returns the voltage of a position in volts when the groups do run in
-// step, group g scaled by factors[g]: superposition, without solving again.
-// Missing factors count as zero.
-func (ws *Workspace) Sum(position int, factors []float64) Phasor {
-	var sum Phasor
-	for g := range min(len(factors), len(ws.plan.groups)) {
-		sum = sum.Plus(ws.Voltage(position, g).Scaled(factors[g]))
-	}
-	return sum
-}
-
 // ImpedanceCurrent returns the current in amperes through row i of the
 // impedances, from its A to its B, due to one group. It is zero
 // out of range and while a value has changed since Solve.

@@ -18,7 +18,7 @@ func (k *checker) fail(table string, row int, name, field, mend string, err erro
 func (k *checker) node(table string, row int, name, field, node string) int {
 	i, ok := k.index[node]
 	if !ok {
-		k.fail(table, row, name, field+" "+quote(node), "list it in Nodes or correct the name", ErrUnknownNode)
+		k.fail(table, row, name, field+" "+quote(node), "list it in Nodes or correct the name", errUnknownNode)
 		return 0
 	}
 	return i
@@ -39,13 +39,13 @@ func amount(x, low, high float64) (mend string, err error) {
 	}
 	switch {
 	case math.IsNaN(x) || math.IsInf(x, 0):
-		return "give a finite number", ErrNotANumber
+		return "give a finite number", errNotANumber
 	case x < 0 && low >= 0:
-		return "give a positive number", ErrNegative
+		return "give a positive number", errNegative
 	case x < low:
-		return "it is smaller than the solver accepts", ErrOutOfRange
+		return "it is smaller than the solver accepts", errOutOfRange
 	}
-	return "it is larger than the solver accepts", ErrOutOfRange
+	return "it is larger than the solver accepts", errOutOfRange
 }
 
 func ohms(rOhm, xOhm float64) (field, mend string, err error) {
@@ -59,7 +59,7 @@ func ohms(rOhm, xOhm float64) (field, mend string, err error) {
 		return "XOhm", mend + "; a series capacitance is a capacitor on a node of its own", err
 	}
 	if rOhm < minOhm && xOhm < minOhm {
-		return "ROhm", "use a closed contact for no resistance at all", ErrOutOfRange
+		return "ROhm", "use a closed contact for no resistance at all", errOutOfRange
 	}
 	return "", "", nil
 }
@@ -74,7 +74,7 @@ func (k *checker) unique(table string, names map[string]bool, row int, name stri
 		return
 	}
 	if names[name] {
-		k.fail(table, row, name, "Name", "rename one of the two", ErrDuplicate)
+		k.fail(table, row, name, "Name", "rename one of the two", errDuplicate)
 	}
 	names[name] = true
 }
@@ -86,20 +86,20 @@ func (c *Circuit) validate() (map[string]int, error) {
 	if mend, err := amount(c.FHz, 0, maxHz); err != nil {
 		k.fail("circuit", 0, "", "FHz", mend, err)
 	} else if c.FHz == 0 {
-		k.fail("circuit", 0, "", "FHz", "give the frequency in hertz", ErrOutOfRange)
+		k.fail("circuit", 0, "", "FHz", "give the frequency in hertz", errOutOfRange)
 	}
 	for i, n := range c.Nodes {
 		if n == "" {
-			k.fail("nodes", i, n, "name", "name the node", ErrEmptyName)
+			k.fail("nodes", i, n, "name", "name the node", errEmptyName)
 		} else if _, ok := k.index[n]; ok {
-			k.fail("nodes", i, n, "name", "list each node once, and not earth", ErrDuplicate)
+			k.fail("nodes", i, n, "name", "list each node once, and not earth", errDuplicate)
 		} else {
 			k.index[n] = i + 1
 		}
 	}
 	for i, g := range c.Groups {
 		if g < 0 {
-			k.fail("groups", i, "", "group", "number groups from 0", ErrNegative)
+			k.fail("groups", i, "", "group", "number groups from 0", errNegative)
 		}
 	}
 	const imp = "impedances"
@@ -145,7 +145,7 @@ func (c *Circuit) validateOthers(k *checker, impedances map[string]bool) {
 			}
 		}
 		if r.Group < 0 {
-			k.fail(volts, i, r.Name, "Group", "number groups from 0", ErrNegative)
+			k.fail(volts, i, r.Name, "Group", "number groups from 0", errNegative)
 		}
 	}
 	names = map[string]bool{}
@@ -157,7 +157,7 @@ func (c *Circuit) validateOthers(k *checker, impedances map[string]bool) {
 		k.amount(amps, i, r.Name, "IReAmp", r.IReAmp, -maxSource, maxSource)
 		k.amount(amps, i, r.Name, "IImAmp", r.IImAmp, -maxSource, maxSource)
 		if r.Group < 0 {
-			k.fail(amps, i, r.Name, "Group", "number groups from 0", ErrNegative)
+			k.fail(amps, i, r.Name, "Group", "number groups from 0", errNegative)
 		}
 	}
 	names = map[string]bool{}
@@ -175,7 +175,7 @@ func (c *Circuit) validateOthers(k *checker, impedances map[string]bool) {
 		k.node(cts, i, r.Name, "To", r.To)
 		k.amount(cts, i, r.Name, "Ratio", r.Ratio, 1/maxRatio, maxRatio)
 		if r.Primary == "" || !impedances[r.Primary] {
-			k.fail(cts, i, r.Name, "Primary "+quote(r.Primary), "name the impedance whose current drives it", ErrUnknownRow)
+			k.fail(cts, i, r.Name, "Primary "+quote(r.Primary), "name the impedance whose current drives it", errUnknownRow)
 		}
 	}
 }

@@ -49,12 +49,12 @@ func (p *Plan) NewWorkspace() *Workspace {
 		j:   make([]Phasor, g*slots), push: make([]Phasor, g*p.n), v: make([]Phasor, g*p.sites), first: make([]Phasor, g*p.sites),
 	}
 	ws.net.init(p)
-	ws.Reset()
+	ws.reset()
 	return ws
 }
 
-// Reset gives every element the value of its compiled row again.
-func (ws *Workspace) Reset() {
+// reset gives every element the value of its compiled row again.
+func (ws *Workspace) reset() {
 	c, r := &ws.plan.circuit, &ws.plan.rows
 	for i := range c.Impedances {
 		ws.rowY[i] = siemens(c.Impedances[i].ROhm, c.Impedances[i].XOhm)
@@ -80,20 +80,6 @@ func (ws *Workspace) Reset() {
 
 func (ws *Workspace) touch() { ws.dirty, ws.solved = true, false }
 
-// SetImpedance gives row i of the impedances another value in ohms.
-func (ws *Workspace) SetImpedance(i int, rOhm, xOhm float64) error {
-	rows := ws.plan.circuit.Impedances
-	if i < 0 || i >= len(rows) {
-		return noRow("impedances", i, len(rows))
-	}
-	if field, mend, err := ohms(rOhm, xOhm); err != nil {
-		return &RowError{Table: "impedances", Row: i, Name: rows[i].Name, Field: field, Mend: mend, Err: err}
-	}
-	ws.rowY[i] = siemens(rOhm, xOhm)
-	ws.touch()
-	return nil
-}
-
 // SetImpedances gives several rows of the impedances one value in ohms, for
 // conductors that are alike. On an error nothing has changed.
 func (ws *Workspace) SetImpedances(list []int32, rOhm, xOhm float64) error {
@@ -114,31 +100,6 @@ func (ws *Workspace) SetImpedances(list []int32, rOhm, xOhm float64) error {
 	for _, i := range list {
 		to[i] = y
 	}
-	ws.touch()
-	return nil
-}
-
-// OpenImpedance takes row i of the impedances out until it is set again.
-// Solve reports a *[FloatingError] if nothing else holds a node.
-func (ws *Workspace) OpenImpedance(i int) error {
-	if n := len(ws.plan.circuit.Impedances); i < 0 || i >= n {
-		return noRow("impedances", i, n)
-	}
-	ws.rowY[i] = Phasor{}
-	ws.touch()
-	return nil
-}
-
-// SetCapacitor gives row i of the capacitors another value in farads.
-func (ws *Workspace) SetCapacitor(i int, cFarad float64) error {
-	rows := ws.plan.circuit.Capacitors
-	if i < 0 || i >= len(rows) {
-		return noRow("capacitors", i, len(rows))
-	}
-	if mend, err := amount(cFarad, minSiemens/ws.w, maxSiemens/ws.w); err != nil {
-		return &RowError{Table: "capacitors", Row: i, Name: rows[i].Name, Field: "CFarad", Mend: mend, Err: err}
-	}
-	ws.rowY[ws.plan.rows.firstCap+i] = Phasor{0, ws.w * cFarad}
 	ws.touch()
 	return nil
 }
@@ -190,7 +151,7 @@ func (ws *Workspace) SetVoltageImpedance(i int, rOhm, xOhm float64) error {
 	}
 	field, mend, err := ohms(rOhm, xOhm)
 	if err == nil && rows[i].ideal() {
-		field, mend, err = "source", "compile it with a series impedance", ErrOutOfRange
+		field, mend, err = "source", "compile it with a series impedance", errOutOfRange
 	}
 	if err != nil {
 		return &RowError{Table: "voltage sources", Row: i, Name: rows[i].Name, Field: field, Mend: mend, Err: err}
@@ -223,7 +184,7 @@ func sourceAmount(a Phasor) (mend string, err error) {
 }
 
 func noRow(table string, i, n int) error {
-	return &RowError{Table: table, Row: i, Field: "row number", Mend: fmt.Sprintf("the table has %d rows", n), Err: ErrUnknownRow}
+	return &RowError{Table: table, Row: i, Field: "row number", Mend: fmt.Sprintf("the table has %d rows", n), Err: errUnknownRow}
 }
 
 // assemble adds the rows up, branch by branch, in the order of the rows.

@@ -273,7 +273,7 @@ func (e *Engine) findKin() error {
 	return nil
 }
 
-// indistinct is stricter than Signature.Against: the meter's display is no test of a
+// indistinct is stricter than world.Differ: the meter's display is no test of a
 // visit's observations, and numbers may differ by a quarter of what is allowed.
 func indistinct(a, b world.Signature) bool {
 	for i := range a {

@@ -53,8 +53,8 @@ func (i Indication) String() string {
 
 var units = []string{"V", "A", "mA", "ohm", "ms", "s", "Hz", "W", "N.m", "kWh"}
 
-// MaxDetail is the longest detail, in bytes, that an indication may carry.
-const MaxDetail = 120
+// maxDetail is the longest detail, in bytes, that an indication may carry.
+const maxDetail = 120
 
 // ParseIndication reads what String writes.
 func ParseIndication(s string) (Indication, error) {
@@ -67,8 +67,8 @@ func ParseIndication(s string) (Indication, error) {
 		}
 	}
 	if detail, ok := strings.CutPrefix(s, string(Wrong)+": "); ok {
-		if len(detail) > MaxDetail {
-			return Indication{}, fmt.Errorf("the detail of the pattern is %d bytes long: keep it under %d", len(detail), MaxDetail)
+		if len(detail) > maxDetail {
+			return Indication{}, fmt.Errorf("the detail of the pattern is %d bytes long: keep it under %d", len(detail), maxDetail)
 		}
 		if detail == "" || strings.TrimSpace(detail) != detail || strings.ContainsFunc(detail, func(r rune) bool { return r < ' ' || r == '\uFFFD' }) {
 			return Indication{}, errors.New("the detail of the pattern must be plain words on one line")

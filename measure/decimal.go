@@ -9,9 +9,9 @@ import (
 	"strings"
 )
 
-// MaxDigits is the largest number of digits that a Decimal holds. Any such
+// maxDigits is the largest number of digits that a Decimal holds. Any such
 // number, scaled to an integer, fits in an int64.
-const MaxDigits = 18
+const maxDigits = 18
 
 // Decimal is a decimal number with its digits exactly as entered: leading and
 // trailing zeros are kept. The zero Decimal is unset, which is not the number
@@ -52,8 +52,8 @@ func ParseDecimal(s string) (Decimal, error) {
 		return Decimal{}, fmt.Errorf("number %q has no digits: enter digits, such as 0.30", shorten(s))
 	case strings.HasSuffix(body, "."):
 		return Decimal{}, fmt.Errorf("number %q ends in a point: remove the point or write the digits after it", shorten(s))
-	case digits > MaxDigits:
-		return Decimal{}, fmt.Errorf("number %q has %d digits: at most %d can be kept", shorten(s), digits, MaxDigits)
+	case digits > maxDigits:
+		return Decimal{}, fmt.Errorf("number %q has %d digits: at most %d can be kept", shorten(s), digits, maxDigits)
 	}
 	return Decimal{text: s}, nil
 }
@@ -155,8 +155,8 @@ func fromBig(n *big.Int, places int) (Decimal, error) {
 		return Decimal{}, fmt.Errorf("number with %d decimal places: give 0 or more", places)
 	}
 	text := new(big.Int).Abs(n).String()
-	if len(text) > MaxDigits || places >= MaxDigits {
-		return Decimal{}, fmt.Errorf("result needs %d digits with %d decimal places: at most %d digits can be kept", len(text), places, MaxDigits)
+	if len(text) > maxDigits || places >= maxDigits {
+		return Decimal{}, fmt.Errorf("result needs %d digits with %d decimal places: at most %d digits can be kept", len(text), places, maxDigits)
 	}
 	if len(text) <= places {
 		text = strings.Repeat("0", places-len(text)+1) + text

@@ -197,7 +197,7 @@ func FuzzParseDecimal(f *testing.F) {
 				digits++
 			}
 		}
-		if want := decimalForm.MatchString(s) && digits <= MaxDigits; want != (err == nil) {
+		if want := decimalForm.MatchString(s) && digits <= maxDigits; want != (err == nil) {
 			t.Fatalf("%q: accepted %v, want %v (%v)", s, err == nil, want, err)
 		}
 		if err != nil {

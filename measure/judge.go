@@ -130,7 +130,7 @@ func Judge(value, u float64, limit Limit, guard float64) (Judgement, error) {
 	if !(guard >= 0) || math.IsInf(guard, 0) {
 		return Judgement{}, fmt.Errorf("judging value %v: guard band multiplier %v: give a finite number, 0 or more", value, guard)
 	}
-	p := roundProbability(Conformance(value, u, limit))
+	p := roundProbability(conformance(value, u, limit))
 	need := roundProbability(normalCDF(guard))
 	switch {
 	case p >= need:
@@ -141,11 +141,11 @@ func Judge(value, u float64, limit Limit, guard float64) (Judgement, error) {
 	return Judgement{Verdict: Doubtful, Probability: p}, nil
 }
 
-// Conformance returns the probability, 0 to 1, that a true value normally
+// conformance returns the probability, 0 to 1, that a true value normally
 // distributed about value with standard uncertainty u lies within the limit
 // (JCGM 106:2012, 7.3 for one bound, 7.4 for two). It is not rounded; a limit
 // without bounds gives 1.
-func Conformance(value, u float64, limit Limit) float64 {
+func conformance(value, u float64, limit Limit) float64 {
 	if u == 0 {
 		if limit.hasLower && value < limit.lower || limit.hasUpper && value > limit.upper {
 			return 0

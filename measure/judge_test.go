@@ -23,7 +23,7 @@ func TestConformanceWorkedExamples(t *testing.T) {
 		{"7.3, bursting strength of a container, lower limit", 509.7, 8.6, AtLeast(490), 0.99},
 		{"7.4, viscosity of a motor oil, both limits", 13.6, 1.8, Between(12.5, 16.3), 0.66},
 	} {
-		if got := Conformance(tc.value, tc.u, tc.limit); !near(got, tc.want, 0.005) {
+		if got := conformance(tc.value, tc.u, tc.limit); !near(got, tc.want, 0.005) {
 			t.Errorf("%s: probability %.4f, want %.2f", tc.name, got, tc.want)
 		}
 	}
@@ -46,7 +46,7 @@ func TestConformanceAgreesWithGonum(t *testing.T) {
 			{AtLeast(lower), n.Survival(lower)},
 			{Between(lower, upper), n.CDF(upper) - n.CDF(lower)},
 		} {
-			if got := Conformance(value, u, c.limit); !near(got, c.want, 1e-12) {
+			if got := conformance(value, u, c.limit); !near(got, c.want, 1e-12) {
 				t.Fatalf("%s with %v ± %v: got %.15f, want %.15f", c.limit, value, u, got, c.want)
 			}
 		}

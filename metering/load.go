@@ -35,7 +35,7 @@ type TimedLoad struct {
 	Ratio float64 `json:"ratio"`
 }
 
-// Power returns the mean power in watts, P = 3.6×10⁶·n·ratio/(k·t), by
+// power returns the mean power in watts, P = 3.6×10⁶·n·ratio/(k·t), by
 // definition of the meter constant, with the uncertainties of counting and
 // timing in quadrature.
 func (l TimedLoad) Power() (measure.Estimate, error) {
@@ -72,9 +72,9 @@ type Reference struct {
 	PowerFactor measure.Estimate `json:"power_factor"` // 0 to 1; {1, 0} only for a load known to be resistive
 }
 
-// Power returns volts × amperes × power factor in watts, with the three
+// power returns volts × amperes × power factor in watts, with the three
 // uncertainties propagated to first order (JCGM 100:2008, 5.1.2).
-func (r Reference) Power() (measure.Estimate, error) {
+func (r Reference) power() (measure.Estimate, error) {
 	for _, part := range []struct {
 		name string
 		e    measure.Estimate
@@ -115,7 +115,7 @@ func Compare(l TimedLoad, r Reference, tolerancePct, guard float64) (Comparison,
 	if err != nil {
 		return Comparison{}, err
 	}
-	reference, err := r.Power()
+	reference, err := r.power()
 	if err != nil {
 		return Comparison{}, err
 	}

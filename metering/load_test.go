@@ -54,7 +54,7 @@ func TestTimedLoadUncertainty(t *testing.T) {
 
 func TestReferencePower(t *testing.T) {
 	r := Reference{measure.Estimate{Value: 230, U: 2.3}, measure.Estimate{Value: 10, U: 0.2}, measure.Estimate{Value: 0.9, U: 0.018}}
-	p, err := r.Power()
+	p, err := r.power()
 	if err != nil || !near(p.Value, 2070, 1e-9) || !near(p.Relative(), 0.03, 1e-12) { // 1, 2 and 2 % in quadrature
 		t.Errorf("got %+v, %v", p, err)
 	}

@@ -39,13 +39,37 @@ type DatedReading struct {
 	Reading measure.Decimal `json:"reading"`
 }
 
-// Finding is the outcome of judging a reading. DailyLow and DailyHigh are the
+// Because says why a reading is plausible, doubtful or implausible.
+type Because string
+
+// The reasons, beside the misfits of digits.
+const (
+	NothingEarlier   Because = "nothing-earlier"
+	TooFewEarlier    Because = "too-few-earlier"
+	WithinBand       Because = "within"
+	FarAbove         Because = "far-above"
+	AboveBand        Because = "above"
+	BelowBand        Because = "below"
+	NotMoved         Because = "not-moved"
+	RolloverExplains Because = "rollover-explains"
+	RolloverUnknown  Because = "rollover-unknown"
+	RolloverNot      Because = "rollover-does-not"
+)
+
+// Finding is the outcome of judging a reading. Low and High enclose the daily means that would
+// be plausible. DailyLow and DailyHigh are the
 // lowest and highest daily means between earlier readings and Daily is the one
 // up to the judged reading, all in the register's unit a day with its
 // multiplier; they are 0 where they could not be worked out.
 type Finding struct {
 	Plausibility Plausibility           `json:"plausibility"`
-	Sentence     string                 `json:"sentence"`
+	Because      Because                `json:"because"`
+	Misfit       Misfit                 `json:"misfit,omitempty"`
+	Register     Register               `json:"-"`
+	Reading      measure.Decimal        `json:"-"`
+	Last         measure.Decimal        `json:"-"`
+	Low          float64                `json:"low"`
+	High         float64                `json:"high"`
 	Daily        float64                `json:"daily"`
 	DailyLow     float64                `json:"daily_low"`
 	DailyHigh    float64                `json:"daily_high"`
@@ -65,14 +89,13 @@ func JudgeReading(r Register, band rules.PlausibilityBand, earlier []DatedReadin
 	if err := r.cumulative(); err != nil {
 		return Finding{}, err
 	}
-	f := Finding{Band: band}
-	misfit, fits := r.Fit(final.Reading)
-	if !fits {
-		f.Plausibility, f.Sentence = Implausible, misfit
+	f := Finding{Band: band, Register: r, Reading: final.Reading, Misfit: r.Fit(final.Reading)}
+	if !f.Misfit.Shown() {
+		f.Plausibility = Implausible
 		return f, nil
 	}
 	if len(earlier) == 0 {
-		f.Sentence = "there is no earlier reading to compare with"
+		f.Because = NothingEarlier
 		return f, nil
 	}
 	for i, e := range earlier {
@@ -106,51 +129,48 @@ func JudgeReading(r Register, band rules.PlausibilityBand, earlier []DatedReadin
 		return Finding{}, err
 	}
 	f.Advance, f.Daily = advance, daily
-	f.weigh(r, band, last, final, history)
-	if misfit != "" && f.Plausibility == Plausible {
-		f.Plausibility, f.Sentence = Doubtful, misfit
+	f.Last = last.Reading
+	f.weigh(band, history)
+	if f.Misfit != "" && f.Plausibility == Plausible {
+		f.Plausibility = Doubtful
+	} else {
+		f.Misfit = ""
 	}
 	return f, nil
 }
 
 // weigh sets the plausibility from the daily mean and says why.
-func (f *Finding) weigh(r Register, band rules.PlausibilityBand, last, final DatedReading, history bool) {
-	low := float64(f.DailyLow * band.DoubtfulBelow.Float())
-	high := float64(f.DailyHigh * band.DoubtfulAbove.Float())
+func (f *Finding) weigh(band rules.PlausibilityBand, history bool) {
+	f.Low = float64(f.DailyLow * band.DoubtfulBelow.Float())
+	f.High = float64(f.DailyHigh * band.DoubtfulAbove.Float())
 	far := float64(f.DailyHigh * band.ImplausibleAbove.Float())
-	rate := fmt.Sprintf("%.3g %s a day", f.Daily, r.Unit)
-	expected := fmt.Sprintf("%.3g to %.3g %s a day from earlier readings", low, high, r.Unit)
-	lower := fmt.Sprintf("%s is lower than the last reading, %s", final.Reading, last.Reading)
-	inside := history && f.Daily >= low && f.Daily <= high
+	inside := history && f.Daily >= f.Low && f.Daily <= f.High
+	f.Plausibility = Doubtful
 	switch {
 	case f.Advance.RolledOver && inside:
-		f.Plausibility = Plausible
-		f.Sentence = fmt.Sprintf("%s, and a rollover explains it: %s, within %s", lower, rate, expected)
+		f.Plausibility, f.Because = Plausible, RolloverExplains
 	case f.Advance.RolledOver && !history:
-		f.Sentence = fmt.Sprintf("%s: a rollover would mean %s, and there are too few earlier readings to tell", lower, rate)
+		f.Because = RolloverUnknown
 	case f.Advance.RolledOver:
-		f.Plausibility = Implausible
-		f.Sentence = fmt.Sprintf("%s, and a rollover does not explain it: it would mean %s, against %s; another meter, another register or counting backwards may", lower, rate, expected)
+		f.Plausibility, f.Because = Implausible, RolloverNot
 	case !history:
-		f.Sentence = fmt.Sprintf("there are too few earlier readings to compare %s with", rate)
+		f.Because = TooFewEarlier
 	case inside:
-		f.Plausibility = Plausible
-		f.Sentence = fmt.Sprintf("%s, within %s", rate, expected)
+		f.Plausibility, f.Because = Plausible, WithinBand
 	case f.Daily > far:
-		f.Plausibility = Implausible
-		f.Sentence = fmt.Sprintf("%s is far above %s: a digit may have been misread", rate, expected)
-	case f.Daily > high:
-		f.Sentence = fmt.Sprintf("%s is above %s", rate, expected)
+		f.Plausibility, f.Because = Implausible, FarAbove
+	case f.Daily > f.High:
+		f.Because = AboveBand
 	case f.Advance.Steps.Sign() == 0:
-		f.Sentence = fmt.Sprintf("the register has not moved since the last reading, against %s: premises unused, or consumption that does not pass the meter", expected)
+		f.Because = NotMoved
 	default:
-		f.Sentence = fmt.Sprintf("%s is below %s", rate, expected)
+		f.Because = BelowBand
 	}
 }
 
 // dailyMean returns the advance and its mean in the register's unit a day.
 func dailyMean(r Register, from, to DatedReading) (Advance, float64, error) {
-	a, err := AdvanceBetween(r, from.Reading, to.Reading)
+	a, err := advanceBetween(r, from.Reading, to.Reading)
 	if err != nil {
 		return Advance{}, 0, err
 	}

@@ -58,25 +58,38 @@ func (r Register) cumulative() error {
 	return nil
 }
 
-// Fit says how a reading's digits agree with the register. It is "" when they
-// do, otherwise a sentence; fits reports whether the register can show the
-// reading at all. Leading zeros are digits of the display, so "4127" read from
-// a register of five digits may have lost one.
-func (r Register) Fit(reading measure.Decimal) (sentence string, fits bool) {
+// Misfit is how the digits of a reading do not agree with its register.
+type Misfit string
+
+// The misfits. A register cannot show what the first four are about.
+const (
+	NoReading     Misfit = "no-reading"
+	Negative      Misfit = "negative"
+	TooManyDigits Misfit = "too-many-digits"
+	TooManyPlaces Misfit = "too-many-decimals"
+	TooFewDigits  Misfit = "too-few-digits"
+)
+
+// Shown reports whether a register can show a reading with such digits at all.
+func (m Misfit) Shown() bool { return m == "" || m == TooFewDigits }
+
+// Fit says how a reading's digits agree with the register; it is "" when they do. Leading zeros are
+// digits of the display, so "4127" read from a register of five digits may have lost one.
+func (r Register) Fit(reading measure.Decimal) Misfit {
 	whole, places := reading.WholeDigits(), reading.Places()
 	switch {
 	case reading.IsZero():
-		return "there is no reading", false
+		return NoReading
 	case reading.Sign() < 0 || reading.String()[0] == '-':
-		return fmt.Sprintf("%s is negative, which a register does not show", reading), false
+		return Negative
 	case whole > r.Digits:
-		return fmt.Sprintf("%s has %d digits before the point and the register has %d: a decimal may have been read as a digit", reading, whole, r.Digits), false
+		return TooManyDigits
 	case places > r.Decimals:
-		return fmt.Sprintf("%s has %d decimals and the register has %d", reading, places, r.Decimals), false
+		return TooManyPlaces
 	case whole < r.Digits:
-		return fmt.Sprintf("%s has %d digits before the point and the register has %d: leading zeros were left out, or a digit was", reading, whole, r.Digits), true
+		return TooFewDigits
 	}
-	return "", true
+	return ""
 }
 
 // Advance is what a register counted between two readings.
@@ -87,16 +100,16 @@ type Advance struct {
 	RolledOver bool            `json:"rolled_over"` // the register passed its last number once
 }
 
-// AdvanceBetween returns what the register counted from the earlier to the
+// advanceBetween returns what the register counted from the earlier to the
 // later reading, exactly. A later reading that is lower is taken for one
 // rollover; whether one explains it is for Plausible to say.
-func AdvanceBetween(r Register, earlier, later measure.Decimal) (Advance, error) {
+func advanceBetween(r Register, earlier, later measure.Decimal) (Advance, error) {
 	if err := r.cumulative(); err != nil {
 		return Advance{}, err
 	}
 	for _, reading := range []measure.Decimal{earlier, later} {
-		if sentence, fits := r.Fit(reading); !fits {
-			return Advance{}, fmt.Errorf("register %s: %s: read it again", r.ID, sentence)
+		if m := r.Fit(reading); !m.Shown() {
+			return Advance{}, fmt.Errorf("register %s: %q cannot be shown by a register of %d digits and %d decimals (%s): read it again", r.ID, reading, r.Digits, r.Decimals, m)
 		}
 	}
 	a := Advance{Unit: r.Unit}

@@ -32,7 +32,7 @@ func TestAdvance(t *testing.T) {
 	} {
 		r := register()
 		r.Multiplier = dec(tc.multiplier)
-		a, err := AdvanceBetween(r, dec(tc.from), dec(tc.to))
+		a, err := advanceBetween(r, dec(tc.from), dec(tc.to))
 		if err != nil || a.Steps.String() != tc.steps || a.Quantity.String() != tc.quantity || a.RolledOver != tc.rolled || a.Unit != measure.KilowattHour {
 			t.Errorf("%s to %s: got %+v, %v", tc.from, tc.to, a, err)
 		}
@@ -57,7 +57,7 @@ func TestAdvanceUndoesCounting(t *testing.T) {
 			return dec(text)
 		}
 		to := (from + count) % span
-		a, err := AdvanceBetween(r, show(from), show(to))
+		a, err := advanceBetween(r, show(from), show(to))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -68,25 +68,15 @@ func TestAdvanceUndoesCounting(t *testing.T) {
 }
 
 func TestFit(t *testing.T) {
-	for in, want := range map[string]struct {
-		says string
-		fits bool
-	}{
-		"04127.6":  {"", true},
-		"04127":    {"", true},
-		"4127.6":   {"leading zeros", true},
-		"041276":   {"a decimal may have been read as a digit", false},
-		"04127.63": {"2 decimals and the register has 1", false},
-		"-04127":   {"negative", false},
-		"-0":       {"negative", false},
+	for in, want := range map[string]Misfit{
+		"04127.6": "", "04127": "", "4127.6": TooFewDigits, "041276": TooManyDigits, "04127.63": TooManyPlaces, "-04127": Negative, "-0": Negative,
 	} {
-		says, fits := register().Fit(dec(in))
-		if fits != want.fits || !strings.Contains(says, want.says) || (want.says == "") != (says == "") {
-			t.Errorf("%s: got %q, %v", in, says, fits)
+		if got := register().Fit(dec(in)); got != want || got.Shown() != (want == "" || want == TooFewDigits) {
+			t.Errorf("%s: got %q", in, got)
 		}
 	}
-	if says, fits := register().Fit(measure.Decimal{}); fits || says == "" {
-		t.Errorf("no reading: got %q, %v", says, fits)
+	if got := register().Fit(measure.Decimal{}); got != NoReading || got.Shown() {
+		t.Errorf("no reading: got %q", got)
 	}
 }
 
@@ -104,7 +94,7 @@ func TestRegisterRefuses(t *testing.T) {
 	} {
 		r := register()
 		spoil(&r)
-		if _, err := AdvanceBetween(r, dec("0"), dec("1")); err == nil {
+		if _, err := advanceBetween(r, dec("0"), dec("1")); err == nil {
 			t.Errorf("%s was accepted", name)
 		}
 		if (r.Check() == nil) != (name == "demand") {
@@ -116,10 +106,10 @@ func TestRegisterRefuses(t *testing.T) {
 	}
 	r := register()
 	r.Multiplier = dec("999999999999999999")
-	if a, err := AdvanceBetween(r, dec("00000"), dec("99999")); err == nil {
+	if a, err := advanceBetween(r, dec("00000"), dec("99999")); err == nil {
 		t.Errorf("an advance beyond 18 digits was given: %s", a.Quantity)
 	}
-	if _, err := AdvanceBetween(register(), dec("123456"), dec("00001")); err == nil || !strings.Contains(err.Error(), "read it again") {
+	if _, err := advanceBetween(register(), dec("123456"), dec("00001")); err == nil || !strings.Contains(err.Error(), "read it again") {
 		t.Errorf("a reading that cannot be shown gave %v", err)
 	}
 }
@@ -139,29 +129,30 @@ func TestJudgeReading(t *testing.T) {
 		name     string
 		readings []string // the last is judged
 		want     Plausibility
-		says     string
+		because  Because
+		misfit   Misfit
 	}{
-		{"as before", []string{"04000", "04300", "04570", "04880.5"}, Plausible, "within"},
-		{"a rollover", []string{"99400", "99700", "99990", "00295"}, Plausible, "a rollover explains it"},
-		{"lower, no rollover", []string{"04000", "04300", "04570", "04470"}, Implausible, "a rollover does not explain it"},
-		{"lower, nothing to tell by", []string{"99990", "00295"}, Doubtful, "too few"},
-		{"above", []string{"04000", "04300", "04570", "05500"}, Doubtful, "is above"},
-		{"far above", []string{"04000", "04300", "04570", "45700"}, Implausible, "far above"},
-		{"below", []string{"04000", "04300", "04570", "04600"}, Doubtful, "is below"},
-		{"not moved", []string{"04000", "04300", "04570", "04570"}, Doubtful, "has not moved"},
-		{"leading zero left out", []string{"04000", "04300", "04570", "4880.5"}, Doubtful, "leading zeros"},
-		{"decimal read as digit", []string{"04000", "04300", "04570", "048805"}, Implausible, "a decimal may have been read"},
-		{"no history", []string{"04880.5"}, Doubtful, "no earlier reading"},
-		{"one earlier", []string{"04570", "04880.5"}, Doubtful, "too few"},
-		{"empty premises stay empty", []string{"04000", "04000", "04000"}, Plausible, "within"},
+		{"as before", []string{"04000", "04300", "04570", "04880.5"}, Plausible, WithinBand, ""},
+		{"a rollover", []string{"99400", "99700", "99990", "00295"}, Plausible, RolloverExplains, ""},
+		{"lower, no rollover", []string{"04000", "04300", "04570", "04470"}, Implausible, RolloverNot, ""},
+		{"lower, nothing to tell by", []string{"99990", "00295"}, Doubtful, RolloverUnknown, ""},
+		{"above", []string{"04000", "04300", "04570", "05500"}, Doubtful, AboveBand, ""},
+		{"far above", []string{"04000", "04300", "04570", "45700"}, Implausible, FarAbove, ""},
+		{"below", []string{"04000", "04300", "04570", "04600"}, Doubtful, BelowBand, ""},
+		{"not moved", []string{"04000", "04300", "04570", "04570"}, Doubtful, NotMoved, ""},
+		{"leading zero left out", []string{"04000", "04300", "04570", "4880.5"}, Doubtful, WithinBand, TooFewDigits},
+		{"decimal read as digit", []string{"04000", "04300", "04570", "048805"}, Implausible, "", TooManyDigits},
+		{"no history", []string{"04880.5"}, Doubtful, NothingEarlier, ""},
+		{"one earlier", []string{"04570", "04880.5"}, Doubtful, TooFewEarlier, ""},
+		{"empty premises stay empty", []string{"04000", "04000", "04000"}, Plausible, WithinBand, ""},
 		// A corrected estimate went down: it must not open the band.
-		{"a correction earlier", []string{"04000", "04300", "04250", "04550", "45500"}, Implausible, "far above"},
+		{"a correction earlier", []string{"04000", "04300", "04250", "04550", "45500"}, Implausible, FarAbove, ""},
 	} {
 		rows := history(tc.readings...)
 		last := len(rows) - 1
 		f, err := JudgeReading(register(), gb.Plausible, rows[:last], rows[last])
-		if err != nil || f.Plausibility != tc.want || !strings.Contains(f.Sentence, tc.says) {
-			t.Errorf("%s: got %s, %q (%v), want %s", tc.name, f.Plausibility, f.Sentence, err, tc.want)
+		if err != nil || f.Plausibility != tc.want || f.Because != tc.because || f.Misfit != tc.misfit {
+			t.Errorf("%s: got %s, %q, %q (%v), want %s", tc.name, f.Plausibility, f.Because, f.Misfit, err, tc.want)
 		}
 		if f.Band.DoubtfulAbove.Source == "" {
 			t.Errorf("%s: the band is not stated", tc.name)

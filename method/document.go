@@ -112,6 +112,10 @@ type Stop struct {
 	Title      string `json:"title"`
 	// Do lists at most three things to do, in order.
 	Do []string `json:"do"`
+	// Consumer says what was found to whoever lives there, and KeepOff what to keep off until
+	// it is mended. Without Consumer nothing of the stop reaches them.
+	Consumer string    `json:"consumer,omitempty"`
+	KeepOff  []KeepOff `json:"keep_off,omitempty"`
 	// Scheme and Category class the defect for its owner; never one without the other.
 	Scheme   string `json:"scheme,omitempty"`
 	Category string `json:"category,omitempty"`

@@ -17,7 +17,7 @@ import (
 
 // tiny is the least method that does one of everything; it is invented.
 const tiny = `{
-	"method":"tiny","edition":"1","title":"T","country":"GB",
+	"method":"tiny","edition":"1","title":"T","language":"en","country":"GB",
 	"for":{"phases":1,"metering":"whole-current"},
 	"facts":[{"id":"reference","words":"r","values":["yes","no"]}],
 	"protection":[{"id":"gloves","words":"gloves","checked":true}],
@@ -319,7 +319,8 @@ func TestOverlayNamesWhatItTakesAway(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []string{"seen without gloves", "off without the proof quiet", "step volts left out"}
+	want := []method.Away{{Overlay: "o", Kind: method.AwayProtection, Step: "seen", What: "gloves"}, {Overlay: "o", Kind: method.AwayStep, Step: "volts"},
+		{Overlay: "o", Kind: method.AwayNeed, Step: "off", What: "quiet"}}
 	if !slices.Equal(r.TakesAway, want) {
 		t.Errorf("takes away %q, want %q", r.TakesAway, want)
 	}

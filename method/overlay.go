@@ -6,9 +6,9 @@ import (
 	"strings"
 )
 
-// apply returns d changed by o, with a sentence for each thing taken away. The
-// error is a Faults with pointers into the overlay.
-func apply(d *Document, o *Overlay) (*Document, []string, error) {
+// Apply returns d changed by o, with each thing that it takes away. The error is a
+// Faults with pointers into the overlay, or wraps one of the document that results.
+func (o *Overlay) Apply(d *Document) (*Document, []Away, error) {
 	if o.Of != d.ID {
 		return nil, nil, Faults{{Pointer: "/of", Problem: fmt.Sprintf("the overlay is for %q, not for %q", o.Of, d.ID), Mend: "choose the method that it names"}}
 	}
@@ -35,13 +35,12 @@ func apply(d *Document, o *Overlay) (*Document, []string, error) {
 	if err := out.Validate(); err != nil {
 		return nil, nil, fmt.Errorf("with overlay %s applied: %w", o.ID, err)
 	}
-	return &out, a.away, nil
+	return &out, takenAway(d, &out, o.ID), nil
 }
 
 type applying struct {
 	faultList
-	d    *Document
-	away []string
+	d *Document
 }
 
 func (a *applying) find(at, id string) int {
@@ -132,24 +131,13 @@ func (a *applying) tighten(at string, c *Tighten) {
 
 func (a *applying) relax(at string, c *Relax) {
 	a.each(at+"/steps", c.Steps, func(s *Step) {
-		for _, p := range c.Protect {
-			if slices.Contains(s.Protect, p) {
-				s.Protect = without(s.Protect, p)
-				a.away = append(a.away, fmt.Sprintf("%s without %s", s.ID, p))
-			}
-		}
-		for _, n := range c.Needs {
-			if slices.Contains(s.Needs, n) {
-				s.Needs = without(s.Needs, n)
-				a.away = append(a.away, fmt.Sprintf("%s without the proof %s", s.ID, n))
-			}
-		}
+		s.Protect = less(s.Protect, c.Protect)
+		s.Needs = less(s.Needs, c.Needs)
 	})
 	for j, id := range c.Remove {
 		i := a.find(fmt.Sprintf("%s/remove/%d", at, j), id)
 		if i >= 0 {
 			a.d.Steps = slices.Delete(a.d.Steps, i, i+1)
-			a.away = append(a.away, fmt.Sprintf("step %s left out", id))
 		}
 	}
 }
@@ -164,11 +152,12 @@ func union[T comparable](a, b []T) []T {
 	return out
 }
 
-func without(list []string, x string) []string {
-	var out []string
-	for _, y := range list {
-		if y != x {
-			out = append(out, y)
+// less returns what of a is not in b.
+func less[T comparable](a, b []T) []T {
+	var out []T
+	for _, x := range a {
+		if !slices.Contains(b, x) {
+			out = append(out, x)
 		}
 	}
 	return out

@@ -35,10 +35,11 @@ type Resolved struct {
 	Method     string        `json:"method"`
 	Edition    string        `json:"edition"`
 	Title      string        `json:"title"`
+	Language   string        `json:"language"`
 	Country    string        `json:"country"`
 	Rules      string        `json:"rules"`
 	Overlays   []OverlayRef  `json:"overlays"`
-	TakesAway  []string      `json:"takes_away"`
+	TakesAway  []Away        `json:"takes_away"`
 	Claims     site.Spec     `json:"claims"`
 	Facts      []Fact        `json:"facts"`
 	Protection []Protection  `json:"protection"`
@@ -50,6 +51,10 @@ type Resolved struct {
 	Points     []site.Point  `json:"points"`
 	Switches   []site.Switch `json:"switches"`
 	Acts       []site.Act    `json:"acts"`
+	// Translations holds the words of other languages, by language and key.
+	Translations map[string]map[string]string `json:"translations,omitempty"`
+
+	words map[string]string // what In chose
 }
 
 // Job is what is known before the visit, as far as a method depends on it.
@@ -118,8 +123,9 @@ func (j Job) fact(f string) (string, bool) {
 }
 
 // Resolve applies overlays in order, drops the steps that the job rules out,
-// and expands patterns over the site. The error is a Faults, or wraps one.
-func Resolve(d *Document, overlays []*Overlay, job Job, rules Rules) (*Resolved, error) {
+// expands patterns over the site, and adds the words of the translations, each of which
+// is of the method or of one of the overlays. The error is a Faults, or wraps one.
+func Resolve(d *Document, overlays []*Overlay, job Job, rules Rules, translations ...*Translation) (*Resolved, error) {
 	st, err := site.Expand(job.Site)
 	if err != nil {
 		return nil, err
@@ -128,9 +134,12 @@ func Resolve(d *Document, overlays []*Overlay, job Job, rules Rules) (*Resolved,
 		return nil, fmt.Errorf("method %s is for %d-phase %s positions, and the job claims %d-phase %s: choose a method for that position",
 			d.ID, d.For.Phases, d.For.Metering, st.Spec.Phases, st.Spec.Metering)
 	}
-	r := &Resolved{Overlays: []OverlayRef{}, TakesAway: []string{}}
+	r := &Resolved{Overlays: []OverlayRef{}, TakesAway: []Away{}}
+	if err := r.translate(d, overlays, translations); err != nil {
+		return nil, err
+	}
 	for _, o := range overlays {
-		next, away, err := apply(d, o)
+		next, away, err := o.Apply(d)
 		if err != nil {
 			return nil, fmt.Errorf("overlay %s: %w", o.ID, err)
 		}
@@ -138,7 +147,7 @@ func Resolve(d *Document, overlays []*Overlay, job Job, rules Rules) (*Resolved,
 		r.Overlays = append(r.Overlays, OverlayRef{ID: o.ID, Edition: o.Edition})
 		r.TakesAway = append(r.TakesAway, away...)
 	}
-	r.Method, r.Edition, r.Title, r.Country, r.Rules = d.ID, d.Edition, d.Title, d.Country, rules.Edition
+	r.Method, r.Edition, r.Title, r.Language, r.Country, r.Rules = d.ID, d.Edition, d.Title, d.Language, d.Country, rules.Edition
 	r.Claims = st.Spec
 	r.Facts, r.Protection, r.Proofs, r.Stops, r.Phases = d.Facts, d.Protection, d.Proofs, d.Stops, d.Phases
 	r.Points, r.Switches, r.Acts = st.Points, st.Switches, st.Acts
@@ -289,7 +298,7 @@ func (x *expander) step(at string, s Step) []Step {
 			if star {
 				a, _ := x.st.Act(site.ActID(act))
 				t.ID = s.ID + "/" + act
-				t.Say = strings.ReplaceAll(s.Say, "{act}", upperFirst(a.Words))
+				t.Say = fill(s.Say, "", "", upperFirst(a.Words))
 			}
 			out = append(out, t)
 		}
@@ -341,17 +350,13 @@ func (x *expander) observe(at string, s Step) []Step {
 					t.ID += "/" + string(q)
 				}
 			}
-			t.Say = x.words(s.Say, p, q)
+			a, _ := x.st.Point(p)
+			b, _ := x.st.Point(q)
+			t.Say = fill(s.Say, a.Words, b.Words, "")
 			out = append(out, t)
 		}
 	}
 	return out
-}
-
-func (x *expander) words(say string, p, q site.PointID) string {
-	a, _ := x.st.Point(p)
-	b, _ := x.st.Point(q)
-	return strings.NewReplacer("{at}", a.Words, "{against}", b.Words).Replace(say)
 }
 
 // resume finds the step of r at which a stop resumes, following the written order.

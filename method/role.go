@@ -107,6 +107,26 @@ const (
 // StopRoles lists every role of a stop in a fixed order.
 func StopRoles() []StopRole { return []StopRole{ConsentStop, DependantStop} }
 
+// KeepOff is what whoever lives there must keep off until a stop is mended.
+type KeepOff string
+
+// What there is to keep off.
+const (
+	// OffMetal: metal that is joined to the earthing, indoors and out.
+	OffMetal KeepOff = "metal"
+	// OffWater: bath, shower and taps.
+	OffWater KeepOff = "water"
+	// OffMeter: the meter, its box and the cut-out.
+	OffMeter KeepOff = "meter"
+	// OffSockets: sockets and what is plugged in.
+	OffSockets KeepOff = "sockets"
+	// OffSwitches: no switch and no fuse can be relied on to make anything dead.
+	OffSwitches KeepOff = "switches"
+)
+
+// KeepOffs lists them in a fixed order.
+func KeepOffs() []KeepOff { return []KeepOff{OffMetal, OffWater, OffMeter, OffSockets, OffSwitches} }
+
 // FactRole says which claim of the job a fact is found against.
 type FactRole string
 
@@ -260,6 +280,15 @@ func (v *docCheck) roles() {
 		at := fmt.Sprintf("/stops/%d", i)
 		known(v, at+"/role", s.Role, StopRoles(), "role of a stop")
 		v.owner(at+"/owner", s.Owner)
+		for j, k := range s.KeepOff {
+			known(v, fmt.Sprintf("%s/keep_off/%d", at, j), k, KeepOffs(), "thing to keep off")
+		}
+		if s.Consumer == "" && len(s.KeepOff) > 0 {
+			v.add(at+"/keep_off", "say under consumer what was found, for whoever lives there", "nothing says what it is that they keep off for")
+		}
+		if s.Restricted && s.Consumer != "" {
+			v.add(at+"/consumer", "delete it, with keep_off", "nothing of a restricted stop may reach the consumer")
+		}
 		// What a supplier follows up may tell of a person, so that silence is no answer.
 		if s.Owner == site.Supplier && !s.Restricted && s.Role == "" {
 			v.add(at, "write restricted: true, or role: consent or role: dependant where it is about the consumer's own supply",

@@ -46,6 +46,9 @@ func (v *docCheck) head() {
 	if d.Title == "" {
 		v.add("/title", "give the method a title", "the title is missing")
 	}
+	if !languageTag.MatchString(d.Language) {
+		v.add("/language", "write it as in RFC 5646, for example en", "%q is no language", d.Language)
+	}
 	if d.For.Phases != 1 && d.For.Phases != 3 {
 		v.add("/for/phases", "write 1 or 3", "%d phases are not possible", d.For.Phases)
 	}

@@ -30,7 +30,7 @@ func CheckConductor(p *rules.Pack, kind string, mm2 float64, amps measure.Estima
 	scale := math.Sqrt(seconds) / k.K.Float()
 	need := measure.Estimate{Value: float64(amps.Value * scale), U: float64(amps.U * scale)}
 	c := Check{
-		Quantity: "least cross-section for the fault, " + k.Title, Value: need, Unit: measure.SquareMM,
+		Quantity: CrossSection, Of: k.Title, Value: need, Unit: measure.SquareMM,
 		Limits: []rules.Number{k.K},
 	}
 	return judged(c, need, measure.AtMost(mm2), guard)
@@ -52,14 +52,14 @@ func CheckElectrode(p *rules.Pack, ohms measure.Estimate, milliamps, guard float
 	amps := milliamps / 1000
 	volts := measure.Estimate{Value: float64(ohms.Value * amps), U: float64(ohms.U * amps)}
 	product, err = judged(Check{
-		Quantity: "electrode resistance × rated residual current", Value: volts, Unit: measure.Volt,
+		Quantity: TouchProduct, Value: volts, Unit: measure.Volt,
 		Limits: []rules.Number{p.TT.MaxTouchProduct},
 	}, volts, measure.AtMost(p.TT.MaxTouchProduct.Float()), guard)
 	if err != nil {
 		return Check{}, Check{}, err
 	}
 	stability, err = judged(Check{
-		Quantity: "electrode resistance, for its stability", Value: ohms, Unit: measure.Ohm,
+		Quantity: ElectrodeStability, Value: ohms, Unit: measure.Ohm,
 		Limits: []rules.Number{p.TT.UnstableAbove},
 	}, ohms, measure.AtMost(p.TT.UnstableAbove.Float()), guard)
 	return product, stability, err

@@ -23,29 +23,49 @@ import (
 
 // Check is one quantity judged against one limit of the rules.
 type Check struct {
-	Quantity string           `json:"quantity"` // what was judged, in words
-	Value    measure.Estimate `json:"value"`    // in Unit
-	Unit     measure.Unit     `json:"unit"`
-	Limits   []rules.Number   `json:"limits"` // the limit or limits with their sources
+	Quantity Quantity `json:"quantity"` // what was judged
+	// Of is the earthing arrangement, or the kind of conductor, that it was judged for, where it hangs on one.
+	Of     string           `json:"of,omitempty"`
+	Value  measure.Estimate `json:"value"` // in Unit
+	Unit   measure.Unit     `json:"unit"`
+	Limits []rules.Number   `json:"limits"` // the limit or limits with their sources
 	measure.Judgement
-	Sentence string `json:"sentence"` // the outcome in plain words
+	// Because says what has to be known beside the verdict, or is empty.
+	Because Because `json:"because,omitempty"`
 }
 
-// judged fills the judgement in and says it in words.
+// Quantity names what is judged.
+type Quantity string
+
+// The quantities.
+const (
+	LineVoltage  Quantity = "line-to-neutral-voltage"
+	ExternalLoop Quantity = "external-loop-impedance"
+	FaultAmps    Quantity = "prospective-fault-current"
+	CrossSection Quantity = "least-cross-section"
+	TouchProduct Quantity = "electrode-times-residual-current"
+	// ElectrodeStability is the resistance of an electrode, judged for whether it lasts.
+	ElectrodeStability Quantity = "electrode-stability"
+)
+
+// Because says what has to be known beside a verdict.
+type Because string
+
+// What has to be known.
+const (
+	// HoldsElectrode: the measured loop holds the consumer's electrode, which the declared maximum leaves out.
+	HoldsElectrode Because = "holds-electrode"
+	// LoopNought: the loop impedance reads nought, so that the fault current has no value.
+	LoopNought Because = "loop-nought"
+)
+
+// judged fills the judgement in.
 func judged(c Check, value measure.Estimate, limit measure.Limit, guard float64) (Check, error) {
 	j, err := measure.Judge(value.Value, value.U, limit, guard)
 	if err != nil {
 		return Check{}, fmt.Errorf("%s: %w", c.Quantity, err)
 	}
 	c.Judgement = j
-	switch j.Verdict {
-	case measure.Pass:
-		c.Sentence = c.Quantity + " is within its limit"
-	case measure.Fail:
-		c.Sentence = c.Quantity + " is outside its limit"
-	default:
-		c.Sentence = c.Quantity + " cannot be told from its limit with this uncertainty: measure it with a better instrument or treat it as outside"
-	}
 	return c, nil
 }
 
@@ -64,7 +84,7 @@ func positive(name string, e measure.Estimate) error {
 // band.
 func CheckVoltage(p *rules.Pack, volts measure.Estimate, guard float64) (Check, error) {
 	c := Check{
-		Quantity: "line-to-neutral voltage", Value: volts, Unit: measure.Volt,
+		Quantity: LineVoltage, Value: volts, Unit: measure.Volt,
 		Limits: []rules.Number{p.Supply.MinimumVoltage, p.Supply.MaximumVoltage},
 	}
 	return judged(c, volts, p.Supply.Voltage(), guard)
@@ -87,13 +107,13 @@ func CheckExternalLoop(p *rules.Pack, arrangement string, loop measure.Estimate,
 		return Check{}, err
 	}
 	c := Check{
-		Quantity: "external loop impedance, " + e.ID, Value: loop, Unit: measure.Ohm,
+		Quantity: ExternalLoop, Of: e.ID, Value: loop, Unit: measure.Ohm,
 		Limits: []rules.Number{e.MaxExternal},
 	}
 	c, err = judged(c, loop, measure.AtMost(e.MaxExternal.Float()), guard)
 	if err == nil && e.Loop == "supply-and-electrode" && c.Verdict != measure.Pass {
 		c.Verdict = measure.Doubtful
-		c.Sentence = "the measured loop holds the consumer's electrode, which the declared maximum leaves out: it cannot be judged against it"
+		c.Because = HoldsElectrode
 	}
 	return c, err
 }

@@ -23,17 +23,6 @@ const (
 	Highest
 )
 
-// String returns the basis in words.
-func (b Basis) String() string {
-	switch b {
-	case Lowest:
-		return "lowest voltage, nominal × minimum voltage factor"
-	case Highest:
-		return "highest voltage, nominal × maximum voltage factor"
-	}
-	return "voltage as measured"
-}
-
 // Loop is a fault loop as measured at one place.
 type Loop struct {
 	Volts measure.Estimate // line to neutral or line to earth, r.m.s.
@@ -136,7 +125,7 @@ func FaultCurrent(p *rules.Pack, l Loop, t Terms) (Current, error) {
 // resolves, so close in to a substation the honest verdict is doubtful. A loop
 // that reads nought is judged too, by its uncertainty, but has no Value.
 func CheckDeclaredFault(p *rules.Pack, l Loop, t Terms, guard float64) (Check, error) {
-	const quantity = "prospective fault current"
+	const quantity = FaultAmps
 	volts, ohms, used, err := l.effective(p, t)
 	if err != nil {
 		return Check{}, fmt.Errorf("%s: %w", quantity, err)
@@ -155,7 +144,7 @@ func CheckDeclaredFault(p *rules.Pack, l Loop, t Terms, guard float64) (Check, e
 	}
 	c, err = judged(c, margin(volts, ohms, limit), measure.AtMost(0), guard)
 	if err == nil && ohms.Value == 0 {
-		c.Sentence = "the loop impedance reads nought, so the fault current has no value: " + c.Sentence
+		c.Because = LoopNought
 	}
 	return c, err
 }

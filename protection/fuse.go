@@ -21,8 +21,23 @@ type FuseCheck struct {
 	Melts    []rules.Number `json:"melts"`   // the gate at which it must disconnect, with what it was reckoned from
 	Holds    []rules.Number `json:"holds"`   // the gate at which it must not
 	measure.Judgement
-	Sentence string `json:"sentence"`
+	Outcome FuseOutcome `json:"outcome"`
+	// MustMelt and MustHold are the gates in amperes, 0 where the rules have none.
+	MustMelt float64 `json:"must_melt"`
+	MustHold float64 `json:"must_hold"`
 }
+
+// FuseOutcome says what is known of a fuse and a fault.
+type FuseOutcome string
+
+// The outcomes.
+const (
+	Disconnects     FuseOutcome = "disconnects"
+	DoesNot         FuseOutcome = "does-not"
+	NoGate          FuseOutcome = "no-gate"
+	NotShownToReach FuseOutcome = "not-shown-to-reach"
+	BetweenTheGates FuseOutcome = "between-the-gates"
+)
 
 // gate is a current, in amperes, with the numbers it comes from.
 type gate struct {
@@ -84,7 +99,7 @@ func FuseDisconnects(p *rules.Pack, standard string, rating, seconds float64, l 
 	melts, holds := gates(fuse, seconds)
 	c := FuseCheck{
 		Standard: s.Title, Rating: fuse.Rating, Seconds: seconds,
-		Current: current, Melts: melts.from, Holds: holds.from,
+		Current: current, Melts: melts.from, Holds: holds.from, MustMelt: melts.amps, MustHold: holds.amps,
 	}
 	if melts.found {
 		m := margin(volts, ohms, melts.amps)
@@ -92,7 +107,7 @@ func FuseDisconnects(p *rules.Pack, standard string, rating, seconds float64, l 
 			return FuseCheck{}, fmt.Errorf("fuse: %w", err)
 		}
 		if c.Verdict == measure.Pass {
-			c.Sentence = fmt.Sprintf("the fuse disconnects within %v s: the fault current reaches the %.0f A at which it must", seconds, melts.amps)
+			c.Outcome = Disconnects
 			return c, nil
 		}
 		// Short of that gate it may still disconnect: not to be sure of it is
@@ -107,17 +122,17 @@ func FuseDisconnects(p *rules.Pack, standard string, rating, seconds float64, l 
 		}
 		if j.Verdict == measure.Pass {
 			c.Verdict = measure.Fail
-			c.Sentence = fmt.Sprintf("the fuse does not disconnect within %v s: the fault current stays below the %.0f A that it carries for longer", seconds, holds.amps)
+			c.Outcome = DoesNot
 			return c, nil
 		}
 	}
 	switch {
 	case !melts.found:
-		c.Sentence = fmt.Sprintf("undetermined: the rules have no gate at which this fuse must disconnect within %v s", seconds)
+		c.Outcome = NoGate
 	case !holds.found:
-		c.Sentence = fmt.Sprintf("undetermined: the fault current is not shown to reach the %.0f A at which the fuse must disconnect within %v s", melts.amps, seconds)
+		c.Outcome = NotShownToReach
 	default:
-		c.Sentence = fmt.Sprintf("undetermined: disconnection within %v s is certain from %.0f A and excluded up to %.0f A, and the fault current is not shown to be on either side", seconds, melts.amps, holds.amps)
+		c.Outcome = BetweenTheGates
 	}
 	return c, nil
 }

@@ -12,8 +12,8 @@ import (
 	"unicode/utf8"
 )
 
-// AttachmentFormat is the value of the field "format" in the header of a container.
-const AttachmentFormat = "meterwright/attachment/1"
+// attachmentFormat is the value of the field "format" in the header of a container.
+const attachmentFormat = "meterwright/attachment/1"
 
 // MaxAttachment is the greatest length of an attachment's content in bytes.
 const MaxAttachment = 32 << 20
@@ -51,10 +51,13 @@ type Attachment struct {
 	Content []byte
 }
 
-// NewAttachment takes 32 bytes of salt from random, which must be unpredictable, and cleans
-// the content with [Clean]. It refuses a media type that Clean does not know.
+// NewAttachment takes 32 bytes of salt from random, which must be unpredictable, and copies
+// the content. Out of a JPEG or PNG picture it takes all that does not say how the picture
+// looks, such as position, time, names and small copies; the direction in which the camera was
+// held goes too, so turn the picture upright before. Text must be UTF-8, and JSON one value.
+// Any other media type is refused, because what it hides is not known.
 func NewAttachment(media string, content []byte, random io.Reader) (Attachment, error) {
-	clean, err := Clean(media, content)
+	clean, err := cleanContent(media, content)
 	if err != nil {
 		return Attachment{}, err
 	}
@@ -68,7 +71,7 @@ func NewAttachment(media string, content []byte, random io.Reader) (Attachment, 
 // ID returns the attachment's id.
 func (a Attachment) ID() AttachmentID {
 	h := sha256.New()
-	h.Write([]byte(AttachmentFormat + "\n"))
+	h.Write([]byte(attachmentFormat + "\n"))
 	h.Write(a.Salt[:])
 	h.Write(a.Content)
 	return AttachmentID("sha256:" + hex.EncodeToString(h.Sum(nil)))
@@ -134,7 +137,7 @@ func (id AttachmentID) check() error {
 // LF, and the content. Erasing them erases the salt.
 func (a Attachment) Container() []byte {
 	media, _ := jsontext.AppendQuote(nil, a.Media)
-	header := fmt.Sprintf(`{"bytes":%d,"format":"%s","media":%s,"salt":"%x"}`+"\n", len(a.Content), AttachmentFormat, media, a.Salt)
+	header := fmt.Sprintf(`{"bytes":%d,"format":"%s","media":%s,"salt":"%x"}`+"\n", len(a.Content), attachmentFormat, media, a.Salt)
 	return append([]byte(header), a.Content...)
 }
 
@@ -175,8 +178,8 @@ func ParseContainer(container []byte) (Attachment, error) {
 		case "bytes":
 			length, err = contentLength(raw)
 		case "format":
-			if s, err = text(raw); err == nil && s != AttachmentFormat {
-				err = fmt.Errorf("%.80q is not %q", s, AttachmentFormat)
+			if s, err = text(raw); err == nil && s != attachmentFormat {
+				err = fmt.Errorf("%.80q is not %q", s, attachmentFormat)
 			}
 		case "media":
 			if a.Media, err = text(raw); err == nil {
@@ -231,18 +234,17 @@ func checkMedia(media string) error {
 	return fmt.Errorf("media type %.80q is not one of %s, %s, %s and %s", media, MediaJPEG, MediaPNG, MediaText, MediaJSON)
 }
 
-// Clean takes out of content what could tell where a photograph was made: see [CleanJPEG]
-// and [CleanPNG]. Text and JSON must be valid and are returned as they are. Any other media
-// type is refused, because what it hides is not known. The result is new memory.
-func Clean(media string, content []byte) ([]byte, error) {
+// cleanContent returns the content without what it hides, as [NewAttachment] says, in new
+// memory.
+func cleanContent(media string, content []byte) ([]byte, error) {
 	if len(content) > MaxAttachment {
 		return nil, fmt.Errorf("%w: %d bytes are too many: at most %d", ErrAttachment, len(content), MaxAttachment)
 	}
 	switch media {
 	case MediaJPEG:
-		return CleanJPEG(content)
+		return cleanJPEG(content)
 	case MediaPNG:
-		return CleanPNG(content)
+		return cleanPNG(content)
 	case MediaText:
 		if !utf8.Valid(content) {
 			return nil, fmt.Errorf("%w: the text is not UTF-8", ErrAttachment)

@@ -104,7 +104,7 @@ func TestAttachmentRefuses(t *testing.T) {
 	if _, err := NewAttachment(MediaText, nil, bytes.NewReader(make([]byte, 31))); !errors.Is(err, io.ErrUnexpectedEOF) {
 		t.Error(err)
 	}
-	if _, err := Clean(MediaText, make([]byte, MaxAttachment+1)); !errors.Is(err, ErrAttachment) {
+	if _, err := cleanContent(MediaText, make([]byte, MaxAttachment+1)); !errors.Is(err, ErrAttachment) {
 		t.Error("an attachment too long is accepted")
 	}
 	if a, err := NewAttachment(MediaJSON, []byte(`{"dependants":["fictional"]}`), salt()); err != nil || a.Media != MediaJSON {
@@ -204,14 +204,14 @@ func TestCleanPictures(t *testing.T) {
 		{MediaPNG, dressedPNG(t), "pHYs"},
 	}
 	for _, c := range cases {
-		clean, err := Clean(c.media, c.content)
+		clean, err := cleanContent(c.media, c.content)
 		if err != nil {
 			t.Fatalf("%s: %v", c.media, err)
 		}
 		if bytes.Contains(clean, []byte(secret)) || !bytes.Contains(clean, []byte(c.keeps)) {
 			t.Errorf("%s: the position is still there or %q is not", c.media, c.keeps)
 		}
-		if again, err := Clean(c.media, clean); err != nil || !bytes.Equal(again, clean) {
+		if again, err := cleanContent(c.media, clean); err != nil || !bytes.Equal(again, clean) {
 			t.Errorf("%s: cleaned twice differs: %v", c.media, err)
 		}
 		// The standard library sees the same picture.
@@ -242,7 +242,7 @@ func TestProgressiveJPEG(t *testing.T) {
 	for _, part := range [][]byte{plain[:len(plain)-2], segment(0xe1, "Exif\x00\x00"+secret), segment(0xfe, secret), {0xff, 0xff}, scan, {0xff, 0xd9}} {
 		dirty = append(dirty, part...)
 	}
-	clean, err := CleanJPEG(dirty)
+	clean, err := cleanJPEG(dirty)
 	if err != nil || bytes.Contains(clean, []byte(secret)) || bytes.Count(clean, []byte{0xff, 0xda}) != 2 {
 		t.Errorf("%v", err)
 	}
@@ -251,17 +251,17 @@ func TestProgressiveJPEG(t *testing.T) {
 func TestCleanRefusesBrokenPictures(t *testing.T) {
 	jpg, pic := plainJPEG(t), plainPNG(t)
 	for at := range jpg {
-		if _, err := CleanJPEG(jpg[:at]); !errors.Is(err, ErrAttachment) {
+		if _, err := cleanJPEG(jpg[:at]); !errors.Is(err, ErrAttachment) {
 			t.Errorf("JPEG cut at %d: %v", at, err)
 		}
 	}
 	for at := range pic {
-		if _, err := CleanPNG(pic[:at]); !errors.Is(err, ErrAttachment) {
+		if _, err := cleanPNG(pic[:at]); !errors.Is(err, ErrAttachment) {
 			t.Errorf("PNG cut at %d: %v", at, err)
 		}
 		flipped := bytes.Clone(pic) // every byte of a chunk is under its checksum
 		flipped[at] ^= 0x10
-		if _, err := CleanPNG(flipped); !errors.Is(err, ErrAttachment) {
+		if _, err := cleanPNG(flipped); !errors.Is(err, ErrAttachment) {
 			t.Errorf("PNG flipped at %d: %v", at, err)
 		}
 	}
@@ -276,7 +276,7 @@ func TestCleanRefusesBrokenPictures(t *testing.T) {
 		"no frame":               append(append([]byte{0xff, 0xd8}, jpg[bytes.Index(jpg, []byte{0xff, 0xda}):]...), 0xff, 0xd9),
 		"nothing":                {0xff, 0xd8, 0xff, 0xd9},
 	} {
-		if _, err := CleanJPEG(b); !errors.Is(err, ErrAttachment) {
+		if _, err := cleanJPEG(b); !errors.Is(err, ErrAttachment) {
 			t.Errorf("JPEG with %s: %v", name, err)
 		}
 	}
@@ -288,15 +288,46 @@ func TestCleanRefusesBrokenPictures(t *testing.T) {
 		"no picture data":      append(bytes.Clone(pic[:33]), chunk("IEND", "")...),
 		"end with data":        append(bytes.Clone(pic[:len(pic)-12]), chunk("IEND", "x")...),
 	} {
-		if _, err := CleanPNG(b); !errors.Is(err, ErrAttachment) {
+		if _, err := cleanPNG(b); !errors.Is(err, ErrAttachment) {
 			t.Errorf("PNG with %s: %v", name, err)
 		}
 	}
 	long := make([]byte, MaxAttachment+1)
-	if _, err := CleanJPEG(long); err == nil {
+	if _, err := cleanJPEG(long); err == nil {
 		t.Error("a JPEG too long is accepted")
 	}
-	if _, err := CleanPNG(long); err == nil {
+	if _, err := cleanPNG(long); err == nil {
 		t.Error("a PNG too long is accepted")
+	}
+}
+
+// TestPictureSizes: a picture is from 1 to 2^31-1 wide and high (PNG specification, third edition,
+// 11.2.1), and a JPEG at least 1 wide (ITU-T T.81, table B.2).
+func TestPictureSizes(t *testing.T) {
+	plain := plainPNG(t)
+	for _, c := range []struct {
+		w, h uint32
+		good bool
+	}{{1, 1, true}, {1<<31 - 1, 1, true}, {1, 1<<31 - 1, true}, {0, 1, false}, {1, 0, false}, {1 << 31, 1, false}, {1, 1 << 31, false}, {1<<32 - 1, 1<<32 - 1, false}} {
+		data := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, c.w), c.h)
+		file := append(append(bytes.Clone(plain[:8]), chunk("IHDR", string(data)+string(plain[24:29]))...), plain[33:]...)
+		if _, err := cleanContent(MediaPNG, file); (err == nil) != c.good || err != nil && !errors.Is(err, ErrAttachment) {
+			t.Errorf("a PNG %d by %d: %v", c.w, c.h, err)
+		}
+	}
+	short := append(append(bytes.Clone(plain[:8]), chunk("IHDR", string(plain[16:28]))...), plain[33:]...)
+	if _, err := cleanContent(MediaPNG, short); err == nil {
+		t.Error("a PNG whose IHDR is cut is taken")
+	}
+	file := plainJPEG(t)
+	at := bytes.Index(file, []byte{0xff, 0xc0})
+	for _, c := range []struct {
+		w    uint16
+		good bool
+	}{{1, true}, {65535, true}, {0, false}} {
+		binary.BigEndian.PutUint16(file[at+7:], c.w)
+		if _, err := cleanContent(MediaJPEG, file); (err == nil) != c.good || err != nil && !errors.Is(err, ErrAttachment) {
+			t.Errorf("a JPEG %d wide: %v", c.w, err)
+		}
 	}
 }

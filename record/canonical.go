@@ -20,8 +20,8 @@ func canonical(value []byte) ([]byte, error) {
 }
 
 // scan walks through one JSON object and gives each of its members, with the raw value, to
-// each. It refuses nesting below MaxDepth and every number that is not an integer within
-// MaxInteger written in plain digits. Its errors are Faults.
+// each. It refuses nesting below maxDepth and every number that is not an integer within
+// maxInteger written in plain digits. Its errors are Faults.
 func scan(object []byte, each func(name string, value []byte) error) error {
 	d := jsontext.NewDecoder(bytes.NewBuffer(object))
 	if d.PeekKind() != '{' {
@@ -41,8 +41,8 @@ func scan(object []byte, each func(name string, value []byte) error) error {
 			return syntaxFault(err)
 		}
 		depth := d.StackDepth()
-		if depth > MaxDepth {
-			return &Fault{What: TooDeep, Want: fmt.Sprintf("at most %d levels", MaxDepth)}
+		if depth > maxDepth {
+			return &Fault{What: TooDeep, Want: fmt.Sprintf("at most %d levels", maxDepth)}
 		}
 		if tok.Kind() == '0' {
 			if err := checkNumber(tok.String()); err != nil {
@@ -74,7 +74,7 @@ func syntaxFault(err error) *Fault {
 
 func checkNumber(s string) error {
 	n, err := strconv.ParseInt(s, 10, 64)
-	if err != nil || n > MaxInteger || n < -MaxInteger || strconv.FormatInt(n, 10) != s {
+	if err != nil || n > maxInteger || n < -maxInteger || strconv.FormatInt(n, 10) != s {
 		return &Fault{What: BadNumber, Want: "an integer within ±9007199254740991 (values that people enter are strings)", Got: fmt.Sprintf("%.40s", s)}
 	}
 	return nil

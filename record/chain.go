@@ -52,13 +52,37 @@ func NewChain(visit string, nature Nature, key Key) (Chain, error) {
 	return Chain{Visit: visit, Nature: nature, Key: key}, nil
 }
 
-// Append places the draft at the end of the chain, has it signed, and returns the next
-// state, the line without its LF, and the event. Store the line and its LF, and only then
-// use the next state: until then the old one stays right. Errors are Faults where the draft
-// breaks a rule of the format, and wrapped errors of the signer.
+// Signed is a line that this program made itself, with its event. Its form, place and signature
+// are right, so that whoever keeps it need not look again: only [Chain.Sign] makes one.
+type Signed struct {
+	before Chain
+	line   []byte
+	event  Event
+}
+
+// Before returns the state of the chain that the line follows.
+func (s Signed) Before() Chain { return s.before }
+
+// Line returns the line without its LF. The caller must not change it.
+func (s Signed) Line() []byte { return s.line }
+
+// Event returns the event.
+func (s Signed) Event() Event { return s.event }
+
+// Append is Sign for callers who keep lines and events themselves: it returns the next state, the
+// line without its LF, and the event.
 func (c Chain) Append(ctx context.Context, signer Signer, d Draft) (Chain, []byte, Event, error) {
-	fail := func(err error) (Chain, []byte, Event, error) {
-		return c, nil, Event{}, fmt.Errorf("append %q as line %d of the chain: %w", d.Kind, c.Next+1, err)
+	next, s, err := c.Sign(ctx, signer, d)
+	return next, s.line, s.event, err
+}
+
+// Sign places the draft at the end of the chain, has it signed, and returns the next state and
+// the line. Store the line and its LF, and only then use the next state: until then the old
+// one stays right. Errors are Faults where the draft breaks a rule of the format, and wrapped
+// errors of the signer.
+func (c Chain) Sign(ctx context.Context, signer Signer, d Draft) (Chain, Signed, error) {
+	fail := func(err error) (Chain, Signed, error) {
+		return c, Signed{}, fmt.Errorf("append %q as line %d of the chain: %w", d.Kind, c.Next+1, err)
 	}
 	key, err := KeyOf(signer.Public())
 	if err != nil {
@@ -85,18 +109,22 @@ func (c Chain) Append(ctx context.Context, signer Signer, d Draft) (Chain, []byt
 	if err != nil {
 		return fail(err)
 	}
-	sig, err := signer.Sign(ctx, signedMessage(sum(line)))
+	e.signed = sum(line)
+	sig, err := signer.Sign(ctx, signedMessage(e.signed))
 	if err != nil {
 		return fail(fmt.Errorf("sign: %w", err))
 	}
 	if line = c.encode(d, body, sig); len(line) != len(trial) {
 		return fail(fmt.Errorf("sign: the signature has %d bytes, not 64", len(sig)))
 	}
-	next, e, err := c.Accept(line)
+	// The trial was read; the line differs from it in nothing but its signature.
+	copy(e.Sig[:], sig)
+	e.Hash = sum(line)
+	next, err := c.follow(e)
 	if err != nil {
 		return fail(err)
 	}
-	return next, line, e, nil
+	return next, Signed{before: c, line: line, event: e}, nil
 }
 
 // Accept checks that line, without its LF, is the genuine next line of the chain: form,

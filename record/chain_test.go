@@ -34,7 +34,7 @@ func TestAppendAcceptResume(t *testing.T) {
 				Kind:   kind.Draw(rt, "kind"),
 				Person: identifier.Draw(rt, "person"),
 				Boot:   identifier.Draw(rt, "boot"),
-				Mono:   rapid.Int64Range(0, MaxInteger).Draw(rt, "mono"),
+				Mono:   rapid.Int64Range(0, maxInteger).Draw(rt, "mono"),
 				Body:   drawObject(rt, 2),
 				Wall: time.UnixMilli(rapid.Int64Range(-62135596800000+86400000, 253402300799999-86400000).Draw(rt, "wall")).
 					In(time.FixedZone("", 60*rapid.IntRange(-23*60-59, 23*60+59).Draw(rt, "offset"))),
@@ -101,7 +101,7 @@ func TestAppendRefuses(t *testing.T) {
 		{"boot with a backslash", func(d *Draft) { d.Boot = `a\\b` }, BadValue},
 		{"boot not UTF-8", func(d *Draft) { d.Boot = "a\xff" }, NotUTF8},
 		{"mono negative", func(d *Draft) { d.Mono = -1 }, BadValue},
-		{"mono too great", func(d *Draft) { d.Mono = MaxInteger + 1 }, BadNumber},
+		{"mono too great", func(d *Draft) { d.Mono = maxInteger + 1 }, BadNumber},
 		{"wall before year 0", func(d *Draft) { d.Wall = time.Date(-1, 1, 1, 0, 0, 0, 0, time.UTC) }, BadValue},
 		{"wall after year 9999", func(d *Draft) { d.Wall = time.Date(10000, 1, 1, 0, 0, 0, 0, time.UTC) }, BadValue},
 		{"offset with seconds", func(d *Draft) { d.Wall = d.Wall.In(time.FixedZone("", 75)) }, BadValue},
@@ -117,7 +117,7 @@ func TestAppendRefuses(t *testing.T) {
 		{"body with a name twice", func(d *Draft) { d.Body = jsontext.Value(`{"a":{"b":1,"b":1}}`) }, FieldTwice},
 		{"body not UTF-8", func(d *Draft) { d.Body = jsontext.Value("{\"a\":\"\xff\"}") }, NotJSON},
 		{"body with half a surrogate pair", func(d *Draft) { d.Body = jsontext.Value(`{"a":"\ud83d"}`) }, NotJSON},
-		{"body too deep", func(d *Draft) { d.Body = jsontext.Value(deep(MaxDepth)) }, TooDeep},
+		{"body too deep", func(d *Draft) { d.Body = jsontext.Value(deep(maxDepth)) }, TooDeep},
 		{"body too long", func(d *Draft) { d.Body = jsontext.Value(`{"a":"` + strings.Repeat("x", MaxLine-200) + `"}`) }, LineTooLong},
 		{"second opening", func(d *Draft) { d.Kind = KindOpened }, OpenedAgain},
 		{"supplement before the end", func(d *Draft) { d.Kind = KindSupplement }, SupplementSoon},
@@ -133,7 +133,7 @@ func TestAppendRefuses(t *testing.T) {
 		}
 	}
 	draft := good
-	draft.Body = jsontext.Value(deep(MaxDepth - 1))
+	draft.Body = jsontext.Value(deep(maxDepth - 1))
 	d.write(draft)
 	draft.Body = jsontext.Value(`{"z":9007199254740991, "a":-9007199254740991}`)
 	if d.write(draft); string(d.event.Body) != `{"a":-9007199254740991,"z":9007199254740991}` {

@@ -211,11 +211,11 @@ func (n Nature) check() error {
 	return nil
 }
 
-// natural reads an integer from 0 to MaxInteger; scan has looked at its form already.
+// natural reads an integer from 0 to maxInteger; scan has looked at its form already.
 func natural(raw []byte) (int64, error) {
 	n, err := strconv.ParseInt(string(raw), 10, 64)
-	if err != nil || n < 0 || n > MaxInteger {
-		return 0, fmt.Errorf("%.80q must be an integer from 0 to %d", raw, int64(MaxInteger))
+	if err != nil || n < 0 || n > maxInteger {
+		return 0, fmt.Errorf("%.80q must be an integer from 0 to %d", raw, int64(maxInteger))
 	}
 	return n, nil
 }

@@ -16,8 +16,8 @@ const (
 	LineTooLong    What = "line-too-long"   // over MaxLine bytes
 	NotUTF8        What = "not-utf-8"       // bytes that are no UTF-8 text
 	NotJSON        What = "not-json"        // no JSON object, or something after it
-	TooDeep        What = "too-deep"        // nested deeper than MaxDepth
-	BadNumber      What = "bad-number"      // a number that is no integer within MaxInteger
+	TooDeep        What = "too-deep"        // nested deeper than maxDepth
+	BadNumber      What = "bad-number"      // a number that is no integer within maxInteger
 	FieldTwice     What = "field-twice"     // one name twice in one object
 	FieldUnknown   What = "field-unknown"   // a field that the format does not have
 	FieldMissing   What = "field-missing"   // a field that every line must have
@@ -61,7 +61,7 @@ func (f *Fault) Error() string {
 	if f.Line > 0 {
 		fmt.Fprintf(&b, "line %d: ", f.Line)
 	}
-	b.WriteString(f.What.Sentence())
+	b.WriteString(f.What.sentence())
 	if f.Field != "" {
 		fmt.Fprintf(&b, ": field %q", f.Field)
 	}
@@ -87,8 +87,8 @@ func (f *Fault) at(input string, line int) *Fault {
 	return &placed
 }
 
-// Sentence says in plain words what is broken, without the evidence.
-func (w What) Sentence() string {
+// sentence says in plain words what is broken, without the evidence.
+func (w What) sentence() string {
 	if s, ok := sentences[w]; ok {
 		return s
 	}

@@ -134,6 +134,6 @@ func fuzzClean(f *testing.F, clean func([]byte) ([]byte, error), seeds ...[]byte
 	})
 }
 
-func FuzzCleanJPEG(f *testing.F) { fuzzClean(f, CleanJPEG, plainJPEG(f), dressedJPEG(f)) }
+func FuzzCleanJPEG(f *testing.F) { fuzzClean(f, cleanJPEG, plainJPEG(f), dressedJPEG(f)) }
 
-func FuzzCleanPNG(f *testing.F) { fuzzClean(f, CleanPNG, plainPNG(f), dressedPNG(f)) }
+func FuzzCleanPNG(f *testing.F) { fuzzClean(f, cleanPNG, plainPNG(f), dressedPNG(f)) }

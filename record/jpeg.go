@@ -26,14 +26,14 @@ const (
 	markerCOM  = 0xfe
 )
 
-// CleanJPEG returns the picture without comments and without application segments, in which
+// cleanJPEG returns the picture without comments and without application segments, in which
 // cameras put position, time, names and small copies of the picture. Kept are the JFIF
 // header without its small copy, the Adobe colour transform and the ICC colour profile;
 // whatever follows the end of the picture goes too. The picture data stays as it is.
 //
 // The direction in which the camera was held goes with the rest: turn the picture upright
 // before it is cleaned.
-func CleanJPEG(content []byte) ([]byte, error) {
+func cleanJPEG(content []byte) ([]byte, error) {
 	fail := func(at int, format string, args ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%w: JPEG: at byte %d: %w", ErrAttachment, at, fmt.Errorf(format, args...))
 	}
@@ -85,6 +85,11 @@ func CleanJPEG(content []byte) ([]byte, error) {
 			out = append(out, content[at:end]...)
 			at = end
 		case marker >= markerSOF0 && marker <= markerSOFF && marker != markerDHT && marker != markerDAC:
+			// T.81 B.2.2: after the length come the precision, the lines (0 if a later segment
+			// says how many) and the samples in a line.
+			if head := content[at-length:]; length < 8 || binary.BigEndian.Uint16(head[5:]) == 0 {
+				return fail(at-length, "the picture is nothing wide")
+			}
 			frame = true
 		}
 	}

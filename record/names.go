@@ -18,15 +18,15 @@ const (
 	// MaxLine is the greatest length of one line in bytes, without its LF. The longest line
 	// carries the method that a visit follows.
 	MaxLine = 256 << 10
-	// MaxDepth is the greatest depth of nesting; the line's own object counts as one.
-	MaxDepth = 32
+	// maxDepth is the greatest depth of nesting; the line's own object counts as one.
+	maxDepth = 32
 	// MaxLines is the greatest number of lines in one chain.
 	MaxLines = 1 << 16
 	// MaxChains is the greatest number of chains taken in one verification.
 	MaxChains = 32
-	// MaxInteger is the greatest magnitude of a number, 2^53-1: every JSON reader
+	// maxInteger is the greatest magnitude of a number, 2^53-1: every JSON reader
 	// holds such an integer exactly (RFC 7493 section 2.2).
-	MaxInteger = 1<<53 - 1
+	maxInteger = 1<<53 - 1
 )
 
 // Nature says whether a record is of real work or of practice. It stands in every line and

@@ -137,7 +137,7 @@ func drawValue(t *rapid.T, depth int) []byte {
 	case 0:
 		return []byte(rapid.SampledFrom([]string{"null", "true", "false"}).Draw(t, "literal"))
 	case 1:
-		return strconv.AppendInt(nil, rapid.Int64Range(-MaxInteger, MaxInteger).Draw(t, "integer"), 10)
+		return strconv.AppendInt(nil, rapid.Int64Range(-maxInteger, maxInteger).Draw(t, "integer"), 10)
 	case 2:
 		if depth > 0 {
 			return drawObject(t, depth-1)
@@ -267,9 +267,7 @@ func TestSmallOrder(t *testing.T) {
 		for _, sign := range []byte{0, 0x80} {
 			k := unhex(t, s)
 			k[31] |= sign
-			if _, err := ParseKey(hex.EncodeToString(k)); err == nil {
-				t.Errorf("key %x is accepted", k)
-			}
+			refusesKey(t, Key(k))
 		}
 	}
 }
@@ -284,6 +282,17 @@ func TestLongEncodings(t *testing.T) {
 			long := low >= 0xed
 			if err := k.Check(); (err != nil) != (long || low == 0xec) {
 				t.Errorf("low byte %#x: %v", low, err)
+			}
+			if long {
+				refusesKey(t, k)
+			}
+			// One bit less, in any byte between, makes it a number below 2^255-19.
+			for i := 1; i < 31; i++ {
+				k[i] = 0xfe
+				if err := k.Check(); err != nil {
+					t.Errorf("low byte %#x, byte %d: %v", low, i, err)
+				}
+				k[i] = 0xff
 			}
 		}
 	}
@@ -304,5 +313,21 @@ func TestLongEncodings(t *testing.T) {
 	identity[0], identity[31] = 0xee, 0x7f
 	if !ed25519.Verify(identity[:], []byte("any"), sig) {
 		t.Error("the reason for refusing long encodings no longer holds")
+	}
+}
+
+// refusesKey checks every door through which a key comes in.
+func refusesKey(t *testing.T, k Key) {
+	t.Helper()
+	_, parsed := ParseKey(k.String())
+	_, held := KeyOf(k[:])
+	_, begun := NewChain(testVisit, Real, k)
+	d := newDevice(t, testVisit, "one").add(KindOpened, "")
+	_, decoded := Decode(reseal(t, testKey("one"), d.lines[0], d.chain.Key.String(), k.String()))
+	_, _, _, named := d.chain.Append(t.Context(), d.signs, d.draft(KindTakenOver, handOverBody(k, Hash{1})))
+	for door, err := range map[string]error{"ParseKey": parsed, "KeyOf": held, "NewChain": begun, "Decode": decoded, "a hand-over": named} {
+		if err == nil {
+			t.Errorf("%s accepts the key %s", door, k)
+		}
 	}
 }

@@ -16,9 +16,9 @@ var pngKept = map[string]bool{
 	"tRNS": true, "gAMA": true, "cHRM": true, "sRGB": true, "iCCP": true, "sBIT": true, "bKGD": true, "pHYs": true,
 }
 
-// CleanPNG returns the picture with no other chunks than those that say how it looks. Text,
+// cleanPNG returns the picture with no other chunks than those that say how it looks. Text,
 // time, position, further pictures and whatever follows the end of the picture go.
-func CleanPNG(content []byte) ([]byte, error) {
+func cleanPNG(content []byte) ([]byte, error) {
 	fail := func(at int, format string, args ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%w: PNG: at byte %d: %w", ErrAttachment, at, fmt.Errorf(format, args...))
 	}
@@ -51,6 +51,8 @@ func CleanPNG(content []byte) ([]byte, error) {
 		switch first := at == len(pngSignature); {
 		case first != (name == "IHDR"):
 			return fail(at, "IHDR must be the first chunk, once")
+		case first && !pngSize(chunk[8:sumAt]):
+			return fail(at, "IHDR gives the picture no size from 1 to 2^31-1 either way")
 		case name == "IEND" && (!data || length != 0):
 			return fail(at, "the picture ends before it has begun")
 		case pngKept[name]:
@@ -64,6 +66,15 @@ func CleanPNG(content []byte) ([]byte, error) {
 		}
 		at += len(chunk)
 	}
+}
+
+// pngSize reports whether the data of IHDR gives a size that a picture may have (section 11.2.1).
+func pngSize(data []byte) bool {
+	if len(data) != 13 {
+		return false
+	}
+	w, h := binary.BigEndian.Uint32(data), binary.BigEndian.Uint32(data[4:])
+	return 0 < w && w < 1<<31 && 0 < h && h < 1<<31
 }
 
 // pngName reports whether a chunk's name is four ASCII letters (section 5.3).

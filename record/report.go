@@ -52,13 +52,13 @@ type Report struct {
 	Chains  []ChainReport
 	Forks   []Fork
 	Faults  []*Fault // the first fault of each input, and those between inputs
-	Notes   []Note   // at most MaxNotes, in the order in which they were found
-	// NotesLeftOut counts the notes beyond MaxNotes.
+	Notes   []Note   // at most maxNotes, in the order in which they were found
+	// NotesLeftOut counts the notes beyond maxNotes.
 	NotesLeftOut int
 }
 
-// MaxNotes is the greatest number of notes kept in a report.
-const MaxNotes = 256
+// maxNotes is the greatest number of notes kept in a report.
+const maxNotes = 256
 
 // A ChainReport describes one chain as it stands in one input.
 type ChainReport struct {
@@ -132,7 +132,7 @@ func (n Note) String() string {
 }
 
 func (r *Report) note(n Note) {
-	if len(r.Notes) >= MaxNotes {
+	if len(r.Notes) >= maxNotes {
 		r.NotesLeftOut++
 		return
 	}

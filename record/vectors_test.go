@@ -112,8 +112,8 @@ func vectors(t testing.TB) []vector {
 	one(NotJSON, 2, "two-objects", second(append(bytes.Clone(l[1]), "{}"...))...)
 	one(NotJSON, 2, "byte-order-mark", second(append([]byte("\ufeff"), l[1]...))...)
 	one(NotJSON, 2, "half-surrogate-escape", change("meter.l-in", `\ud83d`)...)
-	one(TooDeep, 2, "33-levels", change(`"meter.l-in"`, strings.Repeat("[", MaxDepth-1)+strings.Repeat("]", MaxDepth-1))...)
-	d = dev().add("observed", `{"at":`+strings.Repeat("[", MaxDepth-2)+strings.Repeat("]", MaxDepth-2)+`}`)
+	one(TooDeep, 2, "33-levels", change(`"meter.l-in"`, strings.Repeat("[", maxDepth-1)+strings.Repeat("]", maxDepth-1))...)
+	d = dev().add("observed", `{"at":`+strings.Repeat("[", maxDepth-2)+strings.Repeat("]", maxDepth-2)+`}`)
 	one(GenuineNotEnded, 0, "32-levels", d.lines...)
 	for name, number := range map[string]string{"fraction": "0.3", "exponent": "1e+21", "minus-zero": "-0", "2-to-the-53": "9007199254740992", "minus-2-to-the-53": "-9007199254740992"} {
 		one(BadNumber, 2, name, change(`"meter.l-in"`, number)...)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -141,13 +142,13 @@ func TestForkIsShownWithBothVersions(t *testing.T) {
 
 func TestNotesAreBounded(t *testing.T) {
 	d := newDevice(t, testVisit, "one").add(KindOpened, "")
-	for range MaxNotes + 9 {
+	for range maxNotes + 9 {
 		draft := d.draft("observed", "")
 		draft.Wall = testStart.Add(-draft.Wall.Sub(testStart)) // ever further back
 		d.write(draft)
 	}
 	r, err := Verify(bytes.NewReader(d.file()), Options{})
-	if err != nil || len(r.Notes) != MaxNotes || r.NotesLeftOut == 0 || !r.Verdict.Genuine() {
+	if err != nil || len(r.Notes) != maxNotes || r.NotesLeftOut == 0 || !r.Verdict.Genuine() {
 		t.Errorf("%d notes, %d left out, %v, %v", len(r.Notes), r.NotesLeftOut, r.Verdict, err)
 	}
 }
@@ -284,6 +285,93 @@ func BenchmarkAppend(b *testing.B) {
 	for b.Loop() {
 		if _, _, _, err := d.chain.Append(context.Background(), d.signs, draft); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// TestClocksAtTheirBounds: clocks that stand still are not noted, and neither is a drift of exactly
+// what is tolerated; one millisecond more is, either way.
+func TestClocksAtTheirBounds(t *testing.T) {
+	const s = time.Second
+	for _, c := range []struct {
+		wall, mono time.Duration // since the line before
+		boot       string
+		tolerance  time.Duration
+		want       []NoteKind
+	}{
+		{0, 0, "boot-1", 0, nil},
+		{0, s, "boot-1", 0, nil},
+		{s, 0, "boot-1", 0, nil},
+		{-time.Millisecond, 0, "boot-1", 0, []NoteKind{NoteClockBack}},
+		{0, -time.Millisecond, "boot-1", 0, []NoteKind{NoteMonotonicBack}},
+		{-s, -s, "boot-1", 0, []NoteKind{NoteMonotonicBack, NoteClockBack}},
+		{2 * s, 0, "boot-1", 0, nil},
+		{0, 2 * s, "boot-1", 0, nil},
+		{2*s + time.Millisecond, 0, "boot-1", 0, []NoteKind{NoteClockSet}},
+		{0, 2*s + time.Millisecond, "boot-1", 0, []NoteKind{NoteClockSet}},
+		{5 * s, 0, "boot-1", 5 * s, nil},
+		{5*s + time.Millisecond, 0, "boot-1", 5 * s, []NoteKind{NoteClockSet}},
+		{time.Hour, -s, "boot-2", 0, nil}, // the count begins anew with a boot
+		{-s, 0, "boot-2", 0, []NoteKind{NoteClockBack}},
+	} {
+		d := newDevice(t, testVisit, "one").add(KindOpened, "")
+		draft := d.draft("observed", "")
+		draft.Wall, draft.Mono, draft.Boot = d.event.Wall.Add(c.wall), d.event.Mono+c.mono.Milliseconds(), c.boot
+		d.write(draft)
+		r, err := Verify(bytes.NewReader(d.file()), Options{ClockTolerance: c.tolerance, Keys: []NamedKey{{Key: d.chain.Key}}})
+		var got []NoteKind
+		for _, n := range r.Notes {
+			if n.Kind != NoteNotEnded {
+				got = append(got, n.Kind)
+			}
+		}
+		if boots := map[string]int{"boot-1": 1, "boot-2": 2}[c.boot]; r.Chains[0].Boots != boots {
+			t.Errorf("%s: the device ran %d times, not %d", c.boot, r.Chains[0].Boots, boots)
+		}
+		if err != nil || !slices.Equal(got, c.want) {
+			t.Errorf("wall %v, mono %v, %s: notes %v, %v, want %v", c.wall, c.mono, c.boot, got, err, c.want)
+		}
+	}
+}
+
+// TestForkOrNot: a line at a place that is taken is a fork only if it follows the line before that
+// place and its key signed it; else it is out of place, whoever put it there.
+func TestForkOrNot(t *testing.T) {
+	d := newDevice(t, testVisit, "one").add(KindOpened, "").fill(4)
+	at := d.chain
+	at.Next, at.Head = 2, Hash(sum(d.lines[1]))
+	_, fork, _, err := at.Append(t.Context(), d.signs, d.draft("observed", `{"other":1}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := Chain{Visit: testVisit, Nature: Real, Key: d.chain.Key}
+	_, opened, _, err := first.Append(t.Context(), d.signs, d.draft(KindOpened, `{"other":1}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		line []byte
+		want What
+	}{
+		"a fork":            {fork, Forked},
+		"the first, forked": {opened, Forked},
+		"not following":     {reseal(t, d.signs, fork, at.Head.String(), Hash(sum(d.lines[2])).String()), BadSequence},
+		"of another's hand": {bytes.Replace(fork, []byte(`"person-7"`), []byte(`"person-8"`), 1), BadSequence},
+		"the same":          {d.lines[2], LineTwice},
+		"yet to come":       {reseal(t, d.signs, fork, `"seq":2`, `"seq":7`), BadSequence},
+	} {
+		r, err := Verify(bytes.NewReader(file(append(slices.Clone(d.lines), c.line)...)), Options{})
+		if f := faultOf(t, err); f.What != c.want || f.Line != 5 || r.Lines != 4 {
+			t.Errorf("%s: %v, want %s", name, err, c.want)
+		}
+	}
+}
+
+// TestOffsets: a wall clock's offset is whole minutes below 24 hours, either way (RFC 3339, 5.6).
+func TestOffsets(t *testing.T) {
+	for offset, good := range map[string]bool{"+00:00": true, "+23:59": true, "-23:59": true, "+24:00": false, "-24:00": false, "-00:00": false, "+0000": false, "Z": false, "+01:60": false} {
+		if _, err := parseWall("2026-03-02T09:15:00.123" + offset); (err == nil) != good {
+			t.Errorf("%s: %v", offset, err)
 		}
 	}
 }

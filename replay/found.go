@@ -2,10 +2,12 @@ package replay
 
 import (
 	"slices"
+	"strconv"
 	"time"
 
 	"meterwright/instrument"
 	"meterwright/method"
+	"meterwright/record"
 	"meterwright/site"
 	"meterwright/visit"
 )
@@ -209,6 +211,16 @@ type Need struct {
 	Count int          `json:"count,omitempty"`
 }
 
+// Key is the same for the same reason however often it is read, and another for one that is new:
+// for another event, or for more of what is counted.
+func (n *Need) Key() string {
+	key := string(n.Code) + "/" + n.Event
+	if n.Count > 0 {
+		key += "/" + strconv.Itoa(n.Count)
+	}
+	return key
+}
+
 // NeedCode names a Need.
 type NeedCode string
 
@@ -223,10 +235,10 @@ const (
 	NeedUnread      NeedCode = "unread"              // Count
 	NeedWaiting     NeedCode = "waiting"             // Count
 	NeedForked      NeedCode = "forked"              // Count
-	NeedOneHolder   NeedCode = "held-by-two"
-	NeedLeadAnswer  NeedCode = "lead-unanswered" // Event
-	NeedSupplyOff   NeedCode = "ended-off"
-	NeedGuarded     NeedCode = "guarded" // Words
+	NeedOneHolder   NeedCode = "held-by-two"         // Event, the last of those that took or opened the visit
+	NeedLeadAnswer  NeedCode = "lead-unanswered"     // Event
+	NeedSupplyOff   NeedCode = "ended-off"           // Event, the act that put it off
+	NeedGuarded     NeedCode = "guarded"             // Words; Event, the end
 	NeedMethod      NeedCode = "no-method"
 	NeedClock       NeedCode = "clock-set-back" // Event, Count
 	NeedHaste       NeedCode = "hasty"          // Count
@@ -257,11 +269,11 @@ func (c *Case) Needs() []Need {
 		return list
 	}
 	a := c.Visit.Account()
-	if _, contested := c.Visit.Holder(); contested {
-		add(Need{At: last, Code: NeedOneHolder})
-	}
 	outcome := c.Visit.Outcome()
 	_, contested := c.Visit.Holder()
+	if contested {
+		add(Need{At: last, Code: NeedOneHolder, Event: c.last(record.KindOpened, record.KindTakenOver)})
+	}
 	ended := outcome != visit.NotEnded && !contested
 	for _, s := range a.Stops {
 		if !s.LeftAt.IsZero() {
@@ -306,10 +318,10 @@ func (c *Case) Needs() []Need {
 		}
 	}
 	if since, off := a.Off(); off && ended {
-		add(Need{At: since, Code: NeedSupplyOff})
+		add(Need{At: since, Code: NeedSupplyOff, Event: a.Supply[len(a.Supply)-1].OffEvent})
 	}
 	if a.End != nil && a.End.Guarded != "" {
-		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded})
+		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded, Event: c.last(record.KindEnded)})
 	}
 	slices.SortStableFunc(list, func(x, y Need) int { return x.At.Compare(y.At) })
 	return list
@@ -336,6 +348,16 @@ func repeated(a *visit.Account) []Need {
 		}
 	}
 	return list
+}
+
+// last returns the last line of one of these kinds.
+func (c *Case) last(kinds ...string) string {
+	for _, e := range slices.Backward(c.events) {
+		if slices.Contains(kinds, e.Kind) {
+			return e.Hash.String()
+		}
+	}
+	return ""
 }
 
 // Standing is how one phase of the method stands.

@@ -247,3 +247,12 @@ func EachLine(r io.Reader, each func(number int, line []byte) error) error {
 		}
 	}
 }
+
+// Check says whether the event would be accepted now; see [visit.Visit.Check]. It is an error to go on
+// with a case that holds lines which this edition does not read.
+func (c *Case) Check(e visit.Event) (*visit.Refusal, error) {
+	if len(c.Unread) > 0 {
+		return nil, fmt.Errorf("this visit holds a line that this edition does not read, and is not continued here: %w", c.Unread[0].Err)
+	}
+	return c.Visit.Check(e)
+}

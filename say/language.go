@@ -19,6 +19,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -206,6 +207,11 @@ func Second(t time.Time) string { return t.Format("15:04:05") }
 
 // Day is a date, as ISO 8601 writes it.
 func Day(t time.Time) string { return t.Format(time.DateOnly) }
+
+// LongDay is a day as one says it, with its weekday.
+func (l *Language) LongDay(t time.Time) string {
+	return l.Say("day.long", "weekday", l.Say("weekday."+strconv.Itoa(int(t.Weekday()))), "day", t.Day(), "month", l.Say("month."+strconv.Itoa(int(t.Month()))))
+}
 
 // sentence ends words with a full stop.
 func sentence(s string) string {

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"sync"
 
+	"meterwright/method"
 	"meterwright/visit"
 )
 
@@ -123,7 +124,12 @@ func (s *Speaker) with(text, words string) string {
 }
 
 // Answer is an answer to a question, or a value of a fact.
-func (s *Speaker) Answer(answer string) string { return answer }
+func (s *Speaker) Answer(answer string) string {
+	if words := s.m.Display(method.Answers, answer); words != answer {
+		return words
+	}
+	return s.m.Display(method.Values, answer)
+}
 
 func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) string {
 	for i := range a.Readings {
@@ -133,11 +139,19 @@ func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) st
 		}
 		text := s.Say("story.observed", "kind", s.Kind(r.Kind), "where", s.Between(r.Point, r.Against), "shows", s.Shows(r.Shows))
 		if r.Bounds != nil && r.Judged.Verdict != "" {
-			text += " " + s.Say("story.judged", "limit", cmp.Or(r.Bounds.Words, s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
+			text += " " + s.Say("story.judged", "limit", cmp.Or(s.LimitName(r), s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
 		}
 		return s.with(text, b.Note)
 	}
 	return s.Event(l.Kind)
+}
+
+// LimitName is the name of the limit that a reading was judged by, in the method's words.
+func (s *Speaker) LimitName(r *visit.Reading) string {
+	if x, _ := s.m.Step(r.Step); x != nil && x.Observe != nil && x.Observe.Bounds != nil {
+		return x.Observe.Bounds.Words
+	}
+	return r.Bounds.Words
 }
 
 func (s *Speaker) corrected(a *visit.Account, b *visit.Corrected) string {

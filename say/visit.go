@@ -9,7 +9,6 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/measure"
-	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/replay"
@@ -27,9 +26,9 @@ type Speaker struct {
 	departures func() map[string]string
 }
 
-// Of returns the speaker for a method in this language.
+// Of returns the speaker for a method in this language; what the method has no words for in it stays as it is.
 func (l *Language) Of(m *method.Resolved) *Speaker {
-	return &Speaker{Language: l, m: m, departures: once(func() map[string]string {
+	return &Speaker{Language: l, m: m.In(l.Tag), departures: once(func() map[string]string {
 		words := map[string]string{}
 		if s, err := site.Expand(m.Claims); err == nil {
 			for _, d := range s.Departures() {
@@ -57,6 +56,19 @@ func (s *Speaker) Phase(id string) string {
 		return p.Words
 	}
 	return id
+}
+
+// Phases are the names of all phases, in the method's order.
+func (s *Speaker) Phases() []string {
+	return each(s.m.Phases, func(p method.Phase) string { return p.Words })
+}
+
+// PhaseOf is the name of the phase that a step belongs to, or nothing.
+func (s *Speaker) PhaseOf(step string) string {
+	if x, _ := s.m.Step(step); x != nil {
+		return s.Phase(x.Phase)
+	}
+	return ""
 }
 
 // Act is an act, as one is told to do it.
@@ -132,7 +144,11 @@ func (l *Language) SourceOf(p visit.ProvingSource) string {
 		words += " " + p.ID
 	}
 	if p.Nominal != "" {
-		words = l.Say("source.nominal", "source", words, "nominal", p.Nominal)
+		nominal := p.Nominal
+		if shows, ok := visit.ParseShows(nominal); ok {
+			nominal = l.Shows(shows)
+		}
+		words = l.Say("source.nominal", "source", words, "nominal", nominal)
 	}
 	return words
 }
@@ -189,6 +205,14 @@ func (l *Language) Limit(b *method.Bounds) string {
 	return l.Say("limit.at-most", "limit", l.Quantity(b.Upper, b.Unit))
 }
 
+// LimitName is what the limit of a reading is called, or nothing.
+func (s *Speaker) LimitName(r *visit.Reading) string {
+	if x, _ := s.m.Step(r.Step); x != nil && x.Observe != nil && x.Observe.Bounds != nil {
+		return x.Observe.Bounds.Words
+	}
+	return ""
+}
+
 // LimitSource is a limit with its numbers, mark and source.
 func (l *Language) LimitSource(b *method.Bounds) string {
 	if b == nil {
@@ -221,13 +245,10 @@ func (l *Language) Judgement(j measure.Judgement) string {
 	return l.Say("verdict."+j.Verdict.String(), "probability", l.Probability(j.Probability))
 }
 
-// Register is what earlier readings say of a final one.
-func (l *Language) Register(f *metering.Finding) string {
-	return l.Say("register.finding", "plausibility", f.Plausibility.String(), "words", f.Sentence)
-}
-
 // Genuine is what a verification came to.
-func (l *Language) Genuine(v record.Verdict) string { return upperFirst(l.code("genuine", v.String())) }
+func (l *Language) Genuine(v record.Verdict) string {
+	return l.Say("genuine." + [...]string{"unreadable", "not", "in-two-versions", "not-ended", "to-head", "ended"}[v])
+}
 
 // Counts says whether a reading stands between two good provings; bracket is nil where its instrument
 // was not proved before it.
@@ -261,22 +282,25 @@ func (s *Speaker) Undone(u *visit.Undone) string {
 	case u.Held:
 		key = "undone.held"
 	}
-	return s.Say(key, "at", Second(u.At), "cause", s.Cause(&u.Cause))
+	c := u.Cause
+	c.At = time.Time{}
+	return s.Say(key, "since", Second(u.Since), "at", Second(u.At), "cause", s.Cause(&c))
 }
 
 // Cause is what made earlier evidence count for nothing.
 func (s *Speaker) Cause(c *visit.Cause) string {
-	args := []any{"at", "", "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", c.Answer, "act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", "", "where", ""}
+	at, shows, where := "", "", ""
 	if !c.At.IsZero() {
-		args[1] = s.Say("cause.at", "time", c.At)
+		at = s.Say("cause.at", "time", c.At)
 	}
 	if c.Shows != nil {
-		args[11] = s.Shows(*c.Shows)
+		shows = s.Shows(*c.Shows)
 	}
 	if x, _ := s.m.Step(c.Step); x != nil && x.Observe != nil {
-		args[13] = s.Between(x.Observe.At, x.Observe.Against)
+		where = s.Between(x.Observe.At, x.Observe.Against)
 	}
-	return s.Say("cause."+string(c.Code), args...)
+	return s.Say("cause."+string(c.Code), "at", at, "kind", s.Kind(c.Kind), "source", s.Source(c.Source), "answer", s.Answer(c.Answer),
+		"act", lowerFirst(s.Act(c.Act)), "step", s.Step(c.Step), "shows", shows, "where", where)
 }
 
 // Reason is one statement of a refusal.
@@ -300,7 +324,9 @@ func (s *Speaker) Refusal(r *visit.Refusal) (what string, lacks, ways []string) 
 }
 
 // Position is how a switch stands.
-func (l *Language) Position(p site.Position) string { return l.code("position", string(p)) }
+func (s *Speaker) Position(p site.Position) string {
+	return s.m.Display(method.Positions, string(p))
+}
 
 // Outcome is the way in which a visit ended.
 func (l *Language) Outcome(outcome string) string { return l.code("outcome", outcome) }
@@ -371,6 +397,9 @@ func (s *Speaker) Remark(step string) string {
 	return step
 }
 
+// KeepOff is what whoever lives there must keep off until something is mended.
+func (l *Language) KeepOff(k method.KeepOff) string { return l.code("keep-off", string(k)) }
+
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {
 	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
@@ -391,6 +420,22 @@ func (s *Speaker) Explanation(e visit.Explanation) string {
 
 // namedExplanations is how many explanations of a lead are named.
 const namedExplanations = 4
+
+// Away is one thing that an overlay takes away from the method.
+func (s *Speaker) Away(a method.Away) string {
+	what := a.What
+	switch a.Kind {
+	case method.AwayProtection:
+		what = s.List(s.Items([]string{a.What}))
+	case method.AwayNeed, method.AwayReadings:
+		what = s.Proof(a.What)
+	case method.AwayState:
+		what = s.Switch(site.SwitchID(a.What))
+	case method.AwayLater:
+		what = s.Act(site.ActID(a.What))
+	}
+	return s.Say("away."+string(a.Kind), "step", a.Step, "what", what, "overlay", a.Overlay)
+}
 
 // Against is what a reading spoke against.
 func (s *Speaker) Against(e visit.Explanation) string {
@@ -423,6 +468,18 @@ func (s *Speaker) Lead(l *visit.Lead) string {
 		return s.Say("lead.more", "list", words, "n", n)
 	}
 	return s.Say("lead.one-of", "list", words)
+}
+
+// FirstLead is a lead in a few words: what it names first, and that there are others.
+func (s *Speaker) FirstLead(l *visit.Lead) string {
+	n := len(l.Departures) + l.Others
+	switch {
+	case l.Yet != "" || n == 1:
+		return s.Lead(l)
+	case n == 2 && l.Others == 0:
+		return s.Say("lead.or", "one", s.Explanation(l.Departures[0]), "other", s.Explanation(l.Departures[1]))
+	}
+	return s.Say("lead.or-like", "one", s.Explanation(l.Departures[0]))
 }
 
 // Chance is the probability of a lead in a word.
@@ -464,17 +521,31 @@ func (l *Language) Happened(happened string) string {
 	return l.Say("entered.after", "at", t)
 }
 
-// Span is a length of time to the minute.
+// Span is a length of time to the minute, and from two days on in days.
 func (l *Language) Span(d time.Duration) string {
 	n := int(d.Round(time.Minute) / time.Minute)
-	if n < 60 {
+	switch {
+	case n < 60:
 		return l.Say("span.minutes", "n", n)
+	case n >= 48*60:
+		return l.Say("span.days", "n", n/60/24)
 	}
 	return l.Say("span.hours", "h", n/60, "n", n%60)
 }
 
 // Nature says whether a visit was real or practice.
 func (l *Language) Nature(n record.Nature) string { return l.code("nature", string(n)) }
+
+// Value is what was entered in a field, with its unit.
+func (s *Speaker) Value(f *method.Field, value string) string {
+	switch f.Type {
+	case "text":
+		return value
+	case "choice":
+		return s.m.Display(method.Choices, value)
+	}
+	return s.Quantity(value, f.Unit)
+}
 
 // Entries are what was entered at a step, field by field in the method's order.
 func (s *Speaker) Entries(step string, entries map[string]string, photographs map[string]visit.Attachment) string {
@@ -485,7 +556,7 @@ func (s *Speaker) Entries(step string, entries map[string]string, photographs ma
 			f := &x.Record.Fields[i]
 			if v, ok := entries[f.ID]; ok {
 				said[f.ID] = true
-				parts = append(parts, s.Say("entry.value", "field", f.Words, "value", s.Quantity(v, f.Unit)))
+				parts = append(parts, s.Say("entry.value", "field", f.Words, "value", s.Value(f, v)))
 			}
 			if _, ok := photographs[f.ID]; ok {
 				parts = append(parts, s.Say("entry.photograph", "field", f.Words))

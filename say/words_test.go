@@ -18,7 +18,8 @@ var sets = []struct{ folder, typ, key string }{
 	{"visit", "Code", "reason"}, {"visit", "CauseCode", "cause"}, {"visit", "BracketState", "bracket"}, {"visit", "BracketState", "bracketed"},
 	{"visit", "ProofState", "proof"}, {"visit", "Found", "found"}, {"visit", "Kind", "event"}, {"visit", "Yet", "lead"},
 	{"replay", "State", "state"}, {"replay", "NeedCode", "need"}, {"replay", "Standing", "standing"},
-	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},
+	{"metering", "Because", "register"}, {"metering", "Misfit", "register"}, {"protection", "Quantity", "quantity"}, {"protection", "Because", "check"}, {"protection", "FuseOutcome", "fuse"},
+	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"method", "AwayKind", "away"}, {"method", "KeepOff", "keep-off"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},
 }
 
 // TestEveryCodeHasItsWords reads the codes from the source, so that a new one without words is found.

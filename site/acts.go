@@ -17,8 +17,8 @@ const (
 // MainSwitch returns the name of a consumer unit's main switch.
 func MainSwitch(unit string) SwitchID { return SwitchID("main." + unit) }
 
-// SourceSwitch returns the name of the switch that isolates a source.
-func SourceSwitch(s Source) SwitchID { return SwitchID("source." + string(s)) }
+// sourceSwitch returns the name of the switch that isolates a source.
+func sourceSwitch(s Source) SwitchID { return SwitchID("source." + string(s)) }
 
 func (s *Site) addSwitches() {
 	add := func(id SwitchID, words string, home, away Position) {
@@ -28,7 +28,7 @@ func (s *Site) addSwitches() {
 		add(MainSwitch(u), u+" main switch", "on", "off")
 	}
 	for _, src := range s.Spec.Sources {
-		add(SourceSwitch(src), strings.ReplaceAll(string(src), "-", " "), "joined", "locked off")
+		add(sourceSwitch(src), strings.ReplaceAll(string(src), "-", " "), "joined", "locked off")
 	}
 	add(Seals, "seals", "on", "off")
 	add(Cover, "meter terminal cover", "on", "off")
@@ -72,7 +72,7 @@ func (s *Site) addActs() {
 		add(Act{ID: ActID("switch-on-" + u), Words: "switch the " + u + " main switch on", Sets: set(id, "on"), Effect: Energise})
 	}
 	for _, src := range s.Spec.Sources {
-		id, words := SourceSwitch(src), strings.ReplaceAll(string(src), "-", " ")
+		id, words := sourceSwitch(src), strings.ReplaceAll(string(src), "-", " ")
 		add(Act{ID: ActID("lock-off-" + string(src)), Words: "isolate the " + words + " and lock it off", Sets: set(id, "locked off"), MakeSafe: true})
 		add(Act{ID: ActID("unlock-" + string(src)), Words: "unlock the " + words + " and join it again", Sets: set(id, "joined"), Effect: Energise})
 	}

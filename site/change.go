@@ -95,7 +95,7 @@ func (w *wiring) change(c Change) error {
 			w.couple(fmt.Sprintf("coupled.%d", len(w.couplings)), c.On[0], c.On[1], fixed(c.Farad))
 			break
 		}
-		r := of(JointOhm)
+		r := of(jointOhm)
 		if c.Ohm > 0 {
 			r = fixed(c.Ohm)
 		}

@@ -57,24 +57,6 @@ type Departure struct {
 	Unseen string `json:"unseen,omitempty"`
 }
 
-// Occurrence is a departure that arises before the step with that number, 0 for
-// the start of the visit.
-type Occurrence struct {
-	Departure Departure
-	Before    int
-}
-
-// Present returns the departures that have arisen when step number step is made.
-func Present(all []Occurrence, step int) []Departure {
-	var list []Departure
-	for _, o := range all {
-		if o.Before <= step {
-			list = append(list, o.Departure)
-		}
-	}
-	return list
-}
-
 // The rates by which departures are ordered [P].
 const (
 	often  = 5e-3

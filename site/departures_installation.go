@@ -93,7 +93,7 @@ var conditionWords = map[string]string{
 }
 
 // instruments holds the departures of instruments. One that fails between two
-// provings is the same departure with a later Occurrence.
+// provings is the same departure, there from then on.
 func (c *catalogue) instruments() {
 	for _, k := range instrumentConditions {
 		if k.short == "socket-tester" && c.site.Spec.NoSocket || k.short == "sequence" && c.site.Spec.Phases == 1 || k.short == "rcd-tester" && c.site.Spec.Arrangement != TT {

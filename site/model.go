@@ -51,9 +51,6 @@ func (l *alike[A]) add(a A, row int) {
 // Continuity Regulations 2002, regulation 27 [S].
 const FHz = 50
 
-// FloorPort is the name of the port under a person's feet.
-const FloorPort = floorNode
-
 // Compile writes the site with departures in a state of its switches as rows,
 // with the values v. The error tells which departure does not fit.
 func (s *Site) Compile(v *Values, state Switching, present ...Departure) (*Model, error) {
@@ -82,13 +79,13 @@ func (w *wiring) stopWithoutSupply() {
 	}
 	w.injections = nil
 	for _, src := range Sources() {
-		if !w.flags["island."+string(src)] || w.site.away(w.state, SourceSwitch(src)) {
+		if !w.flags["island."+string(src)] || w.site.away(w.state, sourceSwitch(src)) {
 			continue
 		}
 		for i, l := range w.site.Lines() {
 			w.feeds = append(w.feeds, feed{
 				name: "island." + string(src) + "." + l, plus: "board." + u + "-" + l, minus: "board." + u + "-n",
-				volt: of(IslandVolt), phase: i + 1, r: of(IslandOhm), r2: fixed(0), x: fixed(0), group: unsyncGroup,
+				volt: of(islandVolt), phase: i + 1, r: of(islandOhm), r2: fixed(0), x: fixed(0), group: unsyncGroup,
 			})
 		}
 		return
@@ -115,7 +112,7 @@ func (w *wiring) rows(v *Values) *Model {
 		switch {
 		case j.a == j.b:
 		case j.open:
-			capacitor("gap."+j.name, j.a, j.b, of(GapFarad))
+			capacitor("gap."+j.name, j.a, j.b, of(gapFarad))
 		default:
 			m.joints[j.name] = len(c.Impedances)
 			m.impedances.add(impedanceAmount{j.r, j.x}, len(c.Impedances))
@@ -128,7 +125,7 @@ func (w *wiring) rows(v *Values) *Model {
 	}
 	for _, n := range w.nodes {
 		if n != string(Body) && n != floorNode {
-			capacitor("earth."+n, n, trueEarth, of(TerminalFarad))
+			capacitor("earth."+n, n, trueEarth, of(terminalFarad))
 		}
 	}
 	for i := range w.feeds {

@@ -85,12 +85,12 @@ func (w *wiring) join(name, a, b string, r, x amount) {
 
 // contact is a joint that a switch opens.
 func (w *wiring) contact(name, a, b string, open bool) {
-	w.join(name, a, b, of(JointOhm), fixed(0))
+	w.join(name, a, b, of(jointOhm), fixed(0))
 	w.joints[len(w.joints)-1].open = open
 }
 
 func (w *wiring) tail(name, a, b string, open bool) {
-	w.join(name, a, b, of(TailOhm), fixed(0))
+	w.join(name, a, b, of(tailOhm), fixed(0))
 	w.joints[len(w.joints)-1].open = open
 }
 
@@ -122,27 +122,27 @@ func (w *wiring) mainLine(line int) string { return fmt.Sprintf("main.l%d", line
 // phases, which a single-phase position shares too.
 func (w *wiring) network() {
 	w.node(starPoint)
-	w.join("star.electrode", starPoint, trueEarth, of(StarElectrodeOhm), fixed(0))
+	w.join("star.electrode", starPoint, trueEarth, of(starElectrodeOhm), fixed(0))
 	for i := range 3 {
 		w.feeds = append(w.feeds, feed{
 			name: fmt.Sprintf("main.l%d", i+1), plus: w.node(w.mainLine(i)), minus: starPoint,
 			volt: of(SupplyVolt), phase: i + 1,
-			r: of(TransformerOhm), r2: product(perMetre, MainOhmPerKm, MainM), x: times(reactPerKm*perMetre, MainM),
+			r: of(transformerOhm), r2: product(perMetre, mainOhmPerKm, MainM), x: times(reactPerKm*perMetre, MainM),
 		})
 	}
-	w.join("main.n", starPoint, mainN, product(perMetre, MainOhmPerKm, MainM), times(reactPerKm*perMetre, MainM))
+	w.join("main.n", starPoint, mainN, product(perMetre, mainOhmPerKm, MainM), times(reactPerKm*perMetre, MainM))
 	if w.site.Spec.Arrangement == TNS {
-		w.join("main.e", starPoint, mainE, product(perMetre, MainOhmPerKm, MainM), times(reactPerKm*perMetre, MainM))
+		w.join("main.e", starPoint, mainE, product(perMetre, mainOhmPerKm, MainM), times(reactPerKm*perMetre, MainM))
 	}
 	for i := range 3 {
-		p := Neighbours1Watt + ParamID(i)
+		p := neighbours1Watt + ParamID(i)
 		w.join(fmt.Sprintf("neighbours.l%d", i+1), w.mainLine(i), mainN, load(loadR, 1, p), load(loadX, 1, p))
 	}
 }
 
 func (w *wiring) service() {
 	core := func(name, a, b string) {
-		w.join(name, a, b, product(perMetre, ServiceOhmPerKm, ServiceM), times(reactPerKm*perMetre, ServiceM))
+		w.join(name, a, b, product(perMetre, serviceOhmPerKm, ServiceM), times(reactPerKm*perMetre, ServiceM))
 	}
 	for i, l := range w.site.Lines() {
 		core("service."+l, w.mainLine(i), "cutout."+l+"-supply")
@@ -169,10 +169,10 @@ func (w *wiring) wholeCurrentMeter() {
 	}
 	pole("n", "cutout.n")
 	for _, l := range s.Lines() {
-		w.join("meter-voltage."+l, "meter."+l+"-in", "meter.n-in", of(MeterOhm), fixed(0))
+		w.join("meter-voltage."+l, "meter."+l+"-in", "meter.n-in", of(meterOhm), fixed(0))
 		w.joints[len(w.joints)-1].open = gone
 		if !gone {
-			w.couple("meter-voltage."+l, "meter."+l+"-in", "meter.n-in", of(MeterFarad))
+			w.couple("meter-voltage."+l, "meter."+l+"-in", "meter.n-in", of(meterFarad))
 		}
 	}
 	if s.Spec.Switched {
@@ -182,7 +182,7 @@ func (w *wiring) wholeCurrentMeter() {
 		w.contact("contactor", "meter.l-out", "meter.sw-out", true)
 		w.tail("tail-out."+u+".sw", "meter.sw-out", unit, out)
 		w.contact("main."+u+".sw", unit, board, s.away(w.state, MainSwitch(u)))
-		w.join("switched-load", board, "board."+u+"-n", load(loadR, 1, SwitchedWatt), fixed(0))
+		w.join("switched-load", board, "board."+u+"-n", load(loadR, 1, switchedWatt), fixed(0))
 	}
 }
 
@@ -196,18 +196,18 @@ func (w *wiring) transformerMeter() {
 	w.contact("meter.n", "meter.n-in", "meter.n-out", gone)
 	for _, l := range s.Lines() {
 		s1, s2, secondary := "testblock."+l+"-s1", "testblock."+l+"-s2", "ct."+l+"-s1"
-		w.join("ct."+l, "cutout."+l+"-load", "ct."+l+"-out", of(TailOhm), fixed(0))
-		w.join("ct-magnetising."+l, secondary, s2, fixed(1), of(MagnetisingOhm))
+		w.join("ct."+l, "cutout."+l+"-load", "ct."+l+"-out", of(tailOhm), fixed(0))
+		w.join("ct-magnetising."+l, secondary, s2, fixed(1), of(magnetisingOhm))
 		w.contact("ct-lead."+l, secondary, s1, false)
 		w.contact("ct-short."+l, s1, s2, !shorted)
 		w.contact("ct-earth."+l, s2, string(MET), false)
 		w.contact("meter-in."+l, s1, "meter."+l+"-in", false)
-		w.join("burden."+l, "meter."+l+"-in", "meter."+l+"-out", of(BurdenOhm), fixed(0))
+		w.join("burden."+l, "meter."+l+"-in", "meter."+l+"-out", of(burdenOhm), fixed(0))
 		w.joints[len(w.joints)-1].open = gone
 		w.contact("meter-out."+l, "meter."+l+"-out", s2, false)
 		w.ct = append(w.ct, transformer{"ct." + l, "ct." + l, s2, secondary, parameters[TransformerRatio].Usual})
 		w.contact("voltage-fuse."+l, "cutout."+l+"-load", "testblock."+l+"-v", fuses)
-		w.join("meter-voltage."+l, "testblock."+l+"-v", "testblock.n", of(MeterOhm), fixed(0))
+		w.join("meter-voltage."+l, "testblock."+l+"-v", "testblock.n", of(meterOhm), fixed(0))
 		w.joints[len(w.joints)-1].open = gone
 	}
 }
@@ -250,8 +250,8 @@ func (w *wiring) installation() {
 			w.join("load."+u+"."+l, "board."+u+"-"+l, "board."+u+"-n", load(loadR, share, p), load(loadX, share, p))
 		}
 		for _, c := range poles {
-			w.couple("wiring."+u+"."+c, "board."+u+"-"+c, e, product(1, WiringM, WiringFaradPerM))
-			w.couple("filter."+u+"."+c, "board."+u+"-"+c, e, of(FilterFarad))
+			w.couple("wiring."+u+"."+c, "board."+u+"-"+c, e, product(1, wiringM, wiringFaradPerM))
+			w.couple("filter."+u+"."+c, "board."+u+"-"+c, e, of(filterFarad))
 		}
 		if k == 0 && !s.Spec.NoSocket {
 			w.socket(u)
@@ -264,23 +264,23 @@ func (w *wiring) installation() {
 
 func (w *wiring) socket(u string) {
 	lines := w.site.Lines()
-	w.join("socket.l", "board."+u+"-"+lines[0], "socket.l", times(20, TailOhm), fixed(0))
-	w.join("socket.n", "board."+u+"-n", "socket.n", times(20, TailOhm), fixed(0))
-	w.join("socket.e", "board."+u+"-e", "socket.e", times(30, TailOhm), fixed(0))
+	w.join("socket.l", "board."+u+"-"+lines[0], "socket.l", times(20, tailOhm), fixed(0))
+	w.join("socket.n", "board."+u+"-n", "socket.n", times(20, tailOhm), fixed(0))
+	w.join("socket.e", "board."+u+"-e", "socket.e", times(30, tailOhm), fixed(0))
 }
 
 // sourceInStep is an inverter, a battery or a vehicle, which runs in step with
 // the supply and stops without it. A generator and a second supply are behind a
 // change-over switch and give nothing.
 func (w *wiring) sourceInStep(src Source) {
-	if src == Generator || src == SecondSupply || w.site.away(w.state, SourceSwitch(src)) {
+	if src == Generator || src == SecondSupply || w.site.away(w.state, sourceSwitch(src)) {
 		return
 	}
 	u := w.site.Spec.Units[0]
 	l := w.site.Lines()[0]
 	w.injections = append(w.injections, injection{
 		name: "source." + string(src), from: "board." + u + "-n", to: "board." + u + "-" + l,
-		watt: of(InverterWatt), phase: 1,
+		watt: of(inverterWatt), phase: 1,
 	})
 }
 
@@ -301,18 +301,18 @@ func (w *wiring) earthing() {
 		}
 	}
 	if s.Spec.Arrangement != TT || toEarth != met {
-		w.join("house.electrode", toEarth, trueEarth, of(HouseElectrodeOhm), fixed(0))
+		w.join("house.electrode", toEarth, trueEarth, of(houseElectrodeOhm), fixed(0))
 	}
 	if w.node(string(Reference)); s.Spec.Reference {
-		w.join("spike", string(Reference), trueEarth, of(SpikeOhm), fixed(0))
+		w.join("spike", string(Reference), trueEarth, of(spikeOhm), fixed(0))
 	}
 }
 
 func (w *wiring) person() {
-	w.join("body.leak", string(Body), trueEarth, of(BodyOhm), fixed(0))
-	w.couple("body", string(Body), trueEarth, of(BodyFarad))
+	w.join("body.leak", string(Body), trueEarth, of(bodyOhm), fixed(0))
+	w.couple("body", string(Body), trueEarth, of(bodyFarad))
 	w.couple("body.near", string(Body), "metalwork."+w.site.Spec.Metalwork[0], of(BodyMetalFarad))
-	w.join("floor", floorNode, trueEarth, of(FloorOhm), fixed(0))
+	w.join("floor", floorNode, trueEarth, of(floorOhm), fixed(0))
 }
 
 // joined reports whether closed conductors lead from one node to another.

@@ -66,6 +66,8 @@ type Line struct {
 	Found Found `json:"found,omitempty"`
 	// Happened is given when the line was entered after its phase.
 	Happened string `json:"happened,omitempty"`
+	// Lacked says what was missing when it was done all the same, in spite of a refusal.
+	Lacked []Reason `json:"lacked,omitempty"`
 }
 
 // Reading is one observation with everything that it rests on.
@@ -143,6 +145,8 @@ func (p *ProofLine) Lost() bool {
 
 // Undone is one time that a proof, or the run towards it, came to nothing.
 type Undone struct {
+	// Since is when it came to hold, if it held.
+	Since time.Time `json:"since,omitzero"`
 	At    time.Time `json:"at"`
 	Event string    `json:"event"`
 	// Held says that the proof held until then.
@@ -317,7 +321,7 @@ func (a *Account) proofs(e *Event, to *state, before, after *Control, cause Caus
 			to.since[i] = e.Wall
 		}
 		if is == proofNone && was != proofNone {
-			a.Proofs[i].Undone = append(a.Proofs[i].Undone, Undone{At: e.Wall, Event: e.Hash, Held: was == proofHeld, Cause: cause})
+			a.Proofs[i].Undone = append(a.Proofs[i].Undone, Undone{Since: to.since[i], At: e.Wall, Event: e.Hash, Held: was == proofHeld, Cause: cause})
 			to.since[i], to.runs[i] = time.Time{}, nil
 		}
 	}

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"meterwright/instrument"
 	"meterwright/measure"
@@ -167,8 +166,6 @@ func (v *Visit) checkAnswered(b Answered) error {
 		return fmt.Errorf("%q is no answer to an advice: write follow or set-aside", clip(b.Answer))
 	case b.Answer == "set-aside" && strings.TrimSpace(b.Why) == "":
 		return fmt.Errorf("say why the advice is set aside")
-	case len(b.Why) > maxText || !utf8.ValidString(b.Why):
-		return fmt.Errorf("why is not plain text of up to %d bytes", maxText)
 	}
 	return nil
 }

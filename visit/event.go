@@ -52,6 +52,29 @@ const (
 	KindSupplement Kind = "supplement"
 )
 
+// Quiet reports whether an event changes nothing for whoever acts on what stood before it: advice, and
+// an answer to it.
+func (k Kind) Quiet() bool { return k == KindAdvised || k == KindAnswered }
+
+// Timeless reports whether what an event says stands as well after other events, so that it is
+// recorded from a page of an older state too.
+func (k Kind) Timeless() bool {
+	switch k {
+	case KindStopped, KindReported, KindPhotograph, KindNoted, KindDefect, KindDependant, KindAnswered, KindSupplement:
+		return true
+	}
+	return false
+}
+
+// Correctable reports whether what an event says can be taken back by a correction.
+func (k Kind) Correctable() bool {
+	switch k {
+	case KindTookUp, KindChecked, KindProved, KindObserved, KindInspected, KindDecided, KindRecorded:
+		return true
+	}
+	return false
+}
+
 // Body is what an event says. Every body is one of the types of this file.
 type Body interface{ kind() Kind }
 

@@ -18,6 +18,8 @@ type attempt struct {
 	after   bool  // entered after the phase
 	inSpite bool
 	foreign bool  // made on a device that does not hold the visit
+	outside bool  // made on a device that has no chain in the visit
+	behind  bool  // made where devices have not seen how far one another came
 	target  doing // what a correction corrects
 	outcome Outcome
 	// owes says that a step is left out in a way in which its method does not leave it out.

@@ -50,11 +50,13 @@ var guardTable = []guard{
 		return c.ended != NotEnded
 	}},
 	{RowOneHolder, func(m *Machine, c *Control, a *attempt) bool {
-		// Two devices hold the visit: both may still make safe, and neither carries the work on.
-		return c.contested && (a.do == doResume || a.progress() && !m.calming(a))
+		// Two devices hold the visit, or one has handed it over and the other has not seen how far it came:
+		// each may still make safe, and none carries the work on.
+		return (c.contested || a.behind) && (a.do == doResume || a.progress() && !m.calming(a))
 	}},
 	{RowInHand, func(m *Machine, c *Control, a *attempt) bool {
-		return a.foreign && (a.do == doResume || a.progress() && !m.calming(a))
+		// A device without a chain of its own begins one by taking over.
+		return a.outside && a.do != doOpen && a.do != doTakeOver || a.foreign && (a.do == doResume || a.progress() && !m.calming(a))
 	}},
 	{RowPresent, func(m *Machine, c *Control, a *attempt) bool {
 		return c.away && a.progress()

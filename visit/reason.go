@@ -82,6 +82,7 @@ const (
 	IsAway          Code = "is-away"
 	InAnotherHand   Code = "in-another-hand"
 	HeldByTwo       Code = "held-by-two"
+	NotSeen         Code = "not-seen"
 	StopInForce     Code = "stop-in-force" // Stop
 	AnotherInTurn   Code = "another-in-turn"
 	NoStepLeft      Code = "no-step-left"

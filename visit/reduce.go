@@ -5,21 +5,19 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"meterwright/instrument"
 	"meterwright/method"
 	"meterwright/site"
 )
 
-// maxText is the longest free text, in bytes, that an event carries.
-const maxText = 2000
-
 // reduced is an event made ready for the guards: the attempt, and what the
 // engine made of a reading.
 type reduced struct {
 	attempt
 	judged Judged
+	// lacks says what is missing for it, where it is done in spite of a refusal.
+	lacks []Reason
 	// due is the day on which an instrument or protection falls due, zero for none.
 	due time.Time
 }
@@ -29,7 +27,12 @@ type reduced struct {
 func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 	r := reduced{attempt: attempt{step: -1, act: -1, tool: -1, passed: at.passedBy(e)}}
 	r.foreign = e.Chain != "" && at.holder != "" && (e.Chain != at.holder || at.released)
-	var err error
+	r.outside = e.Chain != "" && at.event != "" && v.own(e) == nil
+	r.behind = at.joined
+	err := checkTexts(e.Body)
+	if err != nil {
+		return reduced{}, kindError(e.Body, err)
+	}
 	switch b := e.Body.(type) {
 	case Opened:
 		r.do = doOpen
@@ -95,6 +98,9 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 		if err == nil && !slices.Contains(method.Omissions(), b.How) {
 			err = fmt.Errorf("%q does not say how the step was left out: write not-tested, could-not or not-applicable", clip(string(b.How)))
 		}
+		if err == nil && b.Why == "" {
+			err = fmt.Errorf("say why it is left out")
+		}
 		at.entry(e, &r, b.Entry, &err)
 	case Returned:
 		r.do = doReturn
@@ -133,17 +139,23 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 			err = fmt.Errorf("%q is no outcome: write %s", clip(b.Outcome), names(outcomeNames[1:]))
 		}
 		r.outcome = Outcome(i + 1)
+		if err == nil && r.outcome != Completed && b.Left == "" {
+			err = fmt.Errorf("say in what state things are left")
+		}
 	default:
 		err = fmt.Errorf("an event without a body")
 	}
 	if err != nil {
-		kind := Kind("event")
-		if e.Body != nil {
-			kind = e.Body.kind()
-		}
-		return reduced{}, fmt.Errorf("%s: %w", kind, err)
+		return reduced{}, kindError(e.Body, err)
 	}
 	return r, nil
+}
+
+func kindError(b Body, err error) error {
+	if b == nil {
+		return fmt.Errorf("event: %w", err)
+	}
+	return fmt.Errorf("%s: %w", b.kind(), err)
 }
 
 func (v *Visit) reduceTookUp(at *state, r *reduced, b TookUp, e *Event) error {
@@ -430,6 +442,9 @@ func checkNote(b Body) error {
 		words, name = b.Words, "words"
 	case Defect:
 		words, name = b.Words, "words"
+		if b.Asset == "" {
+			return fmt.Errorf("name the part that is wrong")
+		}
 		if (b.Scheme == "") != (b.Category == "") {
 			return fmt.Errorf("a category means nothing without its scheme: give both or neither")
 		}
@@ -445,9 +460,6 @@ func checkNote(b Body) error {
 	}
 	if strings.TrimSpace(words) == "" {
 		return fmt.Errorf("%s is empty: say what it is", name)
-	}
-	if len(words) > maxText || !utf8.ValidString(words) {
-		return fmt.Errorf("%s is not plain text of up to %d bytes", name, maxText)
 	}
 	return nil
 }

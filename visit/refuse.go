@@ -96,7 +96,11 @@ func (f *refusing) explain(row Row) {
 		f.lack(Reason{Code: HasEnded, Outcome: c.ended.String()})
 		f.way(Reason{Code: AddSupplement})
 	case RowOneHolder:
-		f.both(HeldByTwo, SettleHolder)
+		if c.contested {
+			f.both(HeldByTwo, SettleHolder)
+		} else {
+			f.both(NotSeen, TakeOver)
+		}
 	case RowInHand:
 		f.both(InAnotherHand, TakeOver)
 	case RowPresent:

@@ -18,9 +18,13 @@ type state struct {
 	// claim is the last event that carried the work on, or stopped it. Two states of which neither
 	// has the other's claim in its past are two holders of the visit.
 	claim string
-	// holder is the chain that holds the visit; released says that it was handed over since.
+	// holder is the chain that holds the visit, held the event by which it does; released says that it
+	// was handed over since.
 	holder   string
+	held     string
 	released bool
+	// joined says that this is what can be taken for granted where devices have not seen one another.
+	joined bool
 
 	clock
 
@@ -153,6 +157,20 @@ func (v *Visit) joined(last *state) *state {
 	if len(v.heads) == 1 {
 		return last
 	}
+	open := v.open()
+	s := *open[0]
+	for _, o := range open[1:] {
+		s = v.machine.join(&s, o)
+	}
+	if len(open) == 1 {
+		return open[0]
+	}
+	s.joined = true
+	return &s
+}
+
+// open lists the heads of which none has seen how far the others came.
+func (v *Visit) open() []*state {
 	open := slices.Clone(v.heads)
 	// Not the order of arrival, so that the joined state is the same whatever came first.
 	slices.SortFunc(open, func(a, b *state) int { return cmp.Compare(a.event, b.event) })
@@ -163,14 +181,26 @@ func (v *Visit) joined(last *state) *state {
 			i--
 		}
 	}
-	s := *open[0]
-	for _, o := range open[1:] {
-		s = v.machine.join(&s, o)
+	return open
+}
+
+// Holding is a chain that holds the visit, or held it in a way that no other has taken up.
+type Holding struct {
+	Chain string
+	// Head is the last event of the chain, and Since the one by which it came to hold the visit.
+	Head, Since string
+	// Released says that it was handed over since.
+	Released bool
+}
+
+// Holdings lists the chains of which none has seen how far the others came, in a fixed order: one
+// where all is well.
+func (v *Visit) Holdings() []Holding {
+	var list []Holding
+	for _, h := range v.open() {
+		list = append(list, Holding{Chain: h.chain, Head: h.event, Since: h.held, Released: h.released})
 	}
-	if len(open) == 1 {
-		return open[0]
-	}
-	return &s
+	return list
 }
 
 // join is what can be taken for granted of a service position of which two devices tell without
@@ -180,7 +210,7 @@ func (m *Machine) join(a, b *state) state {
 	out := *a
 	c, x, y := &out.control, &a.control, &b.control
 	c.begun, c.away = x.begun || y.begun, x.away || y.away
-	c.contested = x.contested || y.contested || a.released == b.released
+	c.contested = x.contested || y.contested || !a.released && !b.released
 	if a.released && !b.released {
 		out.holder, out.released = b.holder, false
 	}

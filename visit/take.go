@@ -19,7 +19,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	if e.Person != "" {
 		a.People[e.Person]++
 	}
-	line := Line{At: e.Wall, Event: e.Hash, Kind: e.Body.kind(), Found: r.result.found(), Happened: happened(e.Body)}
+	line := Line{At: e.Wall, Event: e.Hash, Kind: e.Body.kind(), Found: r.result.found(), Happened: happened(e.Body), Lacked: r.lacks}
 	if r.step >= 0 {
 		line.Step = v.machine.Method.Steps[r.step].ID
 	}

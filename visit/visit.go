@@ -47,7 +47,10 @@ func (v *Visit) Check(e Event) (*Refusal, error) {
 	if _, over := e.Body.(TakenOver); over {
 		at = v.at(&e)
 	}
-	_, refusal, err := v.check(at, &e)
+	r, refusal, err := v.check(at, &e)
+	if err == nil && refusal == nil && r.inSpite && r.lacks == nil {
+		err = fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
+	}
 	return refusal, err
 }
 
@@ -63,16 +66,10 @@ func (v *Visit) check(at *state, e *Event) (reduced, *Refusal, error) {
 	c := at.control
 	v.machine.lapse(&c, &r.passed)
 	refusal := v.refuse(at, &c, &r)
-	if !r.inSpite {
-		return r, refusal, nil
+	if r.inSpite && refusal != nil && c.begun && c.ended == NotEnded {
+		r.lacks, refusal = refusal.Lacks, nil
 	}
-	switch {
-	case refusal == nil:
-		return r, nil, fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
-	case !c.begun || c.ended != NotEnded:
-		return r, refusal, nil
-	}
-	return r, nil, nil
+	return r, refusal, nil
 }
 
 // Apply folds an event into the visit if it is accepted, and otherwise leaves
@@ -117,22 +114,26 @@ func (v *Visit) Replay(e Event) bool {
 			v.pass(at, &e)
 			return false
 		}
-		r.inSpite = true
+		r.inSpite, r.lacks = true, refusal.Lacks
 	}
 	v.fold(at, &e, &r)
 	return refusal == nil && err == nil
 }
 
-// pass gives an event its place and nothing else.
+// pass gives an event its place and nothing else: a take-over that is not accepted has seen nothing.
 func (v *Visit) pass(at *state, e *Event) {
+	if own := v.own(e); own != nil {
+		at = own
+	}
 	to := *at
 	to.event, to.chain = e.Hash, e.Chain
-	v.follow(e, &to)
+	v.follow(&Event{Hash: e.Hash, Chain: e.Chain, Prev: e.Prev}, &to)
 }
 
 // fold takes an event into the account and the states.
 func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to := *at
+	to.joined = false
 	lapsed := at.control
 	v.machine.lapse(&lapsed, &passed{elapsedMS: r.elapsedMS})
 	v.account.proofs(e, &to, &at.control, &lapsed, timeCause(&r.passed))
@@ -143,7 +144,7 @@ func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to.tick(e, r)
 	switch r.do {
 	case doOpen, doTakeOver:
-		to.holder, to.released = e.Chain, false
+		to.holder, to.held, to.released = e.Chain, e.Hash, false
 	case doHandOver:
 		to.released = true
 	}
@@ -172,7 +173,9 @@ type Next struct {
 	Stop string `json:"stop,omitempty"`
 	// Blocked lists what would refuse the step now.
 	Blocked *Refusal `json:"blocked,omitempty"`
-	Ended   string   `json:"ended,omitempty"`
+	// Warns says that an answer to the step which is not as expected is accepted all the same.
+	Warns bool   `json:"warns,omitempty"`
+	Ended string `json:"ended,omitempty"`
 }
 
 // Next returns what comes next.
@@ -187,6 +190,8 @@ func (v *Visit) Next() Next {
 	row := &v.machine.steps[c.pos]
 	a := reduced{attempt: attempt{do: row.does, step: c.pos, act: row.act, tool: row.tool, items: row.items, result: expected, source: 1}}
 	n.Blocked = v.refuse(v.now, c, &a)
+	a.result = unexpected
+	n.Warns = a.warning()
 	return n
 }
 
@@ -245,6 +250,13 @@ func (v *Visit) Outcome() Outcome { return v.now.control.ended }
 
 // Stop returns the stop in force: its id, "declared", or "".
 func (v *Visit) Stop() string { return v.stopID(v.now.control.stop) }
+
+// Resumable reports whether the stop in force can be left by a decision to go on; one that cannot ends
+// the work here.
+func (v *Visit) Resumable() bool {
+	stop := v.now.control.stop
+	return stop != 0 && v.machine.resumable(stop)
+}
 
 // Away reports whether the person has left the service position.
 func (v *Visit) Away() bool { return v.now.control.away }

@@ -34,9 +34,12 @@ func TestOnsetBetweenSteps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	plan := []site.Occurrence{{Departure: d, Before: 2}}
 	for step, want := range []string{"lit", "lit", "dark", "dark"} {
-		w, err := New(Setup{Site: s, Departures: site.Present(plan, step)})
+		var present []site.Departure
+		if step >= 2 {
+			present = []site.Departure{d}
+		}
+		w, err := New(Setup{Site: s, Departures: present})
 		if err != nil {
 			t.Fatal(err)
 		}

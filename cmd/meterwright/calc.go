@@ -71,8 +71,6 @@ func (l *loop) read() (protection.Loop, error) {
 	return protection.Loop{Volts: v, Ohms: z}, err
 }
 
-const accuracyNote = "Uncertainties are those of common instruments [P]: voltmeter 1.5 % and 3 digits, loop tester 5 % and 0.03 Ω, and the last digit shown."
-
 type calcFault struct {
 	loop
 	Arrangement string `help:"TN-S, TN-C-S or TT: judge the loop against the declared maximum." placeholder:"KIND"`
@@ -113,7 +111,7 @@ func (c *calcFault) Run(s *streams) error {
 	}{current, checks}, checks, func(t *terminal.Text) {
 		t.Current(current)
 		t.Checks(checks)
-		t.Line("%s", accuracyNote)
+		t.Put(0, "terminal.calc.accuracy")
 	})
 }
 
@@ -137,7 +135,7 @@ func (c *calcFuse) Run(s *streams) error {
 	}
 	return s.reckoned(f, []protection.Check{{Judgement: f.Judgement}}, func(t *terminal.Text) {
 		t.Fuse(f)
-		t.Line("%s", accuracyNote)
+		t.Put(0, "terminal.calc.accuracy")
 	})
 }
 
@@ -251,7 +249,7 @@ func (c *calcPoint) Run(s *streams) error {
 		Digits string        `json:"digits"`
 		Rule   rules.Numbers `json:"weights"`
 	}{point.String(), point.Digits(), format.Weights}, func(t *terminal.Text) {
-		t.Line("%s: the check digit agrees", point)
-		t.Line("Weights and moduli [%s: %s]", format.Weights.Mark, format.Weights.Source)
+		t.Put(0, "terminal.calc.digit", "point", point)
+		t.Put(0, "terminal.calc.weights", "mark", string(format.Weights.Mark), "source", format.Weights.Source)
 	})
 }

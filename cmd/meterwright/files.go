@@ -9,6 +9,7 @@ import (
 	"syscall"
 
 	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
@@ -111,19 +112,7 @@ func openShelf() (*shelf, error) {
 
 // resolve returns the method that a job's visit follows.
 func (s *shelf) resolve(id string, overlays []string, job method.Job) (*method.Resolved, error) {
-	d, err := s.Method(id)
-	if err != nil {
-		return nil, err
-	}
-	var over []*method.Overlay
-	for _, name := range overlays {
-		o, err := s.Overlay(name)
-		if err != nil {
-			return nil, err
-		}
-		over = append(over, o)
-	}
-	return method.Resolve(d, over, job, s.limits)
+	return s.Resolve(id, overlays, job, s.limits)
 }
 
 func (s *shelf) readJob(from *streams, path string) (*jobs.Job, error) {
@@ -131,7 +120,7 @@ func (s *shelf) readJob(from *streams, path string) (*jobs.Job, error) {
 	if err != nil {
 		return nil, err
 	}
-	j, err := jobs.ParseYAML(path, b, s.pack.MeterPoint)
+	j, err := jobfile.ParseYAML(path, b, s.pack.MeterPoint)
 	if err != nil {
 		return nil, bad(err)
 	}

@@ -1,97 +1,108 @@
 package main
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
+	"strings"
 
-	"meterwright/internal/jobs"
-	"meterwright/internal/progress"
+	"meterwright/internal/jobs/intake"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
+	"meterwright/internal/summary"
 	"meterwright/internal/terminal"
 	"meterwright/rules"
 )
 
 type jobsCommands struct {
-	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, bad rows are named. Can be repeated." exits:"0 every row is good|1 the file makes no sense|2 the file or the folder cannot be used|3 rows were left out"`
+	Import jobsImport `cmd:"" help:"Take jobs over from a CSV file with a header. Good rows are kept, the others are named. Can be repeated." exits:"0 every row is good|1 the file makes no sense|2 the file or the folder cannot be used|3 rows were refused or left alone"`
 }
 
 type jobsImport struct {
-	File string `arg:"" help:"The CSV file, UTF-8. docs/commands.md lists the columns."`
-	Data string `help:"The office's folder. Without it the file is checked and nothing is kept." placeholder:"DIR"`
+	File   string `arg:"" help:"The CSV file, UTF-8. docs/commands.md lists the columns."`
+	Data   string `help:"The office's folder. Without it the rows are checked by themselves and nothing is kept." placeholder:"DIR"`
+	DryRun bool   `help:"Say what would become of each row, and keep nothing."`
+	Hash   string `help:"Take the file only if this is its SHA-256, as --dry-run wrote it." placeholder:"HEX"`
 	asJSON
 }
 
 type importOutput struct {
-	File    string          `json:"file"`
-	Good    int             `json:"good"`
-	Kept    bool            `json:"kept"`
-	New     int             `json:"new"`
-	Changed int             `json:"changed"`
-	Same    int             `json:"same"`
-	LeftOut []jobs.RowFault `json:"left_out"`
+	File string `json:"file"`
+	*intake.Result
 }
 
 func (c *jobsImport) Run(s *streams) error {
-	b, err := s.readFile(c.File, jobs.MaxCSV)
+	b, err := s.readFile(c.File, jobfile.MaxCSV)
 	if err != nil {
 		return err
 	}
-	line := progress.New(os.Stderr, "rows read")
-	table, err := jobs.ParseCSV(b, rules.GB().MeterPoint, func(done int64) { line.Show(done, 0) })
-	line.Done()
+	in, err := intake.For(rules.GB())
 	if err != nil {
+		return err
+	}
+	r, err := c.take(s, in, b)
+	var whole *intake.FileError
+	switch {
+	case errors.As(err, &whole), errors.Is(err, intake.ErrOtherBytes):
 		return bad(fmt.Errorf("%s: %w", c.File, err))
+	case err != nil:
+		return unread(err)
 	}
-	out := importOutput{File: c.File, Good: len(table.Jobs), LeftOut: append([]jobs.RowFault{}, table.Faults...)}
-	if c.Data != "" {
-		count, err := c.keep(s, b, table)
-		if err != nil {
-			return err
-		}
-		out.Kept, out.New, out.Changed, out.Same = true, count.New, count.Changed, count.Same
-	}
-	if err := s.show(out, out.tell); err != nil {
+	if err := s.show(importOutput{c.File, r}, func(t *terminal.Text) { c.tell(t, r) }); err != nil {
 		return err
 	}
-	if len(out.LeftOut) > 0 {
+	if r.Count(intake.Refused)+r.Count(intake.Begun) > 0 {
 		return settled(exitUndecided)
 	}
 	return nil
 }
 
-func (c *jobsImport) keep(s *streams, file []byte, table *jobs.Table) (store.ImportCount, error) {
-	var rows []store.Job
-	for _, j := range table.Jobs {
-		body, err := j.Body()
-		if err != nil {
-			return store.ImportCount{}, bad(err)
-		}
-		rows = append(rows, store.Job{Reference: j.Reference, Body: body})
+func (c *jobsImport) take(s *streams, in *intake.Intake, file []byte) (r *intake.Result, err error) {
+	if c.Data == "" {
+		return in.Preview(s.ctx, nil, file)
 	}
-	st, err := sqlite.Open(s.ctx, c.Data, store.Options{})
+	st, err := sqlite.Open(s.ctx, c.Data, store.Options{Projector: &summary.Projector{}})
 	if err != nil {
-		return store.ImportCount{}, unread(err)
+		return nil, err
 	}
-	batch := fmt.Sprintf("%s %x", filepath.Base(c.File), sha256.Sum256(file))
-	count, err := st.ImportJobs(s.ctx, batch, rows)
-	if err = errors.Join(err, st.Close()); err != nil {
-		return count, unread(err)
+	if c.DryRun {
+		r, err = in.Preview(s.ctx, st, file)
+	} else {
+		r, err = in.Take(s.ctx, st, filepath.Base(c.File), file, strings.ToLower(c.Hash))
 	}
-	return count, nil
+	if closed := st.Close(); closed != nil {
+		return nil, errors.Join(err, closed)
+	}
+	return r, err
 }
 
-func (out *importOutput) tell(t *terminal.Text) {
-	for _, f := range out.LeftOut {
-		t.Line("%s: left out: %s", out.File, f)
+// tell says what became of each row that is not simply taken, and how many there are.
+func (c *jobsImport) tell(t *terminal.Text, r *intake.Result) {
+	for _, row := range r.Rows {
+		args := []any{"file", c.File, "line", row.Line, "job", row.Job, "differs", strings.Join(row.Differs, ", ")}
+		switch {
+		case row.Fate == intake.Refused:
+			parts := []string{t.Say("terminal.jobs.row", args...)}
+			for _, part := range []string{row.Column, row.Problem, row.Mend} {
+				if part != "" {
+					parts = append(parts, part)
+				}
+			}
+			t.Line("%s", strings.Join(parts, ": "))
+		case row.Fate == intake.Begun:
+			t.Put(0, "terminal.jobs.begun", args...)
+		case row.Fate == intake.Changed && !r.Kept:
+			t.Put(0, "terminal.jobs.would-change", args...)
+		}
 	}
-	t.Line("%d rows good, %d left out", out.Good, len(out.LeftOut))
-	if out.Kept {
-		t.Line("%d new, %d changed, %d as they were", out.New, out.Changed, out.Same)
-	} else {
-		t.Line("Checked only: give --data to keep them.")
+	counts := []any{"good", r.Count(intake.Good), "new", r.Count(intake.New), "changed", r.Count(intake.Changed), "same", r.Count(intake.Same), "begun", r.Count(intake.Begun), "refused", r.Count(intake.Refused), "hash", r.Hash}
+	switch {
+	case c.Data == "":
+		t.Put(0, "terminal.jobs.checked", counts...)
+	case r.Kept:
+		t.Put(0, "terminal.jobs.kept", counts...)
+	default:
+		t.Put(0, "terminal.jobs.would-be", counts...)
 	}
 }

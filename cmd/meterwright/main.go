@@ -38,7 +38,7 @@ type commands struct {
 	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet." exits:"0 solved|1 the site file or a flag makes no sense there|2 the file cannot be read"`
 	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program." exits:"0 written|1 the site file or a flag makes no sense there|2 the file cannot be read"`
 	Diagnose    diagnoseCommand     `cmd:"" help:"Say which departures explain what was seen there, as leads." exits:"0 leads, or none|1 a file makes no sense|2 a file cannot be read"`
-	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine." exits:"0 it was interrupted|1 the address is refused|2 the folder or the port cannot be used"`
+	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine." exits:"0 it was interrupted or told to end|1 the address is refused|2 the folder or the port cannot be used"`
 	Completion  completionCommand   `cmd:"" help:"Write the lines by which a shell completes commands and flags: source <(meterwright completion bash)." exits:"0 written|2 the output cannot be written"`
 	Words       wordsCommand        `cmd:"" hidden:"" name:"completion-words" help:"What may stand next on a command line; for the shells." passthrough:"" exits:"0 written|2 the output cannot be written"`
 	Version     versionCommand      `cmd:"" help:"Say which edition this is." exits:"0 said|2 the output cannot be written"`
@@ -61,7 +61,8 @@ type streams struct {
 func main() {
 	// A script that is being carried out ends between two entries; a second interrupt ends
 	// the program at once.
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop)
 	// A reader that has seen enough, such as head, must not break off a visit between two
 	// of its lines: what it no longer wants is thrown away, and the work goes on to its end.
 	signal.Ignore(syscall.SIGPIPE)

@@ -2,10 +2,8 @@ package main
 
 import (
 	"errors"
-	"regexp"
 
 	"meterwright/internal/terminal"
-	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/site"
@@ -14,8 +12,8 @@ import (
 type methodCommands struct {
 	List   methodList   `cmd:"" help:"List the methods and overlays that come with the program." exits:"0 listed|2 the output cannot be written"`
 	Show   methodShow   `cmd:"" help:"Show the steps that a visit would follow at a service position as claimed." exits:"0 shown|1 there is no such method, or it does not fit the claims|2 the job cannot be read"`
-	Lint   methodLint   `cmd:"" help:"Check files of methods and overlays." exits:"0 no fault|1 a fault|2 a file cannot be read"`
-	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, or of an overlay, for editors." exits:"0 written|2 the output cannot be written"`
+	Lint   methodLint   `cmd:"" help:"Check files of methods, overlays and translations." exits:"0 no fault|1 a fault|2 a file cannot be read|3 no fault, but an overlay takes something away"`
+	Schema methodSchema `cmd:"" help:"Write the JSON Schema of a method, an overlay or a translation, for editors." exits:"0 written|2 the output cannot be written"`
 }
 
 type methodList struct {
@@ -44,16 +42,16 @@ func (c *methodList) Run(s *streams) error {
 		all = append(all, listed{ID: o.ID, Edition: o.Edition, Title: o.Title, Of: o.Of})
 	}
 	return s.show(all, func(t *terminal.Text) {
-		t.Line("Methods")
+		t.Put(0, "terminal.list.methods")
 		for _, l := range all {
 			if l.Of == "" {
-				t.Line("  %-34s edition %-4s %s, %s, %d written steps", l.ID, l.Edition, l.Country, l.Title, l.Steps)
+				t.Line("  %-34s %s", l.ID, t.Say("terminal.list.method", "edition", l.Edition, "country", l.Country, "title", l.Title, "n", l.Steps))
 			}
 		}
-		t.Line("Overlays")
+		t.Put(0, "terminal.list.overlays")
 		for _, l := range all {
 			if l.Of != "" {
-				t.Line("  %-34s edition %-4s %s (of %s)", l.ID, l.Edition, l.Title, l.Of)
+				t.Line("  %-34s %s", l.ID, t.Say("terminal.list.overlay", "edition", l.Edition, "title", l.Title, "of", l.Of))
 			}
 		}
 		t.Caution()
@@ -148,146 +146,15 @@ func (c *methodShow) resolve(s *streams, shelf *shelf) (*method.Resolved, error)
 	return r, nil
 }
 
-type methodLint struct {
-	Files []string `arg:"" help:"Files of methods or overlays." name:"file"`
-	asJSON
-}
-
-type linted struct {
-	File     string    `json:"file"`
-	Kind     string    `json:"kind"`
-	Problems []problem `json:"problems"`
-}
-
-type problem struct {
-	Line    int    `json:"line"`
-	Column  int    `json:"column"`
-	Problem string `json:"problem"`
-	Mend    string `json:"mend,omitempty"`
-	text    string
-}
-
-func (c *methodLint) Run(s *streams) error {
-	shelf, err := openShelf()
-	if err != nil {
-		return err
-	}
-	code := exitGood
-	all := []linted{}
-	for _, name := range c.Files {
-		b, err := s.readFile(name, written.MaxBytes)
-		if err != nil {
-			code = worst(code, s.report(err))
-			continue
-		}
-		l := lint(shelf, name, b)
-		all = append(all, l)
-		if len(l.Problems) > 0 {
-			code = worst(code, exitBad)
-		}
-	}
-	err = s.show(all, func(t *terminal.Text) {
-		for _, l := range all {
-			for _, p := range l.Problems {
-				t.Lines(p.text)
-			}
-			if len(l.Problems) == 0 {
-				t.Line("%s: the %s has no fault", l.File, l.Kind)
-			}
-		}
-	})
-	if err != nil {
-		return err
-	}
-	return settled(code)
-}
-
-var overlayKey = regexp.MustCompile(`(?m)^overlay:`)
-
-// lint checks one file by itself and against what it is for: a method at each earthing
-// arrangement, an overlay on its method.
-func lint(shelf *shelf, name string, b []byte) linted {
-	l := linted{File: name, Kind: "method", Problems: []problem{}}
-	if overlayKey.Match(b) {
-		l.Kind = "overlay"
-		o, err := written.ParseOverlay(name, b)
-		if err == nil {
-			var d *method.Document
-			if d, err = shelf.Method(o.Of); err == nil {
-				err = resolvesEverywhere(shelf, d, []*method.Overlay{o})
-				if places, perr := written.PlacesOf(name, b); err != nil && perr == nil {
-					err = written.Locate(name, b, places, err)
-				}
-			}
-		}
-		l.take(name, err)
-		return l
-	}
-	d, err := written.Parse(name, b)
-	if err == nil {
-		if err = resolvesEverywhere(shelf, d, nil); err != nil {
-			err = locate(name, b, err)
-		}
-	}
-	l.take(name, err)
-	return l
-}
-
-func resolvesEverywhere(shelf *shelf, d *method.Document, over []*method.Overlay) error {
-	for _, a := range site.Arrangements() {
-		for _, more := range []bool{false, true} {
-			c := claims{Arrangement: string(a), Rates: 1, Export: more, Isolator: more, Switched: more && d.For.Phases == 1, NoSocket: more, Reference: more}
-			if more {
-				c.Rates, c.Source = 2, []string{"inverter"}
-			}
-			if _, err := method.Resolve(d, over, c.job(d), shelf.limits); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// locate finds the places of faults that show only when a method is resolved.
-func locate(name string, b []byte, err error) error {
-	var faults method.Faults
-	doc, perr := yamldoc.Parse(name, b)
-	if !errors.As(err, &faults) || perr != nil {
-		return err
-	}
-	places := written.Places{}
-	for _, f := range faults {
-		at := doc.At(f.Pointer)
-		places[f.Pointer] = written.Place{Line: at.Line, Column: at.Column}
-	}
-	return written.Locate(name, b, places, err)
-}
-
-func (l *linted) take(name string, err error) {
-	var list written.Problems
-	switch {
-	case err == nil:
-	case errors.As(err, &list):
-		for _, p := range list {
-			l.Problems = append(l.Problems, problem{p.Line, p.Column, p.Problem, p.Mend, p.Error()})
-		}
-	default:
-		l.Problems = append(l.Problems, problem{Problem: err.Error(), text: name + ": " + err.Error()})
-	}
-}
-
 type methodSchema struct {
-	Of   string `help:"method or overlay." enum:"method,overlay" default:"method"`
+	Of   string `help:"method, overlay or translation." enum:"method,overlay,translation" default:"method"`
 	JSON bool   `help:"A schema is JSON in any case."`
 }
 
 func (c *methodSchema) Run(s *streams) error {
-	m, o, err := written.Schemas()
+	b, err := written.Schema(written.Kind(c.Of))
 	if err != nil {
 		return err
 	}
-	if c.Of == "overlay" {
-		m = o
-	}
-	return s.document(m)
+	return s.document(b)
 }

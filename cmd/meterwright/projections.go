@@ -29,7 +29,7 @@ func (c *projectionsRebuild) Run(s *streams) error {
 	if err != nil {
 		return unread(err)
 	}
-	line := progress.New(os.Stderr, "visits summarised")
+	line := progress.New(os.Stderr, s.words.Say("terminal.progress.visits"))
 	var last store.RebuildProgress
 	err = st.Rebuild(s.ctx, func(p store.RebuildProgress) {
 		last = p
@@ -41,5 +41,5 @@ func (c *projectionsRebuild) Run(s *streams) error {
 	}
 	return s.show(struct {
 		Visits int64 `json:"visits"`
-	}{last.Done}, func(t *terminal.Text) { t.Line("%d visits summarised anew", last.Done) })
+	}{last.Done}, func(t *terminal.Text) { t.Put(0, "terminal.rebuilt", "n", int(last.Done)) })
 }

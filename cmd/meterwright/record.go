@@ -38,9 +38,6 @@ func verdictCode(v record.Verdict) int {
 	return exitBad
 }
 
-// onlyAttached is said of every record that came with a PDF.
-const onlyAttached = "Only the attached record was verified. What the pages of the PDF say was not compared with it: meterwright record report sets the record down again."
-
 func (c *recordVerify) Run(s *streams) error {
 	opts := record.Options{RequireKeys: len(c.Key) > 0}
 	for _, h := range c.Head {
@@ -119,12 +116,12 @@ func (v *verified) tell(t *terminal.Text) {
 	for _, o := range v.of {
 		t.Line("%s", o.name)
 		if o.among > 1 {
-			t.Line("  one of the %d records that are attached to %s", o.among, o.pdf)
+			t.Put(2, "terminal.record.among", "n", o.among, "pdf", o.pdf)
 		}
 	}
 	t.Record(v.report)
 	if len(v.Attached) > 0 {
-		t.Line("  %s", onlyAttached)
+		t.Put(2, "terminal.record.attached-only")
 	}
 }
 
@@ -160,7 +157,7 @@ func (s *streams) verify(of []source, opts record.Options) (verified, error) {
 			v.Attached = append(v.Attached, of[i].name)
 		}
 	}
-	line := progress.New(os.Stderr, "lines verified")
+	line := progress.New(os.Stderr, s.words.Say("terminal.progress.lines"))
 	opts.Progress = func(p record.Progress) { line.Show(int64(p.Lines), 0) }
 	r, _ := record.VerifyAll(inputs, opts) // Its faults stand in the report.
 	line.Done()
@@ -225,8 +222,7 @@ func (c *recordShow) Run(s *streams) error {
 		return unread(fmt.Errorf("%s holds no whole line of a record", o.name))
 	}
 	if !c.JSON {
-		t.Line("")
-		t.Line("Shown, not verified: meterwright record verify checks signatures and order.")
+		t.Head("terminal.record.shown")
 		t.Caution()
 	}
 	return wrote(t)

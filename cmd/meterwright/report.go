@@ -57,7 +57,7 @@ func (c *recordReport) Run(s *streams) error {
 		}
 		return coded{code: code, err: err}
 	}
-	in.Copy, in.Pack, in.Container = paper.Copy(c.For), rules.GB(), c.container
+	in.Copy, in.Language, in.Pack, in.Container = paper.Copy(c.For), s.words, rules.GB(), c.container
 	if c.Job != "" {
 		sh, err := openShelf()
 		if err != nil {
@@ -87,8 +87,8 @@ func (c *recordReport) Run(s *streams) error {
 	}
 	out := reportOutput{File: c.Out, For: c.For, Bytes: b.Len(), Verdict: in.Verified.Verdict.String(), Head: sheet.Head}
 	err = s.show(out, func(t *terminal.Text) {
-		t.Line("%s: %s, %d bytes", out.File, paper.Copy(out.For).Title(), out.Bytes)
-		t.Line("The record is %s; the hash of its last line is %s.", out.Verdict, out.Head)
+		t.Put(0, "report.command", "file", out.File, "title", sheet.Title, "n", out.Bytes)
+		t.Put(0, "report.command.verdict", "verdict", t.Genuine(in.Verified.Verdict), "head", out.Head)
 		t.Caution()
 	})
 	if err != nil {

@@ -132,16 +132,16 @@ func (c *visitRun) carry(s *streams, shelf *shelf, story io.Writer) (*carried, e
 	text.Account(v, r.Findings, shelf.pack.Schemes)
 	text.Caution()
 	chain := r.Chain()
-	note := ""
+	key := "terminal.head"
 	if sc.Seed != "" {
-		note = ", which is a demonstration key and proves nothing"
+		key = "terminal.head.demonstration"
 	}
 	text.Line("")
 	if p, ok := keep.(*piped); ok && p.left > 0 {
-		text.Line("%d photographs are not kept: standard output has no folder for them.", p.left)
+		text.Put(0, "terminal.photographs-left", "n", p.left)
 	}
-	text.Line("Record: %s", c.Out)
-	text.Line("Head: %s, line %d of the device key %s%s", chain.Head, chain.Next, chain.Key, note)
+	text.Put(0, "terminal.record.at", "file", c.Out)
+	text.Put(0, key, "head", chain.Head, "line", chain.Next, "key", chain.Key)
 	code := exitGood
 	if v.Outcome() == visit.NotEnded {
 		code = exitUndecided
@@ -301,8 +301,7 @@ func (c *visitRunAll) Run(s *streams) error {
 		}
 		return settled(code)
 	}
-	text.Line("")
-	text.Line("%d visits carried out; their records stand in %s", len(all), c.Out)
+	text.Head("terminal.carried", "n", len(all), "folder", c.Out)
 	if err := wrote(text); err != nil {
 		return err
 	}

@@ -14,6 +14,7 @@ import (
 	"io/fs"
 	"os"
 
+	"meterwright/internal/private"
 	"meterwright/record"
 )
 
@@ -39,8 +40,13 @@ const maxFile = 16 << 10
 const blockType = "PRIVATE KEY"
 
 // Load reads a key from a PKCS #8 PEM file. Where the file is missing it makes a key and
-// writes the file, readable by its owner alone.
+// writes the file, readable by its owner alone. A file that others can read is closed to them;
+// where that cannot be done, the key is refused with an error that wraps private.ErrOpen, since
+// whoever has read it can sign as this device.
 func Load(path string) (record.PrivateKey, error) {
+	if err := private.Close(path); err != nil {
+		return nil, fmt.Errorf("key: %w", err)
+	}
 	b, err := read(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return create(path)
@@ -84,15 +90,7 @@ func create(path string) (record.PrivateKey, error) {
 	if err != nil {
 		return nil, fmt.Errorf("key: %w", err)
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return nil, fmt.Errorf("key: %w", err)
-	}
-	_, err = f.Write(pem.EncodeToMemory(&pem.Block{Type: blockType, Bytes: der}))
-	if err == nil {
-		err = f.Sync()
-	}
-	if err := errors.Join(err, f.Close()); err != nil {
+	if err := private.Write(path, pem.EncodeToMemory(&pem.Block{Type: blockType, Bytes: der})); err != nil {
 		return nil, fmt.Errorf("key: %w", err)
 	}
 	return key, nil

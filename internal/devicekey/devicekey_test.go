@@ -19,7 +19,13 @@ func TestLoadMakesAKeyOnce(t *testing.T) {
 	if err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("mode %v, %v", info.Mode(), err)
 	}
+	if err := os.Chmod(path, 0o644); err != nil {
+		t.Fatal(err)
+	}
 	again, err := Load(path)
+	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("others can read it still: mode %v, %v", info.Mode(), err)
+	}
 	if err != nil || !bytes.Equal(first, again) {
 		t.Errorf("the key changed: %v", err)
 	}

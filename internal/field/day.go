@@ -1,13 +1,17 @@
 package field
 
 import (
+	"cmp"
+	"errors"
+	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
+	"strconv"
+	"strings"
+	"time"
 
-	"meterwright/instrument"
+	"meterwright/internal/jobs"
 	"meterwright/internal/page"
-	"meterwright/method"
 )
 
 // peoplePage asks who has the device in hand.
@@ -19,140 +23,203 @@ type peoplePage struct {
 type personLine struct{ Name, ID, To string }
 
 func (h *Handler) people(w http.ResponseWriter, r *http.Request) {
-	p := peoplePage{frame: h.frame(r, "Who")}
+	p := peoplePage{frame: h.frame(r, "field.people.title")}
 	for _, x := range h.opts.Hands {
-		p.People = append(p.People, personLine{x.Name, x.ID, h.opts.Base + "/" + url.PathEscape(x.ID) + "/"})
+		p.People = append(p.People, personLine{x.Name, x.ID, h.dayURL(x)})
 	}
 	page.Write(w, r, 200, p.Page())
 }
 
-// dayPage is the day's jobs.
+// dayPage is the jobs of one day.
 type dayPage struct {
 	frame
-	Who, Date string
-	Jobs      []jobLine
-	Others    []jobLine
+	Who, Date            string
+	Before, Today, After string
+	IsToday              bool
+	// Lists has the person's own visits that are under way first: they are there whatever the
+	// day is and however many jobs there are.
+	Lists []jobList
+}
+
+// jobList is some of the jobs under one heading.
+type jobList struct {
+	Name, Words, Empty string
+	// Others says that they are other people's, Open that they were asked for.
+	Others, Open bool
+	Jobs         []jobLine
+	All          int
+	// More leads to those after these, if there are any.
+	More string
 }
 
 type jobLine struct {
-	Time, Address, To, Standing, State string
-	Off                                supplyView
-	Done, Steps                        int
-	Who                                string
+	// Time is a time of day; When is what else the appointment says.
+	Time, When, Address, To, Standing, State string
+	Off                                      supplyView
+	Done, Steps                              int
+	Who                                      string
 }
+
+// maxListed bounds the jobs of a list on one page.
+const maxListed = 100
 
 func (h *Handler) day(c *call) {
-	ctx := c.r.Context()
-	p := dayPage{frame: h.frame(c.r, "The day"), Who: c.hand.Name, Date: h.opts.Clock.Now().Format("Monday 2 January")}
-	jobs, err := h.opts.Journal.Jobs(ctx)
+	p, err := h.dayPage(c)
 	if err != nil {
 		h.fail(c.w, c.r, err)
 		return
 	}
-	for i := range jobs {
-		j := &jobs[i]
-		l := jobLine{Time: j.Appointment, Address: j.Address, To: h.jobURL(c.hand, j.Reference), Standing: "not begun", State: "new", Who: j.Person}
-		visits, err := h.opts.Journal.Visits(ctx, j.Reference)
-		if err != nil {
-			h.fail(c.w, c.r, err)
-			return
+	page.Write(c.w, c.r, 200, p.Page())
+}
+
+func (h *Handler) dayPage(c *call) (dayPage, error) {
+	p := dayPage{frame: h.frame(c.r, "field.day.title"), Who: c.hand.Name}
+	today := h.opts.Clock.Now().Format(time.DateOnly)
+	day, only := c.query("day"), c.query("list")
+	if day == "" {
+		day = today
+	}
+	t, err := time.Parse(time.DateOnly, day)
+	if err != nil {
+		return p, senseless(fmt.Errorf("%.40q is no day: write it like 2026-11-24", day))
+	}
+	from, err := strconv.Atoi(cmp.Or(c.query("from"), "0"))
+	if err != nil || from < 0 {
+		return p, senseless(errors.New("the address does not say from which job on: open the day again"))
+	}
+	here := h.dayURL(c.hand)
+	p.Date, p.IsToday, p.Today = p.lang.LongDay(t), day == today, here
+	p.Before, p.After = here+"?day="+t.AddDate(0, 0, -1).Format(time.DateOnly), here+"?day="+t.AddDate(0, 0, 1).Format(time.DateOnly)
+	running, seen, err := h.running(c)
+	if err != nil {
+		return p, err
+	}
+	p.Lists = append(p.Lists, running)
+	empty := p.Say("field.day.empty")
+	if p.IsToday {
+		empty = p.Say("field.day.empty-today")
+	}
+	for _, x := range []struct {
+		jobList
+		w Wanted
+	}{
+		{jobList{Name: "day", Words: p.Say("field.day.appointments"), Empty: empty}, Wanted{Day: day}},
+		{jobList{Name: "undated", Words: p.Say("field.day.undated")}, Wanted{}},
+		{jobList{Name: "others", Words: p.Say("field.day.others"), Others: true}, Wanted{Day: day, Others: true}},
+	} {
+		x.w.Person, x.w.Most = c.hand.ID, maxListed
+		if only == x.Name {
+			x.w.From, x.Open = from, true
 		}
-		if len(visits) > 0 {
-			s, err := h.stands(ctx, visits[len(visits)-1])
+		list, all, err := h.opts.Journal.Jobs(c.r.Context(), x.w)
+		if err != nil {
+			return p, err
+		}
+		x.All = all
+		if next := x.w.From + len(list); next < all {
+			x.More = fmt.Sprintf("%s?day=%s&list=%s&from=%d", here, day, x.Name, next)
+		}
+		for i := range list {
+			if seen[list[i].Reference] {
+				continue
+			}
+			line, err := h.jobLine(c, &list[i])
 			if err != nil {
-				// One visit that cannot be read does not hide the others.
-				h.opts.Failed(err)
-				s.words, s.state = "cannot be read: ring your office", "stop"
+				return p, err
 			}
-			l.Standing, l.State, l.Off, l.Done, l.Steps = s.words, s.state, s.off, s.done, s.steps
-			if s.going {
-				l.To = h.visitURL(c.hand, s.visit)
-			}
+			x.Jobs = append(x.Jobs, line)
 		}
-		if j.Person == "" || j.Person == c.hand.ID {
-			p.Jobs = append(p.Jobs, l)
-		} else {
-			p.Others = append(p.Others, l)
-		}
+		p.Lists = append(p.Lists, x.jobList)
 	}
-	page.Write(c.w, c.r, 200, p.Page())
+	return p, nil
 }
 
-func (h *Handler) jobURL(hand *Hand, ref string) string {
-	return h.opts.Base + "/" + url.PathEscape(hand.ID) + "/jobs/" + url.PathEscape(ref)
-}
-
-// arrivalPage is a job before its visit.
-type arrivalPage struct {
-	frame
-	Job     Job
-	Day     string
-	Visit   string
-	Open    string
-	Method  string
-	Edition string
-	// Away is what an employer's overlay takes out of the method.
-	Away   []string
-	Claims string
-	Kit    []kitLine
-	Visits []visitLine
-	// Going says that a visit of this job is going on.
-	Going bool
-}
-
-type kitLine struct {
-	Words, ID, Due string
-	Past           bool
-}
-
-type visitLine struct{ To, Words string }
-
-func (h *Handler) arrival(c *call) {
-	ctx := c.r.Context()
-	j, err := h.opts.Journal.Job(ctx, c.r.PathValue("job"))
+// running lists the visits that are under way in the person's hands, with their jobs.
+func (h *Handler) running(c *call) (l jobList, jobs map[string]bool, err error) {
+	l, jobs = jobList{Name: "running", Words: h.opts.Language.Say("field.day.running")}, map[string]bool{}
+	visits, err := h.opts.Journal.Running(c.r.Context(), c.hand.ID, c.key)
 	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
+		return l, nil, err
 	}
-	p := arrivalPage{frame: h.frame(c.r, j.Address), Job: j, Day: h.opts.Base + "/" + url.PathEscape(c.hand.ID) + "/", Open: h.jobURL(c.hand, j.Reference) + "/open"}
-	if p.Visit, err = newVisit(); err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	m, err := method.DecodeResolved(j.Method)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	p.Method, p.Edition, p.Away = m.Title, m.Edition, m.TakesAway
-	p.Claims = string(m.Claims.Arrangement)
-	if m.Claims.Phases == 3 {
-		p.Claims += ", three-phase"
-	}
-	for _, s := range m.Claims.Sources {
-		p.Claims += ", " + hyphenless(string(s))
-	}
-	today := h.opts.Clock.Now().Format("2006-01-02")
-	for _, t := range j.Tools {
-		model, _ := instrument.Lookup(t.Kind)
-		p.Kit = append(p.Kit, kitLine{upperFirst(model.Words), t.ID, t.Due, t.Due != "" && t.Due < today})
-	}
-	for _, w := range j.Worn {
-		p.Kit = append(p.Kit, kitLine{upperFirst(w.Item), w.ID, w.Due, w.Due != "" && w.Due < today})
-	}
-	visits, err := h.opts.Journal.Visits(ctx, j.Reference)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	for _, v := range slices.Backward(visits) {
-		s, err := h.stands(ctx, v)
+	for _, v := range visits {
+		s, err := h.stands(c.r.Context(), v)
 		if err != nil {
+			// One visit that cannot be read does not hide the others.
 			h.opts.Failed(err)
-			s.words = "cannot be read: ring your office"
+			l.Jobs = append(l.Jobs, jobLine{Address: h.opts.Language.Say("field.day.visit", "visit", v), To: h.visitURL(c.hand, v), Standing: h.unread(), State: "stop"})
+			continue
 		}
-		p.Going = p.Going || s.going
-		p.Visits = append(p.Visits, visitLine{h.visitURL(c.hand, v), upperFirst(s.words)})
+		if !s.going || !slices.Contains(s.persons, c.hand.ID) {
+			continue
+		}
+		line := jobLine{Address: s.address, To: h.visitURL(c.hand, v)}
+		if j, err := h.opts.Journal.Job(c.r.Context(), s.job); err == nil {
+			line.appointed(j, h.opts.Clock.Now().Format(time.DateOnly))
+		}
+		line.stands(&s)
+		l.Jobs = append(l.Jobs, line)
+		jobs[s.job] = true
 	}
-	page.Write(c.w, c.r, 200, p.Page())
+	l.All = len(l.Jobs)
+	return l, jobs, nil
+}
+
+// unread stands where a visit cannot be read.
+func (h *Handler) unread() string { return h.opts.Language.Say("field.standing.unread") }
+
+func (h *Handler) jobLine(c *call, j *jobs.Job) (jobLine, error) {
+	l := jobLine{Address: j.Address, To: h.jobURL(c.hand, j.Reference), Standing: h.opts.Language.Say("field.standing.new"), State: "new", Who: j.Person}
+	l.appointed(j, j.Day())
+	visits, err := h.opts.Journal.Visits(c.r.Context(), j.Reference)
+	if err != nil || len(visits) == 0 {
+		return l, err
+	}
+	s, err := h.stands(c.r.Context(), visits[len(visits)-1])
+	if err != nil {
+		h.opts.Failed(err)
+		s.words, s.state = h.unread(), "stop"
+	}
+	l.stands(&s)
+	if s.going {
+		l.To = h.visitURL(c.hand, s.visit)
+	}
+	return l, nil
+}
+
+// appointed says when somebody is expected, on a page of that day.
+func (l *jobLine) appointed(j *jobs.Job, day string) {
+	_, err := time.Parse("15:04", j.Hour())
+	switch {
+	case j.Day() != day:
+		l.When = strings.TrimSpace(j.Day() + " " + j.Hour())
+	case err != nil:
+		l.When = j.Hour()
+	default:
+		l.Time = j.Hour()
+	}
+}
+
+func (l *jobLine) stands(s *standing) {
+	l.Standing, l.State, l.Off, l.Done, l.Steps = s.words, s.state, s.off, s.done, s.steps
+}
+
+// stripCells is the number of cells that tell how far a visit has come.
+const stripCells = 9
+
+// cells gives the cells of the strip: done, the present one by its state, and those to come.
+func (l jobLine) cells() []string {
+	out := make([]string, stripCells)
+	if l.Steps == 0 {
+		return out
+	}
+	at := l.Done * stripCells / l.Steps
+	for i := range out {
+		switch {
+		case i < at:
+			out[i] = "d"
+		case i == at:
+			out[i] = map[string]string{"stop": "x", "hold": "h", "away": "w", "going": "n"}[l.State]
+		}
+	}
+	return out
 }

@@ -16,7 +16,7 @@ func TestFieldNeedsNothingOfAServer(t *testing.T) {
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	for _, banned := range []string{"database/sql", "meterwright/internal/store/sqlite", "modernc.org/sqlite", "github.com/goccy/go-yaml", "meterwright/internal/store", "meterwright/internal/office", "meterwright/internal/jobs", "meterwright/method/written"} {
+	for _, banned := range []string{"database/sql", "meterwright/internal/store/sqlite", "modernc.org/sqlite", "github.com/goccy/go-yaml", "meterwright/internal/store", "meterwright/internal/office", "meterwright/internal/jobs/jobfile", "meterwright/internal/jobs/intake", "meterwright/internal/yamldoc", "meterwright/method/written"} {
 		for dep := range strings.FieldsSeq(string(out)) {
 			if dep == banned {
 				t.Errorf("the field reaches %s", dep)

@@ -1,7 +1,6 @@
 package field
 
 import (
-	"crypto/rand"
 	"embed"
 	"errors"
 	"fmt"
@@ -12,11 +11,13 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
+	"github.com/a-h/templ"
 
+	"meterwright/internal/jobs"
 	"meterwright/internal/page"
 	"meterwright/record"
 	"meterwright/rules"
+	"meterwright/say"
 	"meterwright/visit"
 )
 
@@ -46,6 +47,8 @@ type Options struct {
 	Secret []byte
 	// Engine names this program with its edition.
 	Engine string
+	// Language has the words of the pages.
+	Language *say.Language
 	// Pack has the schemes of defects.
 	Pack *rules.Pack
 	// Adviser says what the physical model makes of a visit. Without one no advice is given.
@@ -59,9 +62,9 @@ type Options struct {
 
 // Handler serves the pages. It may be used by several goroutines at once.
 type Handler struct {
-	opts Options
-	book *book
-	mux  *http.ServeMux
+	opts    Options
+	cabinet *cabinet
+	mux     *http.ServeMux
 	// pages is every page of a visit beside the step in turn, by name.
 	pages map[string]func(*Handler, *call)
 }
@@ -74,16 +77,16 @@ func New(opts Options) *Handler {
 	if opts.Failed == nil {
 		opts.Failed = func(err error) { slog.Error("field", "error", err) }
 	}
-	h := &Handler{opts: opts, book: &book{journal: opts.Journal, open: map[string]*entry{}}, mux: http.NewServeMux(), pages: allPages()}
+	h := &Handler{opts: opts, cabinet: &cabinet{journal: opts.Journal, lang: opts.Language, open: map[string]*casefile{}}, mux: http.NewServeMux(), pages: allPages()}
 	b := opts.Base
 	h.mux.HandleFunc("GET "+b+"/{$}", h.people)
 	h.mux.HandleFunc("POST "+b+"/look", h.look)
 	h.mux.HandleFunc("GET "+b+"/{hand}/{$}", h.withHand(h.day))
 	h.mux.HandleFunc("GET "+b+"/{hand}/jobs/{job}", h.withHand(h.arrival))
 	h.mux.HandleFunc("POST "+b+"/{hand}/jobs/{job}/open", h.withHand(h.openVisit))
-	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}", h.withVisit(h.now))
+	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}", h.withVisit(h.turn))
 	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/{on}", h.withVisit(h.on))
-	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/refused/{event}", h.withVisit(h.refused))
+	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/refused/{event}", h.withVisit(h.refusal))
 	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/pictures/{id}", h.withVisit(h.pictureOf))
 	// A page that answers a form stands under its address: loading it again shows where things stand.
 	h.mux.HandleFunc("GET "+b+"/{hand}/visits/{visit}/do", h.withHand(func(c *call) {
@@ -114,9 +117,13 @@ type call struct {
 	w    http.ResponseWriter
 	r    *http.Request
 	hand *Hand
-	// e is held while the call lasts, where the request is about a visit.
-	e *entry
-	// given is what the form said, where a page is shown again with what is wrong with it.
+	// key is that of the device in hand.
+	key record.Key
+	// file is held while the call lasts, where the request is about a visit.
+	file *casefile
+	// form is what was sent, and given its values where a page is shown again with what is wrong
+	// with it.
+	form  *form
 	given url.Values
 	// problem is what is wrong with it.
 	problem string
@@ -129,74 +136,71 @@ func (h *Handler) withHand(next func(*call)) http.HandlerFunc {
 			h.fail(w, r, fmt.Errorf("nobody of that name works with this device: %w", ErrNotFound))
 			return
 		}
-		next(&call{w: w, r: r, hand: hand})
+		key, err := record.KeyOf(hand.Signer.Public())
+		if err != nil {
+			h.fail(w, r, err)
+			return
+		}
+		next(&call{w: w, r: r, hand: hand, key: key})
 	}
 }
 
 func (h *Handler) withVisit(next func(*call)) http.HandlerFunc {
 	return h.withHand(func(c *call) {
-		var f *form
 		if c.r.Method == http.MethodPost {
 			// The form is read before the visit is held: a slow photograph keeps nobody waiting.
 			var err error
-			if f, err = readForm(c.w, c.r); err != nil {
-				h.problem(c, err)
+			if c.form, err = readForm(c.w, c.r); err != nil {
+				h.fail(c.w, c.r, err)
 				return
 			}
-			c.given = f.values
+			c.given = c.form.values
 		}
-		e := h.book.entry(c.r.PathValue("visit"))
-		e.mu.Lock()
-		defer e.mu.Unlock()
-		if err := h.book.refresh(c.r.Context(), e); err != nil {
+		c.file = h.cabinet.file(c.r.PathValue("visit"))
+		c.file.mu.Lock()
+		defer c.file.mu.Unlock()
+		if err := h.cabinet.refresh(c.r.Context(), c.file); err != nil {
 			h.fail(c.w, c.r, err)
 			return
 		}
-		c.e = e
-		c.r = c.r.WithContext(withForm(c.r.Context(), f))
 		next(c)
 	})
 }
 
 // fail answers with a page for what has no page of its own.
 func (h *Handler) fail(w http.ResponseWriter, r *http.Request, err error) {
-	status, p := http.StatusInternalServerError, plainPage{Head: "Something went wrong inside.", Words: "It is not certain that your last entry was kept. Open the visit again: its page says where things stand."}
+	status, what := http.StatusInternalServerError, "inside"
 	switch {
 	case errors.Is(err, ErrNotFound):
-		status, p = http.StatusNotFound, plainPage{Head: "There is no such page here.", Words: "Go back to the day's jobs and choose again."}
+		status, what = http.StatusNotFound, "nothing"
+	case errors.Is(err, ErrFull):
+		h.opts.Failed(err)
+		status, what = http.StatusInsufficientStorage, "full"
 	case errors.Is(err, ErrUnusable):
-		status, p = http.StatusUnprocessableEntity, plainPage{Head: "This job cannot be carried out here.", Words: "Ring your office to have the job corrected. " + sentence(upperFirst(err.Error()))}
+		status, what = http.StatusUnprocessableEntity, "unusable"
 	case errors.Is(err, errSense):
-		status, p = http.StatusBadRequest, plainPage{Head: "That cannot be read.", Words: sentence(upperFirst(err.Error()))}
+		status, what = http.StatusBadRequest, "unreadable"
 	default:
 		h.opts.Failed(err)
 	}
-	p.frame = h.frame(r, "Not here")
-	p.Back = h.opts.Base + "/"
+	p := plainPage{frame: h.frame(r, "field.fail.title"), Back: h.opts.Base + "/"}
+	p.Head, p.Words = p.Say("field.fail."+what), p.Say("field.fail."+what+".what", "error", err.Error())
 	if id := r.PathValue("hand"); id != "" {
-		if _, ok := h.hand(id); ok {
-			p.Back = h.opts.Base + "/" + url.PathEscape(id) + "/"
+		if hand, ok := h.hand(id); ok {
+			p.Back = h.dayURL(hand)
 		}
 	}
 	page.Write(w, r, status, p.Page())
 }
 
-func (h *Handler) problem(c *call, err error) { h.fail(c.w, c.r, err) }
+func (h *Handler) dayURL(hand *Hand) string { return h.opts.Base + "/" + url.PathEscape(hand.ID) + "/" }
 
-// frame is what every page of this package has.
-func (h *Handler) frame(r *http.Request, title string) frame {
-	f := frame{Layout: page.Layout{Title: title, Class: "field", Sheets: []string{"field.css"}, Scripts: []string{"idiomorph.js", "field.js"}}, Base: h.opts.Base, Here: r.URL.Path}
-	if k, err := r.Cookie("look"); err == nil {
-		for part := range strings.SplitSeq(k.Value, ".") {
-			switch part {
-			case "left":
-				f.Layout.Hand = "left"
-			case "light", "dark":
-				f.Layout.Scheme = part
-			}
-		}
-	}
-	return f
+func (h *Handler) jobURL(hand *Hand, ref string) string {
+	return h.dayURL(hand) + "jobs/" + url.PathEscape(ref)
+}
+
+func (h *Handler) visitURL(hand *Hand, visit string) string {
+	return h.dayURL(hand) + "visits/" + url.PathEscape(visit)
 }
 
 // look keeps how this person likes the pages.
@@ -220,115 +224,58 @@ func (h *Handler) look(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, back, http.StatusSeeOther)
 }
 
-// openVisit begins the visit of a job, or leads to the one that is going on.
-func (h *Handler) openVisit(c *call) {
-	f, err := readForm(c.w, c.r)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	ctx := c.r.Context()
-	j, err := h.opts.Journal.Job(ctx, c.r.PathValue("job"))
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	id := f.get("visit")
-	if _, err := uuid.Parse(id); err != nil {
-		h.fail(c.w, c.r, senseless(errors.New("the form does not say which visit it opens: load the job again")))
-		return
-	}
-	h.book.beginning.Lock()
-	defer h.book.beginning.Unlock()
-	visits, err := h.opts.Journal.Visits(ctx, j.Reference)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	for _, v := range visits {
-		open, err := h.stands(ctx, v)
-		if err != nil {
-			h.fail(c.w, c.r, err)
-			return
-		}
-		if v == id || open.going {
-			http.Redirect(c.w, c.r, h.visitURL(c.hand, v), http.StatusSeeOther)
-			return
-		}
-	}
-	if err := h.begin(ctx, c.hand, id, &j); err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	http.Redirect(c.w, c.r, h.visitURL(c.hand, id), http.StatusSeeOther)
-}
-
-func (h *Handler) visitURL(hand *Hand, visit string) string {
-	return h.opts.Base + "/" + url.PathEscape(hand.ID) + "/visits/" + url.PathEscape(visit)
-}
-
 // do takes one answer. What it means is for the engine to say.
 func (h *Handler) do(c *call) {
-	ctx := c.r.Context()
-	f := formOf(ctx)
-	j, err := h.jobOf(ctx, c.e)
+	f := c.form
+	j, err := h.jobOf(c)
 	if err != nil {
 		h.fail(c.w, c.r, err)
 		return
 	}
-	rd := &reader{f: f, e: c.e, job: j, h: h, now: h.opts.Clock.Now()}
+	rd := &answering{form: f, file: c.file, key: c.key, kit: &j.Kit, secret: h.opts.Secret, now: h.opts.Clock.Now()}
 	body, err := rd.body()
 	if err != nil {
 		h.again(c, err)
 		return
 	}
-	// A photograph is kept before the line that names it. One that no line comes to name is
-	// found and removed by whoever keeps the files.
-	for _, a := range rd.keep {
-		if err := h.opts.Journal.PutAttachment(context0(ctx), a.Container()); err != nil {
-			h.fail(c.w, c.r, err)
-			return
-		}
-	}
-	done, err := h.submit(ctx, c.hand, c.e, f.get("state"), body)
+	done, err := h.submit(c, f.get("state"), body, rd.keep)
+	to := h.visitURL(c.hand, c.file.id)
 	switch {
 	case errors.Is(err, errSense):
 		h.again(c, err)
+		return
 	case err != nil:
 		h.fail(c.w, c.r, err)
+		return
 	case done.stale:
 		h.stale(c, body)
+		return
 	case done.refusal != nil && done.hash == "":
-		h.refusal(c, done.refusal, "")
+		h.refusalOf(c, done.refusal, nil)
+		return
 	case done.refusal != nil:
-		http.Redirect(c.w, c.r, h.visitURL(c.hand, c.e.id)+"/refused/"+done.hash, http.StatusSeeOther)
+		to += "/refused/" + done.hash
 	default:
-		h.advise(ctx, c.hand, c.e, done.hash, body)
-		to := h.visitURL(c.hand, c.e.id)
+		h.advise(c, done.hash, body)
 		if visit.KindOf(body) == visit.KindAnswered {
 			to += "/leads"
 		}
-		if f.get("after") != "" && !h.leftPhase(c.e, f.get("phase")) {
+		// The time is kept from one answer to the next of a phase that is entered afterwards.
+		if f.get("after") != "" && c.file.Visit.Next().Phase == f.get("phase") {
 			to += "?after=" + url.QueryEscape(f.get("happened"))
 		}
-		http.Redirect(c.w, c.r, to, http.StatusSeeOther)
 	}
-}
-
-// leftPhase reports whether the step in turn is in another phase.
-func (h *Handler) leftPhase(e *entry, phase string) bool {
-	return e.visit.Next().Phase != phase
+	http.Redirect(c.w, c.r, to, http.StatusSeeOther)
 }
 
 // again shows the page that the form came from, with what is wrong with it and what was entered.
 func (h *Handler) again(c *call, err error) {
-	c.problem = sentence(upperFirst(err.Error()))
-	on := c.given.Get("on")
-	if on == "" || h.pages[on] == nil {
-		h.now(c)
+	c.problem = h.opts.Language.Say("field.problem", "error", err.Error())
+	if show := h.pages[c.given.Get("on")]; show != nil {
+		show(h, c)
 		return
 	}
-	h.pages[on](h, c)
+	h.turn(c)
 }
 
 // on shows one page of a visit by name.
@@ -341,49 +288,70 @@ func (h *Handler) on(c *call) {
 	show(h, c)
 }
 
-// pictureOf gives a photograph that the visit names.
-func (h *Handler) pictureOf(c *call) {
-	id := c.r.PathValue("id")
-	ref, ok := c.e.attachment(id)
-	if !ok || ref.Media != record.MediaJPEG && ref.Media != record.MediaPNG {
-		h.fail(c.w, c.r, fmt.Errorf("photograph: %w", ErrNotFound))
-		return
+// allPages is every page of a visit beside the step in turn, by name.
+func allPages() map[string]func(*Handler, *call) {
+	all := map[string]func(*Handler, *call){
+		"prove": (*Handler).proveOut, "take": (*Handler).takeOut, "check": (*Handler).checkOut, "wear": (*Handler).wear, "acts": (*Handler).acts,
+		"leave": (*Handler).leave, "correct": (*Handler).correct, "photo": (*Handler).photograph, "told": (*Handler).told, "defect": (*Handler).defect,
+		"end": (*Handler).end, "hands": (*Handler).hands, "handover": (*Handler).handOver, "more": (*Handler).more, "story": (*Handler).story,
+		"leads": (*Handler).leads, "untested": (*Handler).untested, "back": (*Handler).goBack,
 	}
-	container, err := h.opts.Journal.Attachment(c.r.Context(), record.AttachmentID(id))
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
+	for name := range shortForms {
+		all[name] = func(h *Handler, c *call) { h.short(c, name) }
 	}
-	a, err := record.Reference{ID: record.AttachmentID(ref.ID), Media: ref.Media, Bytes: ref.Bytes}.Open(container)
-	if err != nil {
-		h.fail(c.w, c.r, err)
-		return
-	}
-	head := c.w.Header()
-	head.Set("Content-Type", a.Media)
-	head.Set("Cache-Control", "private, max-age=31536000, immutable")
-	_, _ = c.w.Write(a.Content)
+	return all
 }
 
-func (e *entry) attachment(id string) (visit.Attachment, bool) {
-	a := e.visit.Account()
-	for _, p := range a.Photographs {
-		if p.ID == id {
-			return p.Attachment, true
-		}
+// turn shows where the visit stands.
+func (h *Handler) turn(c *call) {
+	v := c.file.Visit
+	n := v.Next()
+	holder, contested := v.Holder()
+	switch {
+	case n.Ended != "" && !contested:
+		h.ended(c)
+	case contested || holder != c.key.String() || len(v.Holdings()) > 1:
+		h.hands(c)
+	case n.Stop != "":
+		h.stopped(c, n.Stop)
+	case v.Away():
+		h.away(c)
+	case n.Step == "":
+		h.finish(c)
+	case n.Blocked != nil && c.query("seen") == "" && c.problem == "":
+		h.blocked(c, n)
+	default:
+		h.step(c, n)
 	}
-	for _, l := range a.Entries {
-		for _, p := range l.Photographs {
-			if p.ID == id {
-				return p, true
-			}
-		}
-	}
-	return visit.Attachment{}, false
 }
 
-// newVisit returns an id for a visit that may be opened.
-func newVisit() (string, error) {
-	id, err := uuid.NewV7FromReader(rand.Reader)
-	return id.String(), err
+// jobOf returns the job of a visit. A visit goes on although its job is gone; then nothing is
+// known of a kit.
+func (h *Handler) jobOf(c *call) (*jobs.Job, error) {
+	o := &c.file.Opened
+	j, err := h.opts.Journal.Job(c.r.Context(), o.Job)
+	if errors.Is(err, ErrNotFound) {
+		return &jobs.Job{Reference: o.Job, Address: o.Premises.Address, MeterPoint: o.Premises.MeterPoint, Meter: o.Premises.Meter}, nil
+	}
+	return j, err
 }
+
+func (c *call) write(p templ.Component) {
+	status := http.StatusOK
+	if c.problem != "" {
+		status = http.StatusUnprocessableEntity
+	}
+	page.Write(c.w, c.r, status, p)
+}
+
+// query returns a value that the page was asked for, or that the form held.
+func (c *call) query(name string) string {
+	if c.given != nil {
+		return strings.TrimSpace(c.given.Get(name))
+	}
+	return strings.TrimSpace(c.r.URL.Query().Get(name))
+}
+
+// entered returns what a field held in a form that is shown again, and nothing otherwise: no
+// value stands in a field that nobody entered.
+func (c *call) entered(name string) string { return c.given.Get(name) }

@@ -225,6 +225,48 @@ func TestJournalThatFails(t *testing.T) {
 	}
 }
 
+// TestFullDisk: a full disk is called that, and the entry is taken once there is room.
+func TestFullDisk(t *testing.T) {
+	b := newBench(t)
+	form := url.Values{"kind": {"inspected"}, "step": {"premises"}, "answer": {"they agree"}, "state": {b.state()}}
+	before := b.count()
+	b.desk.broken = 3
+	if w := b.do(form); w.Code != http.StatusInsufficientStorage || !strings.Contains(w.Body.String(), "The disk is full.") || !strings.Contains(w.Body.String(), "was not kept") || b.count() != before {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	b.desk.broken = 0
+	if w := b.do(form); w.Code != http.StatusSeeOther || b.count() != before+1 {
+		t.Errorf("with room again: %d", w.Code)
+	}
+}
+
+// TestPhotographsOfRefusedForms: what no line comes to name is not kept.
+func TestPhotographsOfRefusedForms(t *testing.T) {
+	type fields = map[string]string
+	for name, c := range map[string]struct {
+		field  string
+		fields fields
+		code   int
+	}{
+		"refused by the engine":  {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "04127.6"}, http.StatusSeeOther},
+		"a photograph of what":   {"picture", fields{"kind": "photograph", "of": ""}, http.StatusUnprocessableEntity},
+		"no such step":           {"p.final-photograph", fields{"kind": "recorded", "step": "none"}, http.StatusUnprocessableEntity},
+		"an entry of no meaning": {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "many"}, http.StatusUnprocessableEntity},
+		"an old page":            {"p.before", fields{"kind": "recorded", "step": "before-photograph", "state": strings.Repeat("a", 64)}, http.StatusConflict},
+	} {
+		b := newBench(t)
+		if c.fields["state"] == "" {
+			c.fields["state"] = b.state()
+		}
+		if w := b.send(c.fields, c.field, "a.jpg", "image/jpeg", picture(t)); w.Code != c.code {
+			t.Errorf("%s: answered %d", name, w.Code)
+		}
+		if n := len(b.desk.things); n != 0 {
+			t.Errorf("%s: %d photographs are kept", name, n)
+		}
+	}
+}
+
 func TestUnknownPlaces(t *testing.T) {
 	b := newBench(t)
 	for path, want := range map[string]int{

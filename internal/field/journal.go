@@ -2,12 +2,11 @@ package field
 
 import (
 	"context"
-	"encoding/json/jsontext"
 	"errors"
 	"time"
 
-	"meterwright/instrument"
-	"meterwright/metering"
+	"meterwright/internal/jobs"
+	"meterwright/method"
 	"meterwright/record"
 )
 
@@ -18,26 +17,47 @@ var ErrNotFound = errors.New("not found")
 // it names a method that this edition has not.
 var ErrUnusable = errors.New("this job cannot be carried out here")
 
+// ErrFull is wrapped where the disk is full and nothing of the call was kept.
+var ErrFull = errors.New("the disk is full")
+
 // Journal is where jobs come from and where visits are kept. What a method returns from without
 // error is durable.
 type Journal interface {
-	// Jobs lists the jobs of the day, in the order in which they are to be shown.
-	Jobs(ctx context.Context) ([]Job, error)
-	// Job returns one job. The error wraps ErrNotFound if there is none, and ErrUnusable if no
-	// visit can follow it.
-	Job(ctx context.Context, reference string) (Job, error)
+	// Jobs lists the jobs that are wanted, in the order of their appointments, and says how many
+	// there are in all.
+	Jobs(ctx context.Context, w Wanted) (list []jobs.Job, all int, err error)
+	// Running lists the visits that may be under way in the hands of a person with a device:
+	// every one that is, and perhaps some that are not.
+	Running(ctx context.Context, person string, key record.Key) ([]string, error)
+	// Job returns one job. The error wraps ErrNotFound if there is none.
+	Job(ctx context.Context, reference string) (*jobs.Job, error)
+	// Method returns the method that a visit of a job follows, resolved. The error wraps
+	// ErrUnusable if no visit can follow it.
+	Method(ctx context.Context, j *jobs.Job) (*method.Resolved, error)
 	// Visits lists the visits of a job, oldest first.
 	Visits(ctx context.Context, job string) ([]string, error)
 	// Lines returns the lines of a visit after the first n, without their LF, in the order in
-	// which they are folded: each after the lines that it names. There are none for a visit
-	// that is not known.
+	// which they came, whatever device they are of. There are none for a visit that is not known.
 	Lines(ctx context.Context, visit string, n int) ([][]byte, error)
-	// Append keeps lines of one visit, all or none.
-	Append(ctx context.Context, visit, job string, lines [][]byte) error
+	// Append keeps lines of one visit, all or none. They were made and signed here, so that
+	// nothing of them has to be looked at again.
+	Append(ctx context.Context, visit, job string, lines []record.Signed) error
 	// PutAttachment keeps a container.
 	PutAttachment(ctx context.Context, container []byte) error
 	// Attachment returns a container. The error wraps ErrNotFound if there is none.
 	Attachment(ctx context.Context, id record.AttachmentID) ([]byte, error)
+}
+
+// Wanted says which jobs are wanted.
+type Wanted struct {
+	// Day is the day of the appointment, as 2026-11-24. Empty means those without one of which
+	// no visit has begun.
+	Day string
+	// Person is whose: theirs and nobody's, or with Others those of other people.
+	Person string
+	Others bool
+	// From leaves out the first, Most is the greatest number.
+	From, Most int
 }
 
 // Clock tells the time. Mono counts milliseconds within Boot and never goes back.
@@ -55,66 +75,4 @@ type Hand struct {
 	Name string
 	// Signer holds the key of the device.
 	Signer record.Signer
-}
-
-// Job is what is known of a visit before anybody goes out.
-type Job struct {
-	Reference   string         `json:"job"`
-	Fictional   bool           `json:"fictional,omitempty"`
-	Employer    string         `json:"employer,omitempty"`
-	Address     string         `json:"address"`
-	MeterPoint  string         `json:"meter_point"`
-	Meter       string         `json:"meter"`
-	Appointment string         `json:"appointment,omitempty"`
-	Person      string         `json:"person,omitempty"`
-	Hazards     []string       `json:"hazards,omitempty"`
-	Dependants  []string       `json:"dependants,omitempty"`
-	Registers   []Register     `json:"registers,omitempty"`
-	Tools       []Tool         `json:"tools,omitempty"`
-	Worn        []Worn         `json:"worn,omitempty"`
-	Method      jsontext.Value `json:"method"`
-}
-
-// Register is one register of the meter that comes off, with its earlier readings, oldest first.
-type Register struct {
-	// Entry is the field at which its final reading is entered.
-	Entry   string                  `json:"entry"`
-	Meter   metering.Register       `json:"meter"`
-	Earlier []metering.DatedReading `json:"earlier,omitempty"`
-}
-
-// Tool is one instrument of the kit, with the source on which it is proved.
-type Tool struct {
-	Kind    instrument.Kind       `json:"kind"`
-	ID      string                `json:"id"`
-	Due     string                `json:"calibration_due,omitempty"`
-	Leads   string                `json:"leads,omitempty"`
-	Source  instrument.SourceKind `json:"source"`
-	Unit    string                `json:"unit,omitempty"`
-	Nominal string                `json:"nominal,omitempty"`
-}
-
-// Worn is one piece of protection of the kit.
-type Worn struct {
-	Item string `json:"item"`
-	ID   string `json:"id,omitempty"`
-	Due  string `json:"test_due,omitempty"`
-}
-
-func (j *Job) tool(kind instrument.Kind, id string) (Tool, bool) {
-	for _, t := range j.Tools {
-		if t.Kind == kind && (id == "" || t.ID == id) {
-			return t, true
-		}
-	}
-	return Tool{}, false
-}
-
-func (j *Job) piece(item, id string) (Worn, bool) {
-	for _, w := range j.Worn {
-		if w.Item == item && (id == "" || w.ID == id) {
-			return w, true
-		}
-	}
-	return Worn{}, false
 }

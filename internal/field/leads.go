@@ -4,10 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
-	"strings"
-	"time"
 
+	"meterwright/say"
 	"meterwright/visit"
 )
 
@@ -19,43 +17,45 @@ type Adviser interface {
 }
 
 // advise appends what the model makes of an answer that was just kept, where a person would see
-// something new in it. The caller holds the entry. Nothing that goes wrong here concerns the answer.
-func (h *Handler) advise(ctx context.Context, hand *Hand, e *entry, hash string, body visit.Body) {
-	if h.opts.Adviser == nil || e.unread != nil || hash != e.head() || !e.visit.Bears(body) {
+// something new in it. The caller holds the file. Nothing that goes wrong here concerns the answer.
+func (h *Handler) advise(c *call, hash string, body visit.Body) {
+	f := c.file
+	if h.opts.Adviser == nil || hash != f.head() || !f.Visit.Bears(body) {
 		return
 	}
-	ctx = context.WithoutCancel(ctx)
-	limited, cancel := context.WithTimeout(ctx, h.opts.Patience)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.r.Context()), h.opts.Patience)
 	defer cancel()
-	x, err := h.opts.Adviser.Advise(limited, e.visit)
-	if err == nil && x != nil && x.Tells(latest(e)) {
-		err = h.keepAdvice(ctx, hand, e, *x)
+	x, err := h.opts.Adviser.Advise(ctx, f.Visit)
+	if err == nil && x != nil && x.Tells(f.latest()) {
+		err = h.keepAdvice(c, *x)
 	}
 	if err != nil {
-		h.opts.Failed(fmt.Errorf("visit %s: no advice after %s: %w", e.id, short(hash), err))
+		h.opts.Failed(fmt.Errorf("visit %s: no advice after %s: %w", f.id, short(hash), err))
 	}
 }
 
-func (h *Handler) keepAdvice(ctx context.Context, hand *Hand, e *entry, x visit.Advised) error {
-	ev := visit.Event{Body: x, Wall: h.opts.Clock.Now().Truncate(time.Millisecond), Mono: h.opts.Clock.Mono(), Boot: h.opts.Clock.Boot(), Person: hand.ID}
-	if refusal, err := e.visit.Check(ev); err != nil || refusal != nil {
+func (h *Handler) keepAdvice(c *call, x visit.Advised) error {
+	ev := h.happens(c, x)
+	if refusal, err := c.file.Check(ev); err != nil || refusal != nil {
 		return errors.Join(err, asError(refusal))
 	}
-	_, err := h.keep(ctx, hand, e, e.last, ev)
+	encoded, err := visit.EncodeBody(x)
+	if err != nil {
+		return err
+	}
+	chain, err := c.file.chain(c.key)
+	if err == nil {
+		_, err = h.keep(c, chain, ev, encoded)
+	}
 	return err
 }
 
 // latest is the advice that was given last, or nil.
-func latest(e *entry) *visit.Advised {
-	if list := e.visit.Account().Advice; len(list) > 0 {
+func (f *casefile) latest() *visit.Advised {
+	if list := f.Visit.Account().Advice; len(list) > 0 {
 		return &list[len(list)-1].Advised
 	}
 	return nil
-}
-
-// told is a story without the advice, which has a page of its own.
-func told(story []visit.Line) []visit.Line {
-	return slices.DeleteFunc(slices.Clone(story), func(l visit.Line) bool { return l.Kind == visit.KindAdvised })
 }
 
 // leadsView is an advice as pages show it.
@@ -82,94 +82,83 @@ type leadsView struct {
 }
 
 type leadLine struct {
-	Words, Chance, Number string
-	Danger                bool
+	// Words says all that it holds, First what fits into a line.
+	Words, First, Chance, Number string
+	Danger                       bool
+	share                        float64
 }
 
 // nextView is the test that would tell most.
 type nextView struct {
-	Step, Say, Why, Nats string
-	InTurn               bool
+	Step, Say, Why string
+	InTurn         bool
 }
 
-// leadsOf is the last advice of a visit. The next test is in it only while the engine would take it.
-func leadsOf(e *entry, url string) leadsView {
-	list := e.visit.Account().Advice
+// leads is the last advice of a visit. The next test is in it only while the engine would take it.
+func (f *casefile) leads(url string) leadsView {
+	list := f.Visit.Account().Advice
 	if len(list) == 0 {
 		return leadsView{}
 	}
-	v := leadsIn(e, &list[len(list)-1])
+	l := &list[len(list)-1]
+	v := f.leadsIn(l)
 	v.URL = url + "/leads"
 	last := ""
-	for _, k := range e.events {
-		if body, ok := e.visit.Account().Body(k.hash); ok && e.visit.Bears(body) {
-			last = k.hash
+	for _, x := range f.Visit.Account().Story {
+		if body, ok := f.Visit.Account().Body(x.Event); ok && f.Visit.Bears(body) {
+			last = x.Event
 		}
 	}
-	if list[len(list)-1].Advised.Upon != last {
+	if l.Upon != last {
 		v.Against = nil // What was spoken against before the last reading is no news.
 	}
-	v.Quiet = list[len(list)-1].Fits[0].Quiet() && len(v.Against) == 0
+	v.Quiet = l.Fits[0].Quiet() && len(v.Against) == 0
 	return v
 }
 
-func leadsIn(e *entry, l *visit.AdviceLine) leadsView {
-	v := leadsView{Event: l.Event, At: clock(l.At), Against: l.Against, Outside: l.Outside, Untouched: l.Untouched, Skipped: l.Skipped,
-		Model: fmt.Sprintf("%s, model %s, position %s", l.Engine, short(l.Model), short(l.Site))}
-	for _, s := range e.visit.Account().Story {
-		if s.Event == l.Upon {
-			v.Upon = clock(s.At) + " " + s.Words
+func (f *casefile) leadsIn(l *visit.AdviceLine) leadsView {
+	w := f.words
+	v := leadsView{Event: l.Event, At: say.Clock(l.At), Upon: f.lineWords(l.Upon), Outside: l.Outside, Untouched: l.Untouched, Skipped: l.Skipped,
+		Model: w.Say("field.leads.model", "at", l.At, "engine", l.Engine, "model", short(l.Model), "site", short(l.Site))}
+	for _, e := range l.Against {
+		words := w.Explanation(e)
+		if len(e) == 0 {
+			words = w.Say("lead.nothing-wrong")
 		}
+		v.Against = append(v.Against, words)
+	}
+	if l.AgainstMore > 0 {
+		v.Against = append(v.Against, w.Say("field.leads.against-more", "n", l.AgainstMore))
 	}
 	for i := range l.Fits {
-		f := &l.Fits[i]
-		v.Fits = append(v.Fits, leadLine{Words: f.Words, Chance: f.Chance(), Number: f.Probability, Danger: f.Danger})
+		x := &l.Fits[i]
+		v.Fits = append(v.Fits, leadLine{Words: w.Say("field.capital", "words", w.Lead(x)), First: w.FirstLead(x), Chance: w.Chance(x.Share()), Number: x.Probability, Danger: x.Danger, share: x.Share()})
 	}
 	if n := l.Next; n != nil {
-		inTurn, back := e.visit.Reach(n.Step)
-		if s, _ := e.method().Step(n.Step); s != nil && (inTurn || back) {
-			v.Next = &nextView{Step: n.Step, Say: s.Say, Why: n.Why, Nats: n.Nats, InTurn: inTurn}
+		inTurn, back := f.Visit.Reach(n.Step)
+		if inTurn || back {
+			v.Next = &nextView{Step: n.Step, Say: w.Step(n.Step), Why: w.NextTest(&l.Advised), InTurn: inTurn}
 		} else {
 			v.Shut = true
 		}
 	}
 	for _, a := range l.Answers {
-		words := clock(a.At) + " followed"
+		key := "field.leads.followed"
 		if a.Answer == "set-aside" {
-			words = clock(a.At) + " set aside"
+			key = "field.leads.set-aside"
 		}
 		if a.Why != "" {
-			words += ": " + a.Why
+			key += ".why"
 		}
-		v.Answers = append(v.Answers, sentence(words))
+		v.Answers = append(v.Answers, w.Say(key, "at", a.At, "why", a.Why))
 	}
 	return v
-}
-
-func skippedWords(n int) string {
-	if n == 1 {
-		return "1 reading or proving"
-	}
-	return fmt.Sprintf("%d readings and provings", n)
-}
-
-// first is the words of a lead, short enough for a strip: what it names first, and how many more.
-func (l leadLine) first() string {
-	rest, several := strings.CutPrefix(l.Words, "one of: ")
-	if !several {
-		return l.Words
-	}
-	parts := strings.Split(rest, "; ")
-	if len(parts) < 3 {
-		return strings.Join(parts, ", or ")
-	}
-	return parts[0] + ", or one of others like it"
 }
 
 // top is the leads that a strip has room for.
 func (v leadsView) top() []leadLine {
 	n := 0
-	for n < min(3, len(v.Fits)) && (n == 0 || v.Fits[n].Number >= "0.010") {
+	for n < min(3, len(v.Fits)) && (n == 0 || v.Fits[n].share >= 0.01) {
 		n++
 	}
 	return v.Fits[:n]
@@ -179,19 +168,25 @@ func (v leadsView) top() []leadLine {
 type leadsPage struct {
 	visitFrame
 	leadsView
-	Given  string
-	Before []leadsView
+	Given   string
+	Before  []leadsView
+	Choices []answer
 }
 
 // maxBefore bounds the earlier advices that are shown.
 const maxBefore = 20
 
 func (h *Handler) leads(c *call) {
-	p := leadsPage{visitFrame: h.visitFrame(c, "Leads"), Given: c.entered("why")}
-	p.leadsView = leadsOf(c.e, p.visitFrame.URL)
-	list := c.e.visit.Account().Advice
+	p := leadsPage{visitFrame: h.visitFrame(c, "field.leads.title"), Given: c.entered("why")}
+	p.leadsView = c.file.leads(p.visitFrame.URL)
+	p.Choices = followOrNot(p.frame)
+	list := c.file.Visit.Account().Advice
 	for i := len(list) - 2; i >= 0 && len(p.Before) < maxBefore; i-- {
-		p.Before = append(p.Before, leadsIn(c.e, &list[i]))
+		p.Before = append(p.Before, c.file.leadsIn(&list[i]))
 	}
 	c.write(p.Page())
+}
+
+func followOrNot(f frame) []answer {
+	return []answer{{"answer", "follow", f.Say("field.leads.follow")}, {"answer", "set-aside", f.Say("field.leads.set")}}
 }

@@ -1,8 +1,9 @@
-// Package jobs reads what is known of a visit before anybody goes out.
+// Package jobs is what is known of a visit before anybody goes out: a [Job], the one form in
+// which the store, the pages, the scripts and the reports have it.
 //
-// A job is one YAML file, or one row of a CSV file from another system. Both are read
-// strictly: an unknown key, a number that no meter point has, a kind of instrument that does
-// not exist are refused with the place in the file.
+// [Job.Check] finds what cannot be: a number that no meter point has, a kind of instrument that
+// does not exist, a date that no calendar has. Files of jobs are read by package jobfile; whether
+// a job can be carried out by a method is for package intake to say.
 package jobs
 
 import (
@@ -14,7 +15,6 @@ import (
 	"time"
 
 	"meterwright/instrument"
-	"meterwright/internal/yamldoc"
 	"meterwright/measure"
 	"meterwright/metering"
 	"meterwright/method"
@@ -35,7 +35,8 @@ type Job struct {
 	MeterPoint string `json:"meter_point"`
 	// Meter is the number of the meter that is expected there.
 	Meter string `json:"meter"`
-	// Appointment is when somebody is expected, in words or as a time.
+	// Appointment is when somebody is expected: a day with what follows it, as in
+	// "2026-11-24 09:00" or "2026-11-24 in the morning", or words without a day.
 	Appointment string `json:"appointment,omitempty"`
 	// Site is the service position as the job claims it.
 	Site site.Spec `json:"site"`
@@ -109,35 +110,19 @@ type Worn struct {
 	Due string `json:"test_due,omitempty"`
 }
 
-// ParseYAML reads a job file. The error is a *yamldoc.Error.
-func ParseYAML(file string, b []byte, format rules.MeterPointFormat) (*Job, error) {
-	d, err := yamldoc.Parse(file, b)
-	if err != nil {
-		return nil, err
-	}
-	var j Job
-	if err := d.Decode(&j); err != nil {
-		return nil, err
-	}
-	if f := j.check(format); f != nil {
-		return nil, d.Errorf(f.at, f.mend, "%s", f.problem)
-	}
-	return &j, nil
-}
+// Fault is one thing wrong with a job, at an RFC 6901 pointer into it, and how to mend it.
+type Fault struct{ At, Problem, Mend string }
 
-// fault is one thing wrong with a job, at an RFC 6901 pointer.
-type fault struct{ at, problem, mend string }
-
-func bad(at, mend, format string, args ...any) *fault {
-	return &fault{at, fmt.Sprintf(format, args...), mend}
+func bad(at, mend, format string, args ...any) *Fault {
+	return &Fault{at, fmt.Sprintf(format, args...), mend}
 }
 
 // maxWords bounds each text of a job in bytes.
 const maxWords = 500
 
-// check returns the first thing wrong with the job, or nil. It writes the meter point in its
+// Check returns the first thing wrong with the job, or nil. It writes the meter point in its
 // agreed form.
-func (j *Job) check(format rules.MeterPointFormat) *fault {
+func (j *Job) Check(format rules.MeterPointFormat) *Fault {
 	for _, must := range []struct{ at, value, mend string }{
 		{"/job", j.Reference, "write the reference of the job"},
 		{"/address", j.Address, "write where the work is"},
@@ -159,6 +144,10 @@ func (j *Job) check(format rules.MeterPointFormat) *fault {
 	if f := j.checkSite(); f != nil {
 		return f
 	}
+	day, _, err := splitAppointment(j.Appointment)
+	if err != nil {
+		return bad("/appointment", "write 2026-11-24 09:00, the day alone, or words", "%s", err)
+	}
 	for _, list := range []struct {
 		at    string
 		words []string
@@ -170,14 +159,14 @@ func (j *Job) check(format rules.MeterPointFormat) *fault {
 		}
 	}
 	for i := range j.Registers {
-		if f := j.Registers[i].check(fmt.Sprintf("/registers/%d", i)); f != nil {
+		if f := j.Registers[i].check(fmt.Sprintf("/registers/%d", i), day); f != nil {
 			return f
 		}
 	}
 	return j.Kit.check()
 }
 
-func text(at, s string) *fault {
+func text(at, s string) *Fault {
 	if len(s) > maxWords {
 		return bad(at, fmt.Sprintf("keep it under %d bytes", maxWords), "this is too long")
 	}
@@ -187,7 +176,7 @@ func text(at, s string) *fault {
 	return nil
 }
 
-func (j *Job) checkSite() *fault {
+func (j *Job) checkSite() *Fault {
 	err := j.Site.Validate()
 	if err == nil {
 		return nil
@@ -197,7 +186,8 @@ func (j *Job) checkSite() *fault {
 	return bad("/site/"+field, "", "%s: %s", field, problem)
 }
 
-func (r *Register) check(at string) *fault {
+// check looks at a register; appointment is the day of the visit, or empty.
+func (r *Register) check(at, appointment string) *Fault {
 	if r.Entry == "" {
 		return bad(at+"/entry", "name the field of the method at which it is entered", "entry is missing")
 	}
@@ -215,13 +205,16 @@ func (r *Register) check(at string) *fault {
 		if !day.After(last) {
 			return bad(here+"/on", "put the oldest first", "%s is not later than the reading before it", e.On)
 		}
+		if appointment != "" && e.On > appointment {
+			return bad(here+"/on", "earlier readings are from before the visit", "%s is after the appointment on %s", e.On, appointment)
+		}
 		last = day
 		v, err := measure.ParseDecimal(e.Reading)
 		if err != nil {
 			return bad(here+"/reading", "", "%s", err)
 		}
-		if sentence, fits := m.Fit(v); !fits {
-			return bad(here+"/reading", "", "%s", sentence)
+		if misfit := m.Fit(v); !misfit.Shown() {
+			return bad(here+"/reading", "", "%s cannot be shown by a register of %d digits and %d decimals", e.Reading, m.Digits, m.Decimals)
 		}
 	}
 	return nil
@@ -278,7 +271,7 @@ func (r *Register) Judge(band rules.PlausibilityBand, reading string, at time.Ti
 	return metering.JudgeReading(m, band, earlier, metering.DatedReading{At: at, Reading: v})
 }
 
-func (k *Kit) check() *fault {
+func (k *Kit) check() *Fault {
 	for i, t := range k.Instruments {
 		at := fmt.Sprintf("/kit/instruments/%d", i)
 		model, ok := instrument.Lookup(t.Kind)
@@ -312,7 +305,7 @@ func (k *Kit) check() *fault {
 	return nil
 }
 
-func due(at, day string) *fault {
+func due(at, day string) *Fault {
 	if day == "" {
 		return nil
 	}

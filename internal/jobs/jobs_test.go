@@ -1,7 +1,6 @@
 package jobs
 
 import (
-	"strings"
 	"testing"
 	"time"
 
@@ -9,57 +8,30 @@ import (
 	"meterwright/rules"
 )
 
-const good = `job: J-1
-fictional: true
-address: 1 Example Row, Northmere (fictional)
-meter_point: "99 0000 0089 193"
-meter: M-1
-site: {arrangement: TT}
-`
-
-func TestFaultsNameTheirPlace(t *testing.T) {
-	for _, c := range []struct{ add, want string }{
-		{"person: [a]\n", "j:7:9: "},
-		{"hazards: [\"a\\nb\"]\n", "j:7:11: this has a line break"},
-		{"overlays: x\n", "j:7:11: this value does not fit here: write a list"},
-		{"kit: {instruments: [{kind: hammer, id: H, proved_on: {kind: proving-unit}}]}\n", `j:7:28: "hammer" is no kind of instrument`},
-		{"kit: {instruments: [{kind: voltmeter, id: \"\", proved_on: {kind: proving-unit}}]}\n", "the voltmeter has no number"},
-		// A proving unit of a few milliamperes cannot light a loaded lamp, common practice [P].
-		{"kit: {instruments: [{kind: loaded-test-lamp, id: L, proved_on: {kind: proving-unit}}]}\n", `"proving-unit" does not suit a loaded test lamp`},
-		{"kit: {protection: [{item: gloves, test_due: 2026-13-01}]}\n", "j:7:45: "},
-		{"registers: [{entry: a, digits: 0}]\n", "j:7:"},
-		{"registers: [{entry: a, digits: 5, earlier: [{on: 2026-02-02, reading: \"1\"}, {on: 2026-02-01, reading: \"2\"}]}]\n", "is not later than the reading before it"},
-		{"registers: [{entry: a, digits: 3, earlier: [{on: 2026-02-02, reading: \"12345\"}]}]\n", "j:7:"},
+func TestAppointment(t *testing.T) {
+	for _, c := range []struct {
+		text, day, hour string
+		bad             bool
+	}{
+		{"2026-11-24 09:00", "2026-11-24", "09:00", false},
+		{"2026-11-24T09:00", "2026-11-24", "09:00", false},
+		{"2026-11-24", "2026-11-24", "", false},
+		{" 2026-11-24, in the morning", "2026-11-24", "in the morning", false},
+		{"2026-11-24 Tuesday", "2026-11-24", "Tuesday", false},
+		{"09:00", "", "09:00", false},
+		{"24 November 2026, morning", "", "24 November 2026, morning", false},
+		{"", "", "", false},
+		{"2026-02-30 09:00", "", "2026-02-30 09:00", true},
+		{"24/11/2026 09:00", "", "24/11/2026 09:00", true},
+		{"24.11.26", "", "24.11.26", true},
 	} {
-		_, err := ParseYAML("j", []byte(good+c.add), rules.GB().MeterPoint)
-		if err == nil || !strings.Contains(err.Error(), c.want) {
-			t.Errorf("%q: got %v, want %q", c.add, err, c.want)
+		j := Job{Appointment: c.text}
+		if j.Day() != c.day || j.Hour() != c.hour {
+			t.Errorf("%q: day %q, hour %q", c.text, j.Day(), j.Hour())
 		}
-	}
-	if _, err := ParseYAML("j", []byte(good), rules.GB().MeterPoint); err != nil {
-		t.Error(err)
-	}
-}
-
-// TestSameJob asks that a row and a file of one job are kept alike.
-func TestSameJob(t *testing.T) {
-	text := good + `registers: [{entry: final-import, digits: 5, decimals: 1, earlier: [{on: 2026-05-24, reading: "04127.6"}]}]
-hazards: [a dog, a ladder]
-work: {fit_isolator: true}
-`
-	file, err := ParseYAML("j", []byte(text), rules.GB().MeterPoint)
-	if err != nil {
-		t.Fatal(err)
-	}
-	table, err := ParseCSV([]byte("job,address,meter_point,meter,arrangement,registers,hazards,fit_isolator,fictional\n"+
-		"J-1,\"1 Example Row, Northmere (fictional)\",9900000089193,M-1,TT,final-import 5.1 2026-05-24=04127.6,a dog; a ladder,yes,yes\n"), rules.GB().MeterPoint, nil)
-	if err != nil || len(table.Jobs) != 1 {
-		t.Fatal(err, table)
-	}
-	a, _ := file.Body()
-	b, _ := table.Jobs[0].Body()
-	if string(a) != string(b) {
-		t.Errorf("file %s\nrow  %s", a, b)
+		if _, _, err := splitAppointment(c.text); (err != nil) != c.bad {
+			t.Errorf("%q: %v", c.text, err)
+		}
 	}
 }
 

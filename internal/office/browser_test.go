@@ -15,8 +15,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
-	"meterwright/internal/summary/summarytest"
-	"meterwright/visit"
+	"meterwright/internal/test/invented"
 )
 
 // screens is where pictures of every screen are put, to be looked at.
@@ -144,23 +143,29 @@ func (d *desk) says(words ...string) {
 	}
 }
 
-// look takes pictures of a screen, light and dark, and has the accessibility checker go over it.
-func (d *desk) look(name string) {
+// picture keeps what is in the window.
+func (d *desk) picture(name string) {
 	d.t.Helper()
 	if err := os.MkdirAll(screens, 0o755); err != nil {
 		d.t.Fatal(err)
 	}
+	shot, err := chromedp.Run(d.ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(screens, "office-"+name+".png"), shot, 0o644); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
+// look takes pictures of a screen, light and dark, and has the accessibility checker go over it.
+func (d *desk) look(name string) {
+	d.t.Helper()
 	d.do(chromedp.Evaluate[chromedp.Void](d.axe))
 	for _, scheme := range []string{"light", "dark"} {
 		eval[bool](d, fmt.Sprintf(`(document.documentElement.dataset.scheme = %q) !== ""`, scheme))
 		eval[bool](d, `document.fonts.ready.then(() => true)`)
-		shot, err := chromedp.Run(d.ctx, chromedp.FullScreenshot(100))
-		if err != nil {
-			d.t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(screens, "office-"+name+"."+scheme+".png"), shot, 0o644); err != nil {
-			d.t.Fatal(err)
-		}
+		d.picture(name + "." + scheme)
 		if wide := eval[int](d, `document.documentElement.scrollWidth`); wide > 1440 {
 			d.t.Errorf("%s, %s: the page is %d pixels wide", name, scheme, wide)
 		}
@@ -186,7 +191,7 @@ func TestKeyboard(t *testing.T) {
 
 	// The day: what needs somebody leads to the visit.
 	d.do(chromedp.Navigate(site.URL + "/office/"))
-	d.says("6 visits", "Needs somebody", "off 18 min")
+	d.says("6 visits", "Needs somebody", "off 19 min")
 	d.look("day")
 	d.press(kb.Tab)
 	if eval[string](d, `document.activeElement.innerText`) != "To the content" {
@@ -200,6 +205,26 @@ func TestKeyboard(t *testing.T) {
 	d.enter("2 Tollhouse Mews, Northmere")
 	d.says("Voltage on metalwork", "service termination issue reporting")
 	d.look("visit-metalwork")
+
+	// Somebody takes what it needs, and it waits no longer; what was taken is listed with who took it.
+	d.focus("Who takes it")
+	d.do(chromedp.KeyEvent("A"))
+	d.focus("What was done")
+	d.do(chromedp.KeyEvent("Rang the control room, ref 9"))
+	d.settle(func() { d.press(kb.Enter) })
+	d.says("Taken", "A. Brindle: Rang the control room, ref 9. It was: Stopped: voltage on metalwork")
+	d.look("visit-taken")
+	d.enter("Needs somebody")
+	d.says("19 Weir Lane", "The place is guarded")
+	if strings.Contains(d.text(), "2 Tollhouse Mews") {
+		t.Error("what was taken waits")
+	}
+	d.look("needs")
+	d.enter("Taken")
+	d.says("2 Tollhouse Mews", "A. Brindle", "Rang the control room")
+	d.look("taken")
+
+	d.do(chromedp.Navigate(site.URL + "/office/visit/" + made["metalwork"].ID))
 	d.enter("Distributor's report")
 	d.says("Report to the distributor", "44-1")
 	d.look("report-distributor")
@@ -244,7 +269,7 @@ func TestKeyboard(t *testing.T) {
 	d.do(chromedp.KeyEvent("ropewalk"))
 	d.settle(func() { d.press(kb.Enter) })
 	d.says("5 Ropewalk")
-	if strings.Contains(d.text(), "Weir Lane") {
+	if strings.Contains(eval[string](d, `document.querySelector("table").innerText`), "Weir Lane") {
 		t.Error("the filter lets other visits through")
 	}
 
@@ -257,12 +282,15 @@ func TestKeyboard(t *testing.T) {
 	file := filepath.Join(dir, "<b>day.csv")
 	write(t, file, header+row("NM-3001", "1 Mill Cut")+row("NM-3002", strings.Repeat("x", 600)))
 	d.do(chromedp.SetUploadFiles(chromedp.CSS(`input[type=file]`), []string{file}))
-	d.enter("Import")
-	d.says("1 good row, 1 left out", "too long")
+	d.enter("Look at it")
+	d.says("<b>day.csv: looked at", "1 to add", "1 refused", "too long", "Would be added")
+	d.look("import-preview")
+	d.enter("Take these jobs over")
+	d.says("<b>day.csv: taken over", "1 added", "1 refused", "too long")
 	d.look("import-done")
 	write(t, file, "\x7fELF\xff")
 	d.do(chromedp.SetUploadFiles(chromedp.CSS(`input[type=file]`), []string{file}))
-	d.enter("Import")
+	d.enter("Look at it")
 	d.says("Nothing was kept", "not UTF-8", "<b>day.csv")
 	d.look("import-refused")
 
@@ -290,7 +318,7 @@ func TestKeyboard(t *testing.T) {
 
 	// What the model made of the readings: under its own head, with every answer; and a dangerous lead
 	// that nobody has answered waits at the side of the day.
-	leads, err := summarytest.Make("leads", summarytest.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
+	leads, err := invented.Make("leads", invented.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -301,11 +329,11 @@ func TestKeyboard(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.do(chromedp.Navigate(site.URL + "/office/"))
-	d.says("A lead, not a finding, that nobody has answered")
+	d.says("A dangerous lead, not a finding, that nobody has answered")
 	d.enter("8 Chandler's Row, Northmere")
 	d.focus("Leads, not findings")
 	d.press(kb.Enter)
-	d.says(visit.AdviceCaution, "followed", "0.655 likely", "Something that is not in the model")
+	d.says("Advice never leads past a stop of the method", "followed", "0.655 likely", "Something that is not in the model")
 	d.look("visit-leads")
 	d.do(chromedp.Navigate(site.URL + "/office/visit/" + leads.ID + "/report/consumer"))
 	if text := d.text(); strings.Contains(text, "about to open") || strings.Contains(text, "Leads") {
@@ -324,7 +352,7 @@ func write(t *testing.T, file, content string) {
 func TestNoScriptRuns(t *testing.T) {
 	s, _ := fill(t)
 	const evil = `<img src=x onerror="window.hit=1"><script>window.hit=1</script>`
-	v, err := summarytest.Make("void", summarytest.Somewhere(evil, evil, "nq-104"), func(j *summarytest.Job, _ *summarytest.Script) {
+	v, err := invented.Make("void", invented.Somewhere(evil, evil, "nq-104"), func(j *invented.Job, _ *invented.Script) {
 		j.Kit.Instruments[2].ID = `"><svg onload=window.hit=1>`
 	})
 	if err != nil {
@@ -349,7 +377,7 @@ func TestNoScriptRuns(t *testing.T) {
 	file := filepath.Join(t.TempDir(), `<img src=x onerror=window.hit=1>.csv`)
 	write(t, file, "\xff")
 	d.do(chromedp.Navigate(site.URL+"/office/jobs/import"), chromedp.SetUploadFiles(chromedp.CSS(`input[type=file]`), []string{file}))
-	d.enter("Import")
+	d.enter("Look at it")
 	d.says("<img src=x onerror=window.hit=1>.csv")
 	if eval[bool](d, `window.hit === 1`) {
 		t.Error("the name of a file ran")

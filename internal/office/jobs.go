@@ -1,173 +1,279 @@
 package office
 
 import (
-	"cmp"
-	"crypto/sha256"
-	json "encoding/json/v2"
+	"encoding/base64"
 	"errors"
 	"fmt"
-	"io"
-	"mime/multipart"
 	"net/http"
-	"path"
+	"slices"
 	"strings"
 	"time"
 
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/intake"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 )
 
 // jobRow is one job with what became of it.
 type jobRow struct {
-	Reference string
-	Changed   time.Time
-	Job       jobs.Job
-	Who       string
+	store.Job
+	Who string
 	// Standing says how far its newest visit is, Link leads there.
 	Standing, Link string
 }
 
-type jobList struct {
-	frame
-	Heads  []head
-	Rows   []jobRow
-	Fields []field
-	CSV    string
-	// More leads to the jobs after these.
-	More string
-}
+// when is the appointment.
+func (j jobRow) when() string { return strings.TrimSpace(j.Day + " " + j.Hour) }
 
 // jobPageSize bounds the jobs of one page: each is looked up among the visits.
 const jobPageSize = 200
 
-func jobColumns() []column[jobRow] {
-	by := func(id, title string, f func(jobRow) string) column[jobRow] {
-		return column[jobRow]{ID: id, Title: title, Compare: func(a, b jobRow) int { return cmp.Compare(strings.ToLower(f(a)), strings.ToLower(f(b))) }, Text: f}
+// jobColumns are the columns of the list. The store orders the jobs by them.
+func (o *Office) jobColumns() []column[jobRow] {
+	standing := plainly("standing", "", func(j jobRow) string { return j.Standing })
+	standing.Cell = func(j jobRow) cell { return cell{Text: j.Standing, Link: j.Link} }
+	list := []column[jobRow]{plainly("job", "num", func(j jobRow) string { return j.Reference }), plainly("premises", "", func(j jobRow) string { return j.Address }),
+		plainly("meter-point", "num", func(j jobRow) string { return j.Point }), plainly("appointment", "", jobRow.when), plainly("who", "", func(j jobRow) string { return j.Who }), standing,
+		{ID: "changed", Class: "num", Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }, Cell: func(j jobRow) cell { return cell{Text: stamp(j.Changed.Local(), o.opts.Now())} }}}
+	for i := range list {
+		_, list[i].Sorted = jobOrders[list[i].ID]
+		list[i].Compare = nil
 	}
-	return []column[jobRow]{
-		by("job", "Job", func(j jobRow) string { return j.Reference }),
-		by("premises", "Premises", func(j jobRow) string { return j.Job.Address }),
-		by("meter-point", "Meter point", func(j jobRow) string { return j.Job.MeterPoint }),
-		by("appointment", "Appointment", func(j jobRow) string { return j.Job.Appointment }),
-		by("who", "Who", func(j jobRow) string { return j.Who }),
-		by("standing", "Standing", func(j jobRow) string { return j.Standing }),
-		{ID: "changed", Title: "Changed", Compare: func(a, b jobRow) int { return a.Changed.Compare(b.Changed) }, Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }},
-	}
+	return list
 }
 
-func (o *Office) jobPage(r *request) (jobList, error) {
-	p := jobList{frame: o.frame(r, "Jobs", "jobs"), CSV: r.q.csv()}
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return p, err
-	}
-	list, err := o.store.Jobs(r.ctx, r.q.get("after"), jobPageSize)
-	if err != nil {
-		return p, err
-	}
-	if len(list) == jobPageSize {
-		p.More = r.q.with("after", list[len(list)-1].Reference)
-	}
-	standing := r.q.get("standing")
-	for _, j := range list {
-		row := jobRow{Reference: j.Reference, Changed: j.Changed, Standing: "not begun"}
-		// A body of another shape leaves the row with its reference alone.
-		_ = json.Unmarshal(j.Body, &row.Job)
-		row.Who = n.of(row.Job.Person)
-		if !matches(r.q.get("words"), j.Reference, row.Job.Address, row.Job.MeterPoint, row.Who) {
-			continue
+var jobOrders = map[string]store.JobOrder{"job": store.ByReference, "premises": store.ByAddress, "meter-point": store.ByMeterPoint,
+	"appointment": store.ByAppointment, "who": store.ByPerson, "changed": store.ByChanged}
+
+// jobFilter is what the address asks for.
+func jobFilter(q query, n names) store.JobFilter {
+	f := store.JobFilter{Words: q.get("words"), Day: q.get("on")}
+	if f.Words != "" {
+		for id := range n {
+			if matches(f.Words, n.of(id)) {
+				f.Named = append(f.Named, id)
+			}
 		}
-		v, err := o.store.Visits(r.ctx, store.Filter{Job: j.Reference, Limit: 1})
+		slices.Sort(f.Named)
+	}
+	if standing := q.get("standing"); standing == "waiting" || standing == "begun" {
+		f.Begun = new(standing == "begun")
+	}
+	by, down := strings.CutPrefix(q.get("sort"), "-")
+	f.By, f.Down = jobOrders[by], down
+	return f
+}
+
+// jobRows returns the jobs of a filter with what became of them.
+func (o *Office) jobRows(r *request, f store.JobFilter, n names) ([]jobRow, error) {
+	var list []jobRow
+	for j, err := range o.store.Jobs(r.ctx, f) {
 		if err != nil {
-			return p, err
+			return nil, err
+		}
+		list = append(list, jobRow{Job: j, Who: n.of(j.Person), Standing: o.lang.Say("office.jobs.not-begun")})
+	}
+	for i := range list {
+		v, err := o.store.Visits(r.ctx, store.Filter{Job: list[i].Reference, Limit: 1})
+		if err != nil {
+			return nil, err
 		}
 		if len(v.Visits) > 0 {
-			s := o.row(v.Visits[0], n, o.opts.Now())
-			row.Standing, row.Link = s.Where, s.Link
+			s := o.row(r, v.Visits[0], n, o.opts.Now())
+			list[i].Standing, list[i].Link = s.Where, s.Link
 		}
-		if standing == "waiting" && row.Link != "" || standing == "begun" && row.Link == "" {
-			continue
-		}
-		p.Rows = append(p.Rows, row)
 	}
-	p.Heads = arrange(r.q, jobColumns(), p.Rows)
-	p.Fields = []field{
-		{Name: "words", Words: "Words", Value: r.q.get("words")},
-		{Name: "standing", Words: "Standing", Choices: choices(standing, "All", [2]string{"waiting", "Not begun"}, [2]string{"begun", "With a visit"})},
-	}
-	return p, nil
+	return list, nil
 }
+
+// csvPortion is how many jobs are held at a time while a file of them is written.
+const csvPortion = 5000
 
 func (o *Office) jobs(r *request) error {
-	p, err := o.jobPage(r)
+	n, err := o.names(r.ctx)
 	if err != nil {
 		return err
 	}
-	return r.show(p)
-}
-
-func (o *Office) jobsCSV(r *request) error {
-	p, err := o.jobPage(r)
+	p, err := o.listPage(r, "jobs", "jobs", "/jobs", "/jobs.csv")
 	if err != nil {
 		return err
 	}
-	return writeCSV(r, "jobs", jobColumns(), p.Rows)
+	f := jobFilter(r.q, n)
+	if r.q.asFile() {
+		f.Limit = csvPortion
+		return writeCSV(r, "jobs", o.jobColumns(), func() ([]jobRow, error) {
+			rows, err := o.jobRows(r, f, n)
+			f.Skip += len(rows)
+			return rows, err
+		})
+	}
+	all, err := o.store.CountJobs(r.ctx, f)
+	if err != nil {
+		return err
+	}
+	if f.Skip, err = o.turn(r, p, all, jobPageSize); err != nil {
+		return err
+	}
+	f.Limit = jobPageSize
+	rows, err := o.jobRows(r, f, n)
+	if err != nil {
+		return err
+	}
+	p.text(r, "words", "")
+	p.text(r, "on", "date")
+	p.choose(r, "standing", "any", p.keyed("filter.standing", "waiting", "begun")...)
+	p.Acts = []link{{o.opts.Base + "/jobs/import", p.Say("office.import.title")}}
+	return serve(r, p, "jobs", o.jobColumns(), rows, nil)
 }
 
-// importPage is the form for a file of jobs, and what became of one.
+// importPage is the form for a file of jobs, and what would become of one, or became of it.
 type importPage struct {
 	frame
 	Columns []string
 	Example string
 	Most    int64
 	Problem string
-	Done    bool
-	Good    int
-	Left    int
-	Count   store.ImportCount
-	Faults  []jobs.RowFault
+	// Name, Content and Result are of the file that was looked at. Content goes back with the
+	// confirmation.
+	Name, Content string
+	Result        *intake.Result
+	// Rows are those that a person has to look at first, Further counts the others.
+	Rows    []intake.Row
+	Further int
 }
 
-const example = `job,address,meter_point,meter,arrangement,registers,appointment,person,fictional
-NM-2001,"4 Example Row, Northmere",99 0000 0000 015,Z11 40817,TN-C-S,final-import 5 2026-05-24=04127,09:00,nq-104,yes
-`
+// maxRowsNamed bounds the rows that the page names.
+const maxRowsNamed = 1000
 
-func (o *Office) importPage(r *request) importPage {
-	return importPage{frame: o.frame(r, "Import jobs", "jobs"), Columns: jobs.Columns(), Example: example, Most: jobs.MaxCSV}
+// importPage makes the form. The example is one that this office would take: it names a person
+// who is known here, or nobody.
+func (o *Office) importPage(r *request) (importPage, error) {
+	p := importPage{frame: o.frame(r, o.lang.Say("office.import.title"), "jobs"), Columns: jobfile.Columns(), Most: jobfile.MaxCSV}
+	people, err := o.store.People(r.ctx)
+	if err != nil {
+		return p, err
+	}
+	who := ""
+	for _, x := range people {
+		if x.Withdrawn.IsZero() {
+			who = x.ID
+			break
+		}
+	}
+	tomorrow := o.opts.Now().AddDate(0, 0, 1)
+	p.Example = fmt.Sprintf("job,address,meter_point,meter,arrangement,method,registers,appointment,person,fictional\n"+
+		"NM-2001,%q,99 0000 0000 015,Z11 40817,TN-C-S,gb-single-phase-exchange,final-import 5 %s=04127,%s 09:00,%s,yes\n",
+		p.Say("office.import.example-address"), tomorrow.AddDate(0, -6, 0).Format(time.DateOnly), tomorrow.Format(time.DateOnly), who)
+	return p, nil
 }
 
-func (o *Office) importForm(r *request) error { return r.show(o.importPage(r)) }
+func (o *Office) importForm(r *request) error {
+	p, err := o.importPage(r)
+	if err != nil {
+		return err
+	}
+	return r.show(p)
+}
 
-// maxFaults bounds the rows that the page names.
-const maxFaults = 500
-
-func (o *Office) importJobs(r *request) error {
-	p := o.importPage(r)
-	up, err := uploads(r, jobs.MaxCSV, 1)
+// previewImport shows what a file would do, and keeps nothing.
+func (o *Office) previewImport(r *request) error {
+	p, err := o.importPage(r)
+	if err != nil {
+		return err
+	}
+	up, err := o.uploads(r, jobfile.MaxCSV, 1)
 	if err != nil {
 		return o.problem(r, &p, err)
 	}
-	table, err := jobs.ParseCSV(up[0].Content, o.opts.Pack.MeterPoint, nil)
+	in, err := intake.For(o.opts.Pack)
 	if err != nil {
-		return o.problem(r, &p, refuse(http.StatusUnprocessableEntity, "%s: %s.", up[0].Name, err))
+		return err
 	}
-	var rows []store.Job
-	for _, j := range table.Jobs {
-		body, err := j.Body()
-		if err != nil {
-			return err
+	p.Name, p.Content = up[0].Name, base64.RawURLEncoding.EncodeToString(up[0].Content)
+	p.Result, err = in.Preview(r.ctx, o.store, up[0].Content)
+	return o.showImport(r, &p, err)
+}
+
+// takeJobs does what a preview showed. The form holds the file that was looked at, and its hash.
+func (o *Office) takeJobs(r *request) error {
+	p, err := o.importPage(r)
+	if err != nil {
+		return err
+	}
+	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, jobfile.MaxCSV/3*4+4<<10)
+	if err := r.r.ParseForm(); err != nil {
+		return o.problem(r, &p, o.tooMuch(err, jobfile.MaxCSV))
+	}
+	file, err := base64.RawURLEncoding.DecodeString(r.r.PostForm.Get("content"))
+	hash := r.r.PostForm.Get("hash")
+	if err != nil || hash == "" {
+		return o.problem(r, &p, o.refuse(http.StatusBadRequest, "not-looked-at"))
+	}
+	in, err := intake.For(o.opts.Pack)
+	if err != nil {
+		return err
+	}
+	p.Name = fileName(r.r.PostForm.Get("name"))
+	p.Result, err = in.Take(r.ctx, o.store, p.Name, file, hash)
+	return o.showImport(r, &p, err)
+}
+
+// showImport shows what became of a file, or why it cannot be taken as a whole.
+func (o *Office) showImport(r *request, p *importPage, err error) error {
+	var whole *intake.FileError
+	switch {
+	case errors.As(err, &whole):
+		err = o.refuse(http.StatusUnprocessableEntity, "file", "name", p.Name, "why", whole.Error())
+	case errors.Is(err, intake.ErrOtherBytes):
+		err = o.refuse(http.StatusConflict, "file", "name", p.Name, "why", err.Error())
+	}
+	if err != nil {
+		return o.problem(r, p, err)
+	}
+	for _, f := range intake.Fates() {
+		for _, row := range p.Result.Rows {
+			if row.Fate == f && len(p.Rows) < maxRowsNamed {
+				p.Rows = append(p.Rows, row)
+			}
 		}
-		rows = append(rows, store.Job{Reference: j.Reference, Body: body})
 	}
-	if len(rows) > 0 {
-		batch := fmt.Sprintf("%s %x", up[0].Name, sha256.Sum256(up[0].Content))
-		if p.Count, err = o.store.ImportJobs(r.ctx, batch, rows); err != nil {
-			return err
-		}
-	}
-	p.Done, p.Good, p.Left = true, len(rows), len(table.Faults)
-	p.Faults = table.Faults[:min(len(table.Faults), maxFaults)]
+	p.Further = len(p.Result.Rows) - len(p.Rows)
 	return r.show(p)
+}
+
+// takes says whether a confirmation would keep anything.
+func (p importPage) takes() bool {
+	return p.Result.Count(intake.New)+p.Result.Count(intake.Changed) > 0
+}
+
+// sums says how many rows go each way.
+func (p importPage) sums() string {
+	var parts []string
+	for _, f := range []intake.Fate{intake.New, intake.Changed, intake.Same, intake.Begun, intake.Refused} {
+		parts = append(parts, p.Say("office.import.sum."+p.fate(f), "n", p.Result.Count(f)))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// fate is the key for what becomes of a row, or became of it.
+func (p importPage) fate(f intake.Fate) string {
+	if p.Result.Kept && (f == intake.New || f == intake.Changed) {
+		return string(f) + ".kept"
+	}
+	return string(f)
+}
+
+// reason says why a row is refused and how to mend it, or what it says otherwise.
+func (p importPage) reason(row *intake.Row) string {
+	switch {
+	case row.Problem != "" && row.Mend != "":
+		return p.Say("office.import.problem-mend", "problem", row.Problem, "mend", row.Mend)
+	case row.Problem != "":
+		return p.Say("office.begin", "words", row.Problem)
+	case len(row.Differs) > 0:
+		return p.Say("office.import.differs", "parts", row.Differs)
+	}
+	return ""
 }
 
 // problem shows the form again with what was wrong.
@@ -180,79 +286,3 @@ func (o *Office) problem(r *request, p *importPage, err error) error {
 	r.showAs(why.status, p)
 	return nil
 }
-
-// upload is one file that was sent.
-type upload struct {
-	Name    string
-	Content []byte
-	// Field is another field of the form.
-	Field string
-}
-
-// uploads reads the files of a form into memory, up to a bound in all, so that nothing half
-// lies anywhere. Other fields come back with their name and no file name.
-func uploads(r *request, most int64, count int) ([]upload, error) {
-	// A form has some bytes around its files.
-	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, most+64<<10)
-	m, err := r.r.MultipartReader()
-	if err != nil {
-		return nil, refuse(http.StatusBadRequest, "That was no form with a file: choose a file and send it again.")
-	}
-	var list []upload
-	n := 0
-	for {
-		part, err := m.NextPart()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, tooMuch(err, most)
-		}
-		up, err := readPart(part)
-		if err != nil {
-			return nil, tooMuch(err, most)
-		}
-		if up.Name == "" && part.FormName() == "file" {
-			continue // A file field that was left empty.
-		}
-		if up.Name != "" {
-			if n++; n > count {
-				return nil, refuse(http.StatusBadRequest, "More files than the %d that one form may have: send them in several goes.", count)
-			}
-			// Files stand before the other fields.
-			list = append([]upload{up}, list...)
-			continue
-		}
-		if len(list) > count+8 {
-			return nil, refuse(http.StatusBadRequest, "The form has more fields than it should.")
-		}
-		list = append(list, up)
-	}
-	if n == 0 {
-		return nil, refuse(http.StatusBadRequest, "No file was chosen: choose one and send it again.")
-	}
-	return list, nil
-}
-
-func readPart(part *multipart.Part) (upload, error) {
-	b, err := io.ReadAll(part)
-	name := part.FileName()
-	if name != "" {
-		// The name is a person's to choose; only its last part is shown.
-		name = path.Base(strings.ReplaceAll(name, `\`, "/"))
-		if len(name) > 80 {
-			name = strings.ToValidUTF8(name[:80], "") + "…"
-		}
-	}
-	return upload{Name: name, Content: b, Field: part.FormName()}, err
-}
-
-func tooMuch(err error, most int64) error {
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
-		return refuse(http.StatusRequestEntityTooLarge, "The file is larger than %s: send it in several parts.", size(most))
-	}
-	return refuse(http.StatusBadRequest, "The file did not come in whole: send it again.")
-}
-
-func size(n int64) string { return fmt.Sprintf("%d MB", n>>20) }

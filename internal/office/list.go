@@ -1,8 +1,10 @@
 package office
 
 import (
+	"cmp"
 	"encoding/csv"
-	"fmt"
+	"maps"
+	"mime"
 	"net/http"
 	"net/url"
 	"slices"
@@ -47,29 +49,61 @@ func (q query) with(name, value string) string {
 	return q.path + "?" + v.Encode()
 }
 
-// csv is the address of the same list as a CSV file.
-func (q query) csv() string {
-	_, rest, ok := strings.Cut(q.with("", ""), "?")
-	p := strings.TrimSuffix(q.path, "/") + ".csv"
-	if strings.HasSuffix(q.path, "/") {
-		p = q.path + "day.csv"
-	}
-	if ok {
-		p += "?" + rest
-	}
-	return p
+// first is the query of the first page of the same list.
+func (q query) first() query {
+	v := maps.Clone(q.values)
+	v.Del("page")
+	return query{q.path, v}
 }
 
-// column is one column of a list that can be sorted.
+// csv is the address of the same list as a CSV file.
+func (q query) csv(file string) string {
+	_, rest, ok := strings.Cut(q.first().with("", ""), "?")
+	if ok {
+		file += "?" + rest
+	}
+	return file
+}
+
+// asFile says that the list is asked for as a CSV file.
+func (q query) asFile() bool { return strings.HasSuffix(q.path, ".csv") }
+
+// cell is one place of a table as a page shows it.
+type cell struct {
+	Text, Link string
+	Strong     bool
+	// Tag is a word in a box after the text, in the class TagClass.
+	Tag, TagClass string
+	// Strip is where a visit stands, phase by phase.
+	Strip []phase
+	// Lines stand below one another after the text.
+	Lines []link
+}
+
+// link is an address with its words; without an address they are words alone.
+type link struct{ Link, Words string }
+
+// column is one column of a list.
 type column[T any] struct {
-	ID, Title string
+	ID string
 	// Class is for the style sheet: num for figures.
 	Class string
-	// Compare orders two rows; nil where the column cannot be sorted.
+	// Compare orders two rows; nil where the column cannot be sorted, or Sorted where the store does it.
 	Compare func(a, b T) int
-	// Text is the cell in a CSV file.
+	Sorted  bool
+	// Text is the cell in a CSV file, Cell on the page; nil where it is not in it.
 	Text func(T) string
+	Cell func(T) cell
 }
+
+// plainly is a column of plain text, sorted without regard to case.
+func plainly[T any](id, class string, text func(T) string) column[T] {
+	return column[T]{ID: id, Class: class, Text: text, Cell: func(row T) cell { return cell{Text: text(row)} },
+		Compare: func(a, b T) int { return cmp.Compare(strings.ToLower(text(a)), strings.ToLower(text(b))) }}
+}
+
+// onlyFile is a column of the CSV file alone.
+func onlyFile[T any](id string, text func(T) string) column[T] { return column[T]{ID: id, Text: text} }
 
 // head is the head of one column as a page shows it.
 type head struct {
@@ -78,34 +112,95 @@ type head struct {
 	Sort string
 }
 
-// arrange sorts the rows as the address asks and returns the heads. Equal rows keep their order.
-func arrange[T any](q query, columns []column[T], rows []T) []head {
-	asked := q.get("sort")
-	down := strings.HasPrefix(asked, "-")
-	id := strings.TrimPrefix(asked, "-")
-	var heads []head
+// row is one row of a table.
+type row struct {
+	Danger bool
+	Cells  []cell
+}
+
+// list is a page with one table, and what needs somebody at its side.
+type list struct {
+	frame
+	Heading string
+	// Turn are links beside the heading, Acts those of them that look like buttons.
+	Turn, Acts []link
+	// Notes stand above the table; Hold says that not everything is listed.
+	Notes  []link
+	Hold   string
+	Fields []field
+	// CSV is the same list as a file, Clear without its filter.
+	CSV, Clear string
+	Label      string
+	Class      string
+	Heads      []head
+	Classes    []string
+	Rows       []row
+	Empty      string
+	EmptyLink  link
+	// Key explains the strips; Bare leaves out the side.
+	Key, Bare bool
+	Side      side
+}
+
+// listPage begins the page of a list under a key, with what needs somebody at its side.
+func (o *Office) listPage(r *request, key, at, path, file string) (*list, error) {
+	title := o.lang.Say("office." + key + ".title")
+	p := &list{frame: o.frame(r, title, at), Heading: title, Label: title, Clear: o.opts.Base + path, CSV: r.q.csv(o.opts.Base + file), Empty: o.lang.Say("office." + key + ".empty")}
+	if r.q.asFile() {
+		return p, nil
+	}
+	var err error
+	p.Side, err = o.side(r)
+	return p, err
+}
+
+// serve sorts the rows as the address asks and shows them: as a page, or as the CSV file of that name.
+func serve[T any](r *request, p *list, name string, columns []column[T], rows []T, danger func(T) bool) error {
+	id, down := strings.CutPrefix(r.q.get("sort"), "-")
 	for _, c := range columns {
-		h := head{Title: c.Title, Class: c.Class, Sort: "none"}
-		if c.Compare != nil {
+		if c.Compare == nil || c.ID != id {
+			continue
+		}
+		slices.SortStableFunc(rows, func(a, b T) int {
+			if down {
+				return c.Compare(b, a)
+			}
+			return c.Compare(a, b)
+		})
+	}
+	if r.q.asFile() {
+		return writeCSV(r, name, columns, func() (portion []T, err error) {
+			portion, rows = rows, nil
+			return portion, nil
+		})
+	}
+	if len(rows) > maxShown {
+		p.Hold = p.Say("office.list.first", "n", maxShown)
+		rows = rows[:maxShown]
+	}
+	shown := filter(columns, func(c column[T]) bool { return c.Cell != nil })
+	q := r.q.first()
+	for _, c := range shown {
+		h := head{Title: p.Say("office.column." + c.ID), Class: c.Class, Sort: "none"}
+		if c.Compare != nil || c.Sorted {
 			h.Link = q.with("sort", c.ID)
-			if c.ID == id {
-				h.Sort = "ascending"
-				h.Link = q.with("sort", "-"+c.ID)
-				if down {
-					h.Sort = "descending"
-					h.Link = q.with("sort", "")
-				}
-				slices.SortStableFunc(rows, func(a, b T) int {
-					if down {
-						return c.Compare(b, a)
-					}
-					return c.Compare(a, b)
-				})
+			switch {
+			case c.ID == id && down:
+				h.Sort, h.Link = "descending", q.with("sort", "")
+			case c.ID == id:
+				h.Sort, h.Link = "ascending", q.with("sort", "-"+c.ID)
 			}
 		}
-		heads = append(heads, h)
+		p.Heads, p.Classes = append(p.Heads, h), append(p.Classes, c.Class)
 	}
-	return heads
+	for _, x := range rows {
+		line := row{Danger: danger != nil && danger(x)}
+		for _, c := range shown {
+			line.Cells = append(line.Cells, c.Cell(x))
+		}
+		p.Rows = append(p.Rows, line)
+	}
+	return r.show(p)
 }
 
 // matches reports whether any of the texts holds the words, without regard to case.
@@ -134,18 +229,42 @@ type choice struct {
 	Chosen       bool
 }
 
-func choices(chosen string, any string, values ...[2]string) []choice {
-	list := []choice{{"", any, chosen == ""}}
-	for _, v := range values {
-		list = append(list, choice{v[0], v[1], v[0] == chosen})
-	}
-	return list
-}
-
 // field is one field of a filter form: a select, or a text where there are no choices.
 type field struct {
 	Name, Words, Value, Kind string
 	Choices                  []choice
+}
+
+// text is a field for words or, of the kind date, for a day.
+func (p *list) text(r *request, name, kind string) {
+	p.Fields = append(p.Fields, field{Name: name, Words: p.Say("office.filter." + name), Value: r.q.get(name), Kind: kind})
+}
+
+// choose is a field with choices, each a value with its words; the first, without a value, chooses all.
+func (p *list) choose(r *request, name, all string, values ...[2]string) {
+	f := field{Name: name, Words: p.Say("office.filter." + name), Choices: []choice{{"", p.Say("office.filter." + all), r.q.get(name) == ""}}}
+	for _, v := range values {
+		f.Choices = append(f.Choices, choice{v[0], v[1], v[0] == r.q.get(name)})
+	}
+	p.Fields = append(p.Fields, f)
+}
+
+// keyed gives values their words, under one key each.
+func (p *list) keyed(key string, values ...string) [][2]string {
+	var list [][2]string
+	for _, v := range values {
+		list = append(list, [2]string{v, p.Say("office." + key + "." + v)})
+	}
+	return list
+}
+
+// scope says over which visits a list goes.
+func (p *list) scope(n int, more bool) {
+	key := "office.list.all"
+	if more {
+		key = "office.list.newest"
+	}
+	p.Notes = append(p.Notes, link{Words: p.Say(key, "n", n)})
 }
 
 // plain guards a cell of a CSV file: a programme that opens the file must take it for text and
@@ -157,32 +276,38 @@ func plain(s string) string {
 	return s
 }
 
-// writeCSV sends rows as a CSV file in UTF-8.
-func writeCSV[T any](r *request, name string, columns []column[T], rows []T) error {
+// writeCSV sends the rows that next returns, until it returns none, as a CSV file in UTF-8.
+func writeCSV[T any](r *request, name string, columns []column[T], next func() ([]T, error)) error {
+	rows, err := next()
+	if err != nil {
+		return err
+	}
 	h := r.w.Header()
 	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name+".csv"))
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name + ".csv"}))
 	h.Set("Cache-Control", "no-store")
 	w := csv.NewWriter(r.w)
 	w.UseCRLF = true
-	var line []string
-	for _, c := range columns {
-		if c.Text != nil {
-			line = append(line, c.ID)
-		}
+	columns = filter(columns, func(c column[T]) bool { return c.Text != nil })
+	line := make([]string, len(columns))
+	for i, c := range columns {
+		line[i] = c.ID
 	}
 	if err := w.Write(line); err != nil {
 		return nil // The reader has gone away.
 	}
-	for _, row := range rows {
-		line = line[:0]
-		for _, c := range columns {
-			if c.Text != nil {
-				line = append(line, plain(c.Text(row)))
+	for len(rows) > 0 {
+		for _, row := range rows {
+			for i, c := range columns {
+				line[i] = plain(c.Text(row))
+			}
+			if err := w.Write(line); err != nil {
+				return nil
 			}
 		}
-		if err := w.Write(line); err != nil {
-			return nil
+		if rows, err = next(); err != nil {
+			// A file that is cut off must not look whole.
+			panic(http.ErrAbortHandler)
 		}
 	}
 	w.Flush()
@@ -191,6 +316,11 @@ func writeCSV[T any](r *request, name string, columns []column[T], rows []T) err
 
 // show writes a page.
 func (r *request) show(p interface{ Page() templComponent }) error {
-	page.Write(r.w, r.r, http.StatusOK, p.Page())
+	r.showAs(http.StatusOK, p)
 	return nil
+}
+
+// showAs shows a page with another status than all is well.
+func (r *request) showAs(status int, p interface{ Page() templComponent }) {
+	page.Write(r.w, r.r, status, p.Page())
 }

@@ -1,8 +1,9 @@
 // Package office shows supervisors, reviewers and custodians the visits that a store keeps.
 //
 // Every page has an address, works by keyboard alone, and needs no script. Lists filter, sort
-// and give a CSV file. Pages change nothing but by a form that is sent on purpose: the import of
-// jobs is the only one that keeps something.
+// and give a CSV file. At the side of each stands what needs somebody, over all visits, whatever the list
+// shows, until a person has taken it. Pages change nothing but by a form that is sent on purpose: the import of
+// jobs, and taking what a visit needs.
 package office
 
 import (
@@ -19,6 +20,8 @@ import (
 	"meterwright/internal/page"
 	"meterwright/internal/store"
 	"meterwright/rules"
+	"meterwright/say"
+	"meterwright/say/en"
 )
 
 //go:embed static
@@ -39,6 +42,8 @@ type Options struct {
 	Base string
 	// Pack is the country's rules; Great Britain's if nil.
 	Pack *rules.Pack
+	// Language has the words; English if nil.
+	Language *say.Language
 	// Now is the clock; time.Now if nil.
 	Now func() time.Time
 	// Demo says that everything is invented.
@@ -49,9 +54,11 @@ type Options struct {
 
 // Office answers for the pages under its base.
 type Office struct {
-	store *store.Store
-	opts  Options
-	mux   *http.ServeMux
+	store   *store.Store
+	opts    Options
+	lang    *say.Language
+	methods methods
+	mux     *http.ServeMux
 }
 
 // New returns the office's pages over a store.
@@ -68,28 +75,38 @@ func New(s *store.Store, opts Options) http.Handler {
 	if opts.Failed == nil {
 		opts.Failed = func(err error) { slog.Default().Error("office", "error", err) }
 	}
-	o := &Office{store: s, opts: opts, mux: http.NewServeMux()}
+	if opts.Language == nil {
+		var err error
+		if opts.Language, err = en.Language(); err != nil {
+			opts.Failed(err)
+			opts.Language = &say.Language{}
+		}
+	}
+	o := &Office{store: s, opts: opts, lang: opts.Language, mux: http.NewServeMux()}
 	get := func(path string, h func(*request) error) { o.handle("GET "+opts.Base+path, h) }
 	post := func(path string, h func(*request) error) { o.handle("POST "+opts.Base+path, h) }
-	get("/{$}", o.day)
-	get("/day.csv", o.dayCSV)
-	get("/visits", o.visits)
-	get("/visits.csv", o.visitsCSV)
+	// A list stands under two addresses: as a page and as a CSV file.
+	list := func(path, file string, h func(*request) error) {
+		get(path, h)
+		get(file, h)
+	}
+	list("/{$}", "/day.csv", o.day)
+	list("/visits", "/visits.csv", o.visits)
+	list("/needs", "/needs.csv", o.needs)
+	list("/taken", "/taken.csv", o.taken)
+	list("/defects", "/defects.csv", o.defects)
+	list("/instruments", "/instruments.csv", o.instruments)
+	list("/instruments/{kind}/{id}", "/instruments/{kind}/{id}/visits.csv", o.instrument)
+	list("/jobs", "/jobs.csv", o.jobs)
 	get("/visit/{visit}", o.visit)
+	post("/visit/{visit}/take", o.take)
 	get("/visit/{visit}/photograph/{id}", o.photograph)
 	get("/visit/{visit}/record/{file}", o.recordFile)
 	get("/visit/{visit}/report/{copy}", o.report)
 	get("/visit/{visit}/pdf/{copy}", o.pdf)
-	get("/defects", o.defects)
-	get("/defects.csv", o.defectsCSV)
-	get("/instruments", o.instruments)
-	get("/instruments.csv", o.instrumentsCSV)
-	get("/instruments/{kind}/{id}", o.instrument)
-	get("/instruments/{kind}/{id}/visits.csv", o.instrument)
-	get("/jobs", o.jobs)
-	get("/jobs.csv", o.jobsCSV)
 	get("/jobs/import", o.importForm)
-	post("/jobs/import", o.importJobs)
+	post("/jobs/import", o.previewImport)
+	post("/jobs/import/take", o.takeJobs)
 	get("/verify", o.verifyForm)
 	post("/verify", o.verify)
 	get("/", func(*request) error { return errMissing })
@@ -115,8 +132,9 @@ type refused struct {
 
 func (e *refused) Error() string { return e.words }
 
-func refuse(status int, format string, args ...any) error {
-	return &refused{status, fmt.Sprintf(format, args...)}
+// refuse says why something is not possible, by the key of its words.
+func (o *Office) refuse(status int, key string, args ...any) error {
+	return &refused{status, o.lang.Say("office.refused."+key, args...)}
 }
 
 // handle gives errors their page. What went wrong inside is told to Failed, and the page says no
@@ -128,13 +146,13 @@ func (o *Office) handle(pattern string, h func(*request) error) {
 		if err == nil {
 			return
 		}
-		p := trouble{frame: o.frame(q, "Not possible", ""), Status: http.StatusInternalServerError, Words: "Something went wrong inside the program. Nothing was kept."}
+		p := trouble{frame: o.frame(q, o.lang.Say("office.trouble.title"), ""), Status: http.StatusInternalServerError, Words: o.lang.Say("office.trouble.inside")}
 		var why *refused
 		switch {
 		case errors.Is(err, errMissing), errors.Is(err, store.ErrNotFound):
-			p.Status, p.Words = http.StatusNotFound, "There is nothing under this address."
+			p.Status, p.Words = http.StatusNotFound, o.lang.Say("office.trouble.nothing")
 		case errors.Is(err, store.ErrErased):
-			p.Status, p.Words = http.StatusGone, "This was erased."
+			p.Status, p.Words = http.StatusGone, o.lang.Say("office.trouble.erased")
 		case errors.As(err, &why):
 			p.Status, p.Words = why.status, why.words
 		case r.Context().Err() != nil:
@@ -148,6 +166,7 @@ func (o *Office) handle(pattern string, h func(*request) error) {
 
 // frame is what every page of the office has around it.
 type frame struct {
+	*say.Language
 	Title string
 	// At is the part of the office that the page belongs to.
 	At   string
@@ -166,16 +185,24 @@ func (o *Office) frame(r *request, title, at string) frame {
 			}
 		}
 	}
-	return frame{Title: title, At: at, Base: o.opts.Base, Demo: o.opts.Demo,
-		Layout: page.Layout{Title: title, Class: "office", Sheets: []string{"office.css"}, Scheme: scheme}}
+	return frame{Language: o.lang, Title: title, At: at, Base: o.opts.Base, Demo: o.opts.Demo,
+		Layout: page.Layout{Title: title, Lang: language(o.lang), Class: "office", Sheets: []string{"office.css"}, Scheme: scheme}}
+}
+
+// language is the language's tag; English is that of Great Britain.
+func language(l *say.Language) string {
+	if l.Tag == "en" {
+		return ""
+	}
+	return l.Tag
 }
 
 // part is one entry of the navigation.
-type part struct{ ID, Path, Words string }
+type part struct{ ID, Path string }
 
 func (f frame) parts() []part {
-	return []part{{"day", f.Base + "/", "Day"}, {"visits", f.Base + "/visits", "Visits"}, {"defects", f.Base + "/defects", "Defects"},
-		{"instruments", f.Base + "/instruments", "Instruments"}, {"jobs", f.Base + "/jobs", "Jobs"}, {"verify", f.Base + "/verify", "Verify a record"}}
+	return []part{{"day", f.Base + "/"}, {"needs", f.Base + "/needs"}, {"visits", f.Base + "/visits"}, {"defects", f.Base + "/defects"},
+		{"instruments", f.Base + "/instruments"}, {"jobs", f.Base + "/jobs"}, {"verify", f.Base + "/verify"}}
 }
 
 // names maps people's identifiers to their names.
@@ -200,8 +227,12 @@ func (n names) of(id string) string {
 	return id
 }
 
-// maxRows bounds what one list looks through. A page says so when there is more.
-const maxRows = 1000
+// Bounds of one list: what it looks through, and the rows of its page. A page says so when there is more;
+// the CSV file has every row.
+const (
+	maxRows  = 1000
+	maxShown = 300
+)
 
 // recent returns the newest visits that fit the filter, and whether there are more of them.
 func (o *Office) recent(ctx context.Context, f store.Filter, most int) (list []store.Summary, more bool, err error) {

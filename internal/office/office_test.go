@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
-	"io"
-	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -16,13 +14,13 @@ import (
 	"time"
 
 	"meterwright/internal/asset"
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/intake"
 	"meterwright/internal/office"
 	"meterwright/internal/page"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/summary/summarytest"
+	"meterwright/internal/test/invented"
 )
 
 // now is the clock of the tests: midday of the invented visits.
@@ -38,8 +36,11 @@ var places = []struct{ visit, job, address, person string }{
 	{"overdue", "NM-1046", "3 Malt Yard, Northmere", "nq-140"},
 }
 
-// invented makes the visits once for all tests, which must not change them.
-func invented(t testing.TB) map[string]*summarytest.Visit {
+// people are invented.
+var people = map[string]string{"nq-104": "R. Quill", "nq-117": "J. Sallow", "nq-131": "A. Brindle", "nq-140": "T. Marl"}
+
+// carried makes the visits once for all tests, which must not change them.
+func carried(t testing.TB) map[string]*invented.Visit {
 	t.Helper()
 	all, err := makeAll()
 	if err != nil {
@@ -48,10 +49,10 @@ func invented(t testing.TB) map[string]*summarytest.Visit {
 	return all
 }
 
-var makeAll = sync.OnceValues(func() (map[string]*summarytest.Visit, error) {
-	all := map[string]*summarytest.Visit{}
+var makeAll = sync.OnceValues(func() (map[string]*invented.Visit, error) {
+	all := map[string]*invented.Visit{}
 	for _, p := range places {
-		v, err := summarytest.Make(p.visit, summarytest.Somewhere(p.job, p.address, p.person))
+		v, err := invented.Make(p.visit, invented.Somewhere(p.job, p.address, p.person))
 		if err != nil {
 			return nil, err
 		}
@@ -61,7 +62,7 @@ var makeAll = sync.OnceValues(func() (map[string]*summarytest.Visit, error) {
 })
 
 // fill opens a store with the invented visits.
-func fill(t testing.TB) (*store.Store, map[string]*summarytest.Visit) {
+func fill(t testing.TB) (*store.Store, map[string]*invented.Visit) {
 	t.Helper()
 	s, err := sqlite.Open(t.Context(), t.TempDir(), store.Options{Projector: &summary.Projector{}})
 	if err != nil {
@@ -72,14 +73,14 @@ func fill(t testing.TB) (*store.Store, map[string]*summarytest.Visit) {
 			t.Error(err)
 		}
 	})
-	for id, name := range map[string]string{"nq-104": "R. Quill", "nq-117": "J. Sallow", "nq-131": "A. Brindle", "nq-140": "T. Marl"} {
+	for id, name := range people {
 		if err := s.PutPerson(t.Context(), id, name); err != nil {
 			t.Fatal(err)
 		}
 	}
-	made := map[string]*summarytest.Visit{}
+	made := map[string]*invented.Visit{}
 	for _, p := range places {
-		v := invented(t)[p.visit]
+		v := carried(t)[p.visit]
 		made[p.visit] = v
 		if _, err := s.Submit(t.Context(), v.Lines); err != nil {
 			t.Fatal(err)
@@ -89,11 +90,11 @@ func fill(t testing.TB) (*store.Store, map[string]*summarytest.Visit) {
 				t.Fatal(err)
 			}
 		}
-		body, err := v.Job.Body()
+		job, err := intake.Kept(v.Job)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := s.ImportJobs(t.Context(), "test", []store.Job{{Reference: v.Job.Reference, Body: body}}); err != nil {
+		if _, err := s.ImportJobs(t.Context(), "test", []store.Job{job}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -144,7 +145,7 @@ func TestPages(t *testing.T) {
 		path  string
 		words []string
 	}{
-		{"/office/", []string{"Tuesday 24 November 2026: 6 visits", "2 Tollhouse Mews", "Needs somebody", "Danger", "R. Quill", "off 18 min", "text/css", "stopped"}[:6]},
+		{"/office/", []string{"Tuesday 2026-11-24: 6 visits, 2 in danger, 2 off supply", "2 Tollhouse Mews", "Needs somebody", "Danger", "R. Quill", "off 19 min"}},
 		{"/office/?on=2026-11-23", []string{"No visit fits"}},
 		{"/office/?state=under-way", []string{"5 Ropewalk"}},
 		{"/office/visits?words=weir&sort=-premises", []string{"19 Weir Lane", `aria-sort="descending"`}},
@@ -177,27 +178,6 @@ func TestPages(t *testing.T) {
 		want(t, get(t, h, path), 404, "Not possible")
 	}
 	want(t, get(t, h, "/office/?on=yesterday"), 400, "is no day")
-}
-
-// TestMidnight: what an earlier day left open stands at the side of the next.
-func TestMidnight(t *testing.T) {
-	s, _ := fill(t)
-	for _, x := range []struct {
-		after   time.Duration
-		on, off []string
-	}{
-		{20 * time.Hour, []string{"0 visits", "2 Tollhouse Mews", "19 Weir Lane", "5 Ropewalk", "24 Nov 10:55", "Off supply for"}, []string{"7 Lantern Row"}},
-		{3 * 24 * time.Hour, []string{"5 Ropewalk", "3 Malt Yard"}, []string{"2 Tollhouse Mews"}},
-		{9 * 24 * time.Hour, []string{"Nothing waits"}, []string{"5 Ropewalk"}},
-	} {
-		h := office.New(s, office.Options{Now: func() time.Time { return now().Add(x.after) }})
-		body := want(t, get(t, h, "/office/"), 200, x.on...)
-		for _, w := range x.off {
-			if strings.Contains(body, w) {
-				t.Errorf("after %s: %q", x.after, w)
-			}
-		}
-	}
 }
 
 // TestRestricted: neither the consumer's page nor the distributor's tells of suspected interference.
@@ -280,128 +260,15 @@ func cells(t testing.TB, w *httptest.ResponseRecorder, column string) []string {
 	return nil
 }
 
-// send posts files as a browser does.
-func send(t testing.TB, h http.Handler, path string, fields map[string]string, files ...[2]string) *httptest.ResponseRecorder {
-	t.Helper()
-	var b bytes.Buffer
-	m := multipart.NewWriter(&b)
-	for k, v := range fields {
-		if err := m.WriteField(k, v); err != nil {
-			t.Fatal(err)
-		}
-	}
-	for _, f := range files {
-		part, err := m.CreateFormFile("file", f[0])
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := io.WriteString(part, f[1]); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := m.Close(); err != nil {
-		t.Fatal(err)
-	}
-	r := httptest.NewRequestWithContext(t.Context(), "POST", path, &b)
-	r.Header.Set("Content-Type", m.FormDataContentType())
-	r.Header.Set("Sec-Fetch-Site", "same-origin")
-	w := httptest.NewRecorder()
-	h.ServeHTTP(w, r)
-	return w
-}
-
-const header = "job,address,meter_point,meter,arrangement,fictional\n"
-
-func row(job, address string) string {
-	return fmt.Sprintf("%s,%s,99 0000 0000 015,Z11 1,TN-S,yes\n", job, address)
-}
-
-// TestImport: good rows are kept, bad rows named by line and reason, and a file can come twice.
-func TestImport(t *testing.T) {
-	s, _ := fill(t)
-	h := handler(t, s)
-	file := header + row("NM-3001", "1 Mill Cut") + "NM-3002,2 Mill Cut,99 0000 0000 016,Z11 2,TN-S,yes\n" + row("NM-3003", "3 Mill Cut") + row("NM-3001", "again")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", file}), 200, "2 good rows, 2 left out", "2 new, 0 changed, 0 as they were", "check digit", "line 2 already")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", file}), 200, "0 new, 0 changed, 2 as they were")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"day.csv", strings.Replace(file, "1 Mill Cut", "1a Mill Cut", 1)}), 200, "0 new, 1 changed, 1 as they were")
-	want(t, get(t, h, "/office/jobs?words=mill+cut"), 200, "1a Mill Cut", "3 Mill Cut", "not begun")
-}
-
-// TestHostileImport: whatever is sent, the answer is a clear page, and nothing is kept unless a
-// row is good.
-func TestHostileImport(t *testing.T) {
-	s, _ := fill(t)
-	h := handler(t, s)
-	before := jobCount(t, s)
-	for name, c := range map[string]struct {
-		file   string
-		status int
-		words  string
-	}{
-		"binary":      {"\x7fELF\x00\x01\xff\xfe", 422, "not UTF-8"},
-		"zero byte":   {header + "\x00", 422, "zero byte"},
-		"empty":       {"", 422, "empty"},
-		"no header":   {"hello\n", 422, "job"},
-		"stray quote": {header + "NM-1,\"a\"b,c\n", 422, "quotation"},
-		"all bad":     {header + row("", "x"), 200, "0 good rows, 1 left out"},
-		"long cell":   {header + row("NM-9", strings.Repeat("x", 100_000)), 200, "too long"},
-		"two lines":   {header + row("NM-9", "\"a\nb\""), 200, "line break"},
-	} {
-		t.Run(name, func(t *testing.T) {
-			want(t, send(t, h, "/office/jobs/import", nil, [2]string{"<script>alert(1)</script>.csv", c.file}), c.status, c.words)
-			if n := jobCount(t, s); n != before {
-				t.Errorf("%d jobs, and there were %d", n, before)
-			}
-		})
-	}
-	w := send(t, h, "/office/jobs/import", nil, [2]string{`..\..\<img src=x onerror=alert(1)>.csv`, "\xff"})
-	if body := want(t, w, 422, "&lt;img"); strings.Contains(body, "<img src=x") {
-		t.Error("the name of the file reached the page as markup")
-	}
-	want(t, send(t, h, "/office/jobs/import", nil), 400, "No file was chosen")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"a.csv", header}, [2]string{"b.csv", header}), 400, "More files")
-	want(t, send(t, h, "/office/jobs/import", nil, [2]string{"big.csv", strings.Repeat("x", jobs.MaxCSV+1<<20)}), 413, "larger than 64 MB")
-
-	r := httptest.NewRequestWithContext(t.Context(), "POST", "/office/jobs/import", strings.NewReader("a=b"))
-	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	w = httptest.NewRecorder()
-	h.ServeHTTP(w, r)
-	want(t, w, 400, "no form with a file")
-	cut := httptest.NewRequestWithContext(t.Context(), "POST", "/office/jobs/import", strings.NewReader("--b\r\nContent-Disposition: form-data; name=\"file\"; filename=\"x.csv\"\r\n\r\n"+header+row("NM-9", "x")))
-	cut.Header.Set("Content-Type", "multipart/form-data; boundary=b")
-	w = httptest.NewRecorder()
-	h.ServeHTTP(w, cut)
-	want(t, w, 400, "did not come in whole")
-	foreign := httptest.NewRequestWithContext(t.Context(), "POST", "/office/jobs/import", strings.NewReader(""))
-	foreign.Header.Set("Sec-Fetch-Site", "cross-site")
-	w = httptest.NewRecorder()
-	h.ServeHTTP(w, foreign)
-	if w.Code != 403 {
-		t.Errorf("a form from elsewhere: %d", w.Code)
-	}
-	if n := jobCount(t, s); n != before {
-		t.Errorf("%d jobs, and there were %d", n, before)
-	}
-}
-
-func jobCount(t testing.TB, s *store.Store) int {
-	t.Helper()
-	list, err := s.Jobs(t.Context(), "", 1000)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return len(list)
-}
-
 // TestFormulas: no cell of any CSV file begins as a formula; OWASP, "CSV Injection".
 func TestFormulas(t *testing.T) {
 	s, _ := fill(t)
 	h := handler(t, s)
 	for i, evil := range []string{"=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "=HYPERLINK(\"http://x\")"} {
-		file := header + fmt.Sprintf("%q,%q,99 0000 0000 015,Z11 1,TN-S,yes\n", fmt.Sprintf("=J%d", i), strings.ReplaceAll(evil, `"`, "'"))
-		want(t, send(t, h, "/office/jobs/import", nil, [2]string{"x.csv", file}), 200, "1 good row")
+		file := header + fmt.Sprintf("%q,%q,99 0000 0000 015,Z11 1,TN-S,gb-single-phase-exchange,yes\n", fmt.Sprintf("=J%d", i), strings.ReplaceAll(evil, `"`, "'"))
+		want(t, confirm(t, h, want(t, send(t, h, "/office/jobs/import", nil, [2]string{"x.csv", file}), 200, "1 to add")), 200, "1 added")
 	}
-	v, err := summarytest.Make("void", summarytest.Somewhere("=cmd", "@SUM(A1)", "nq-104"))
+	v, err := invented.Make("void", invented.Somewhere("=cmd", "@SUM(A1)", "nq-104"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -438,7 +305,7 @@ func TestScriptInNames(t *testing.T) {
 	s, _ := fill(t)
 	h := handler(t, s)
 	const evil = `<script>alert(1)</script>`
-	v, err := summarytest.Make("void", func(j *summarytest.Job, sc *summarytest.Script) {
+	v, err := invented.Make("void", func(j *invented.Job, sc *invented.Script) {
 		j.Reference, j.Address, j.Meter = evil, evil+" Row", evil
 		j.Kit.Instruments[2].ID = `"><script>x`
 		sc.Seed += "evil"
@@ -482,7 +349,7 @@ func TestVerify(t *testing.T) {
 	want(t, send(t, h, "/office/verify", nil, [2]string{"<script>.jsonl", "\x00\x01"}), 200, "Unreadable")
 	want(t, send(t, h, "/office/verify", map[string]string{"head": "zz"}, [2]string{"r.jsonl", file}), 400, "hash of the last line")
 	want(t, send(t, h, "/office/verify", nil), 400, "No file was chosen")
-	other, err := summarytest.Make("relay")
+	other, err := invented.Make("relay")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -496,13 +363,13 @@ func TestVerify(t *testing.T) {
 func TestFork(t *testing.T) {
 	s, made := fill(t)
 	h := handler(t, s)
-	whole, err := summarytest.Make("void", summarytest.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *summarytest.Job, sc *summarytest.Script) {
+	whole, err := invented.Make("void", invented.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *invented.Job, sc *invented.Script) {
 		sc.Entries = sc.Entries[:3]
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	v, err := summarytest.Make("void", summarytest.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *summarytest.Job, sc *summarytest.Script) {
+	v, err := invented.Make("void", invented.Somewhere("NM-1042", "19 Weir Lane, Northmere", "nq-117"), func(_ *invented.Job, sc *invented.Script) {
 		sc.Usual["declared-voltage"] = "237.0 V"
 		sc.Entries = sc.Entries[:3]
 	})

@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"context"
 	json "encoding/json/v2"
-	"fmt"
 	"math"
 	"net/url"
 	"slices"
@@ -14,241 +13,200 @@ import (
 	"time"
 
 	"meterwright/instrument"
-	"meterwright/internal/report"
 	"meterwright/internal/store"
 	"meterwright/internal/summary"
+	"meterwright/replay"
+	"meterwright/say"
 )
 
-// toolRow is one instrument as the records show it.
+// toolRow is one instrument as the records show it: what rests on it over several visits.
 type toolRow struct {
-	Kind      instrument.Kind
-	KindWords string
-	ID        string
-	Due       string
-	Overdue   bool
-	DueWords  string
-	Last      time.Time
-	Visits    int
-	Readings  int
-	// Void counts brackets that came to nothing, Unclosed those that were never closed.
-	Void, Unclosed int
-	Trouble        string
-	Link           string
-}
-
-type toolList struct {
-	frame
-	Heads  []head
-	Rows   []toolRow
-	Fields []field
-	CSV    string
-	Scope  string
+	replay.Tool
+	Words   string
+	Overdue bool
+	// Stands says how its due date stands, Trouble how its provings went.
+	Stands, Trouble string
+	Last            time.Time
+	Visits          int
+	Link            string
 }
 
 // toolUse is one visit that used an instrument.
 type toolUse struct {
-	Row  visitRow
-	Tool summary.Tool
+	Row     visitRow
+	Tool    replay.Tool
+	Trouble string
 }
 
-type toolPage struct {
-	frame
-	Tool  toolRow
-	Rows  []toolUse
-	Scope string
-	// All leads to the same page over every visit, where this one goes over fewer.
-	All string
-	CSV string
+// number is a column of numbers.
+func number[T any](id string, of func(T) int) column[T] {
+	c := plainly(id, "sum", func(x T) string { return strconv.Itoa(of(x)) })
+	c.Compare = func(a, b T) int { return cmp.Compare(of(a), of(b)) }
+	return c
 }
 
-func toolColumns() []column[toolRow] {
-	return []column[toolRow]{
-		{ID: "kind", Title: "Instrument", Compare: func(a, b toolRow) int { return cmp.Compare(a.KindWords, b.KindWords) }, Text: func(t toolRow) string { return string(t.Kind) }},
-		{ID: "number", Title: "Number", Compare: func(a, b toolRow) int { return cmp.Compare(a.ID, b.ID) }, Text: func(t toolRow) string { return t.ID }},
-		{ID: "due", Title: "Calibration due", Compare: func(a, b toolRow) int { return cmp.Compare(a.Due, b.Due) }, Text: func(t toolRow) string { return t.Due }},
-		{ID: "standing", Title: "Standing", Text: func(t toolRow) string { return t.DueWords }},
-		{ID: "last", Title: "Last used", Compare: func(a, b toolRow) int { return a.Last.Compare(b.Last) }, Text: func(t toolRow) string { return t.Last.Format(time.RFC3339) }},
-		{ID: "visits", Title: "Visits that relied on it", Class: "right", Compare: func(a, b toolRow) int { return cmp.Compare(a.Visits, b.Visits) }, Text: func(t toolRow) string { return strconv.Itoa(t.Visits) }},
-		{ID: "readings", Title: "Readings", Class: "right", Compare: func(a, b toolRow) int { return cmp.Compare(a.Readings, b.Readings) }, Text: func(t toolRow) string { return strconv.Itoa(t.Readings) }},
-		{ID: "provings", Title: "Its provings", Compare: func(a, b toolRow) int {
-			return cmp.Or(cmp.Compare(a.Void, b.Void), cmp.Compare(a.Unclosed, b.Unclosed))
-		}, Text: func(t toolRow) string { return t.Trouble }},
+func (o *Office) toolColumns() []column[toolRow] {
+	id := plainly("number", "num", func(t toolRow) string { return t.ID })
+	id.Cell = func(t toolRow) cell { return cell{Text: t.ID, Link: t.Link} }
+	kind := plainly("kind", "", func(t toolRow) string { return string(t.Kind) })
+	kind.Cell = func(t toolRow) cell { return cell{Text: o.begin(t.Words)} }
+	stands := plainly("standing", "", func(t toolRow) string { return t.Stands })
+	stands.Compare, stands.Cell = nil, func(t toolRow) cell { return cell{Text: t.Stands, Strong: t.Overdue} }
+	last := column[toolRow]{ID: "last", Class: "num", Compare: func(a, b toolRow) int { return a.Last.Compare(b.Last) }, Text: func(t toolRow) string { return t.Last.Format(time.RFC3339) },
+		Cell: func(t toolRow) cell { return cell{Text: say.Day(t.Last) + " " + say.Clock(t.Last)} }}
+	provings := plainly("provings", "", func(t toolRow) string { return t.Trouble })
+	provings.Compare = func(a, b toolRow) int {
+		return cmp.Or(cmp.Compare(a.Void, b.Void), cmp.Compare(a.Unclosed, b.Unclosed))
 	}
+	return []column[toolRow]{kind, id, plainly("due", "num", func(t toolRow) string { return t.Due }), stands, last,
+		number("visits", func(t toolRow) int { return t.Visits }), number("readings", func(t toolRow) int { return t.Readings }), provings}
+}
+
+func (o *Office) useColumns() []column[toolUse] {
+	row := func(u toolUse) visitRow { return u.Row }
+	begun := column[toolUse]{ID: "begun", Class: "num", Compare: func(a, b toolUse) int { return a.Row.Opened.Compare(b.Row.Opened) }, Text: func(u toolUse) string { return u.Row.Opened.Format(time.RFC3339) },
+		Cell: func(u toolUse) cell { return cell{Text: say.Day(u.Row.Opened) + " " + say.Clock(u.Row.Opened)} }}
+	where := plainly("where", "", func(u toolUse) string { return u.Row.where() })
+	where.Text = nil
+	return []column[toolUse]{begun, premises(o, row), onlyFile("job", func(u toolUse) string { return u.Row.Job }), plainly("who", "", func(u toolUse) string { return u.Row.Who }),
+		plainly("calibration-due", "num", func(u toolUse) string { return u.Tool.Due }), number("readings", func(u toolUse) int { return u.Tool.Readings }),
+		plainly("provings", "", func(u toolUse) string { return u.Trouble }), where, onlyFile("state", func(u toolUse) string { return u.Row.State }), onlyFile("visit", func(u toolUse) string { return u.Row.Visit })}
 }
 
 // due says how a due date stands on a day.
-func due(date string, now time.Time) (words string, over bool) {
+func (o *Office) due(date string, now time.Time) (words string, over bool) {
 	if date == "" {
-		return "no date given", false
+		return o.lang.Say("office.due.none"), false
 	}
 	d, err := time.Parse(time.DateOnly, date)
 	if err != nil {
-		return "not a date", true
+		return o.lang.Say("office.due.no-date"), true
 	}
 	y, m, day := now.Date()
 	left := int(d.Sub(time.Date(y, m, day, 0, 0, 0, 0, time.UTC)).Hours() / 24)
 	switch {
 	case left < 0:
-		return "overdue by " + count(-left, "day"), true
+		return o.lang.Say("office.due.overdue", "n", -left), true
 	case left == 0:
-		return "due today", false
+		return o.lang.Say("office.due.today"), false
 	}
-	return "due in " + count(left, "day"), false
+	return o.lang.Say("office.due.in", "n", left), false
 }
 
-func provings(t summary.Tool) string {
+func (o *Office) provings(t replay.Tool) string {
 	var parts []string
 	if t.Void > 0 {
-		parts = append(parts, fmt.Sprintf("%d came to nothing", t.Void))
+		parts = append(parts, o.lang.Say("office.provings.void", "n", t.Void))
 	}
 	if t.Unclosed > 0 {
-		parts = append(parts, fmt.Sprintf("%d not proved again", t.Unclosed))
+		parts = append(parts, o.lang.Say("office.provings.unclosed", "n", t.Unclosed))
 	}
 	switch {
 	case t.Readings == 0:
-		return "taken up, no reading"
+		return o.lang.Say("office.provings.no-reading")
 	case len(parts) == 0:
-		return "proved before and again"
+		return o.lang.Say("office.provings.good")
 	}
 	return strings.Join(parts, ", ")
 }
 
 // tools gathers the instruments of visits that are given newest first.
 func (o *Office) tools(all []visitRow) []toolRow {
-	type key struct {
-		kind instrument.Kind
-		id   string
-	}
-	at := map[key]int{}
+	at := map[[2]string]int{}
 	var rows []toolRow
 	now := o.opts.Now()
-	for _, s := range all {
-		for _, t := range s.Tools {
-			k := key{t.Kind, t.ID}
+	for _, v := range all {
+		for _, t := range v.Facts.Tools {
+			k := [2]string{string(t.Kind), t.ID}
 			i, known := at[k]
 			if !known {
 				i = len(rows)
 				at[k] = i
-				row := toolRow{Kind: t.Kind, KindWords: report.Kind(t.Kind), ID: t.ID, Due: t.Due, Last: s.Opened,
+				x := toolRow{Tool: replay.Tool{Kind: t.Kind, ID: t.ID, Due: t.Due}, Words: o.lang.Kind(t.Kind), Last: v.Opened,
 					Link: o.opts.Base + "/instruments/" + url.PathEscape(string(t.Kind)) + "/" + url.PathEscape(t.ID)}
-				row.DueWords, row.Overdue = due(t.Due, now)
-				rows = append(rows, row)
+				x.Stands, x.Overdue = o.due(t.Due, now)
+				rows = append(rows, x)
 			}
+			x := &rows[i]
 			if t.Readings > 0 {
-				rows[i].Visits++
+				x.Visits++
 			}
-			rows[i].Readings += t.Readings
-			rows[i].Void += t.Void
-			rows[i].Unclosed += t.Unclosed
+			x.Readings, x.Void, x.Unclosed = x.Readings+t.Readings, x.Void+t.Void, x.Unclosed+t.Unclosed
 		}
 	}
 	for i := range rows {
-		r := &rows[i]
-		r.Trouble = provings(summary.Tool{Void: r.Void, Unclosed: r.Unclosed, Readings: r.Readings})
+		rows[i].Trouble = o.provings(rows[i].Tool)
 	}
-	slices.SortStableFunc(rows, func(a, b toolRow) int { return cmp.Or(cmp.Compare(a.KindWords, b.KindWords), cmp.Compare(a.ID, b.ID)) })
+	slices.SortStableFunc(rows, func(a, b toolRow) int { return cmp.Or(cmp.Compare(a.Words, b.Words), cmp.Compare(a.ID, b.ID)) })
 	return rows
 }
 
-func (o *Office) toolPage(r *request) (toolList, error) {
-	p := toolList{frame: o.frame(r, "Instruments", "instruments"), CSV: r.q.csv()}
+func (o *Office) instruments(r *request) error {
+	p, err := o.listPage(r, "instruments", "instruments", "/instruments", "/instruments.csv")
+	if err != nil {
+		return err
+	}
 	all, more, err := o.recent(r.ctx, store.Filter{}, maxRows)
 	if err != nil {
-		return p, err
+		return err
 	}
-	p.Scope = scope(len(all), more)
-	kind, standing := r.q.get("kind"), r.q.get("standing")
-	p.Rows = filter(o.tools(o.rows(all, nil)), func(t toolRow) bool {
-		fits := standing == "" || standing == "overdue" && t.Overdue || standing == "trouble" && t.Void+t.Unclosed > 0
-		return fits && (kind == "" || string(t.Kind) == kind) && matches(r.q.get("words"), t.ID, t.KindWords)
-	})
-	p.Heads = arrange(r.q, toolColumns(), p.Rows)
+	p.scope(len(all), more)
+	p.Notes = append(p.Notes, link{Words: p.Say("office.instruments.note")})
+	p.text(r, "words", "")
 	var kinds [][2]string
 	for _, m := range instrument.Models() {
-		kinds = append(kinds, [2]string{string(m.Kind), upperFirst(m.Words)})
+		kinds = append(kinds, [2]string{string(m.Kind), o.begin(p.Kind(m.Kind))})
 	}
-	p.Fields = []field{
-		{Name: "words", Words: "Words", Value: r.q.get("words")},
-		{Name: "kind", Words: "Kind", Choices: choices(kind, "Every kind", kinds...)},
-		{Name: "standing", Words: "Standing", Choices: choices(standing, "All", [2]string{"overdue", "Overdue"}, [2]string{"trouble", "Provings that failed"})},
-	}
-	return p, nil
+	p.choose(r, "kind", "every-kind", kinds...)
+	p.choose(r, "standing", "any", p.keyed("filter.standing", "overdue", "trouble")...)
+	kind, standing := r.q.get("kind"), r.q.get("standing")
+	rows := filter(o.tools(o.facts(all)), func(t toolRow) bool {
+		fits := standing == "" || standing == "overdue" && t.Overdue || standing == "trouble" && t.Void+t.Unclosed > 0
+		return fits && (kind == "" || string(t.Kind) == kind) && matches(r.q.get("words"), t.ID, t.Words)
+	})
+	return serve(r, p, "instruments", o.toolColumns(), rows, nil)
 }
 
-func (o *Office) instruments(r *request) error {
-	p, err := o.toolPage(r)
-	if err != nil {
-		return err
+// facts reads what rows hold, without their words.
+func (o *Office) facts(all []store.Summary) []visitRow {
+	list := make([]visitRow, len(all))
+	for i, s := range all {
+		list[i] = visitRow{Summary: s, Facts: summary.Read(s)}
 	}
-	if len(p.Rows) > maxShown {
-		p.Rows = p.Rows[:maxShown]
-		p.Scope += fmt.Sprintf(" The first %d are shown; the CSV file has all.", maxShown)
-	}
-	return r.show(p)
-}
-
-func (o *Office) instrumentsCSV(r *request) error {
-	p, err := o.toolPage(r)
-	if err != nil {
-		return err
-	}
-	return writeCSV(r, "instruments", toolColumns(), p.Rows)
+	return list
 }
 
 // scan goes over up to most visits, newest first, and returns those that are wanted.
-func (o *Office) scan(ctx context.Context, most int, want func(store.Summary) bool) (list []store.Summary, more bool, err error) {
+func (o *Office) scan(ctx context.Context, most int, want func(store.Summary) bool) (list []store.Summary, looked int, more bool, err error) {
 	f := store.Filter{}
-	for n := 0; ; {
+	for {
 		p, err := o.store.Visits(ctx, f)
 		if err != nil {
-			return nil, false, err
+			return nil, looked, false, err
 		}
 		for _, s := range p.Visits {
-			if n++; n > most {
-				return list, true, nil
+			if looked == most {
+				return list, looked, true, nil
 			}
+			looked++
 			if want(s) {
 				list = append(list, s)
 			}
 		}
 		if p.Next == "" {
-			return list, false, nil
+			return list, looked, false, nil
 		}
 		f.After = p.Next
 	}
 }
 
-// rows reads the details of visits.
-func (o *Office) rows(all []store.Summary, n names) []visitRow {
-	now := o.opts.Now()
-	list := make([]visitRow, 0, len(all))
-	for _, s := range all {
-		list = append(list, o.row(s, n, now))
-	}
-	return list
-}
-
-func useColumns() []column[toolUse] {
-	return []column[toolUse]{
-		{ID: "begun", Text: func(u toolUse) string { return u.Row.Opened.Format(time.RFC3339) }},
-		{ID: "premises", Text: func(u toolUse) string { return u.Row.Address }},
-		{ID: "job", Text: func(u toolUse) string { return u.Row.Job }},
-		{ID: "who", Text: func(u toolUse) string { return u.Row.Who }},
-		{ID: "calibration-due", Text: func(u toolUse) string { return u.Tool.Due }},
-		{ID: "readings", Text: func(u toolUse) string { return strconv.Itoa(u.Tool.Readings) }},
-		{ID: "provings", Text: func(u toolUse) string { return provings(u.Tool) }},
-		{ID: "state", Text: func(u toolUse) string { return u.Row.State }},
-		{ID: "visit", Text: func(u toolUse) string { return u.Row.Visit }},
-	}
-}
-
 // jsonText is a text as it stands in JSON.
-func jsonText(s string) string {
+func jsonText(s string) []byte {
 	b, err := json.Marshal(s)
 	if err != nil {
-		return s
+		return []byte(s)
 	}
-	return string(b)
+	return b
 }
 
 // instrument lists the visits that relied on one instrument.
@@ -258,12 +216,9 @@ func (o *Office) instrument(r *request) error {
 	if r.q.get("reach") == "all" {
 		most = math.MaxInt
 	}
-	looked := 0
-	all, more, err := o.scan(r.ctx, most, func(s store.Summary) bool {
-		looked++
-		// Most visits used other instruments: their details need not be read.
-		return bytes.Contains(s.Details, []byte(jsonText(id)))
-	})
+	// Most visits used other instruments: their details need not be read.
+	number := jsonText(id)
+	all, looked, more, err := o.scan(r.ctx, most, func(s store.Summary) bool { return bytes.Contains(s.Details, number) })
 	if err != nil {
 		return err
 	}
@@ -271,32 +226,34 @@ func (o *Office) instrument(r *request) error {
 	if err != nil {
 		return err
 	}
-	used := o.rows(all, n)
+	var used []visitRow
+	for _, s := range all {
+		used = append(used, o.bare(r, s, n))
+	}
 	rows := filter(o.tools(used), func(t toolRow) bool { return t.Kind == kind && t.ID == id })
 	if len(rows) == 0 {
 		return errMissing
 	}
-	p := toolPage{frame: o.frame(r, rows[0].KindWords+" "+id, "instruments"), Tool: rows[0], Scope: scope(looked, more)}
-	if more {
-		p.All = r.q.with("reach", "all")
+	t := rows[0]
+	p, err := o.listPage(r, "instrument", "instruments", "/instruments", "")
+	if err != nil {
+		return err
 	}
+	p.CSV = r.q.csv(t.Link + "/visits.csv")
+	p.Heading = p.Say("office.instrument.heading", "kind", t.Words, "id", t.ID)
+	p.Title, p.Layout.Title = p.Heading, p.Heading
+	p.Notes = append(p.Notes, link{Words: p.Say("office.instrument.note", "due", cmp.Or(t.Due, p.Say("office.due.not-given")), "stands", t.Stands, "trouble", t.Trouble)})
+	p.scope(looked, more)
+	if more {
+		p.Notes = append(p.Notes, link{r.q.with("reach", "all"), p.Say("office.instrument.all")})
+	}
+	var uses []toolUse
 	for _, v := range used {
-		for _, t := range v.Tools {
+		for _, t := range v.Facts.Tools {
 			if t.Kind == kind && t.ID == id {
-				p.Rows = append(p.Rows, toolUse{v, t})
+				uses = append(uses, toolUse{v, t, o.provings(t)})
 			}
 		}
 	}
-	if strings.HasSuffix(r.r.URL.Path, ".csv") {
-		return writeCSV(r, "instrument", useColumns(), p.Rows)
-	}
-	p.CSV = rows[0].Link + "/visits.csv"
-	if r.q.get("reach") == "all" {
-		p.CSV += "?reach=all"
-	}
-	if len(p.Rows) > maxShown {
-		p.Scope += fmt.Sprintf(" The newest %d are shown; the CSV file has all.", maxShown)
-		p.Rows = p.Rows[:maxShown]
-	}
-	return r.show(p)
+	return serve(r, p, "instrument", o.useColumns(), uses, nil)
 }

@@ -5,12 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"strconv"
 	"strings"
 
-	"meterwright/internal/page"
 	"meterwright/internal/report"
 	"meterwright/internal/store"
 	"meterwright/record"
+	"meterwright/say"
 )
 
 // verifyPage is the form for the files of a record, and the verdict on some.
@@ -34,7 +35,7 @@ const (
 )
 
 func (o *Office) verifyPage(r *request) verifyPage {
-	return verifyPage{frame: o.frame(r, "Verify a record", "verify"), Most: maxVerify}
+	return verifyPage{frame: o.frame(r, o.lang.Say("office.verify.title"), "verify"), Most: maxVerify}
 }
 
 func (o *Office) verifyForm(r *request) error { return r.show(o.verifyPage(r)) }
@@ -53,7 +54,7 @@ func (o *Office) verify(r *request) error {
 }
 
 func (o *Office) verifyInto(r *request, p *verifyPage) error {
-	list, err := uploads(r, maxVerify, maxVerifyFiles)
+	list, err := o.uploads(r, maxVerify, maxVerifyFiles)
 	if err != nil {
 		return err
 	}
@@ -71,14 +72,14 @@ func (o *Office) verifyInto(r *request, p *verifyPage) error {
 			p.Head = strings.TrimSpace(string(u.Content[:min(len(u.Content), 200)]))
 			h, err := record.ParseHash(p.Head)
 			if err != nil {
-				return refuse(http.StatusBadRequest, "The hash of the last line: %s.", err)
+				return o.refuse(http.StatusBadRequest, "hash", "why", err.Error())
 			}
 			opts.Heads = append(opts.Heads, h)
 		}
 	}
 	// A fault is what a verification is for: it stands in the report.
 	v, _ := record.VerifyAll(inputs, opts)
-	p.Done, p.Verdict, p.Genuine, p.Pairs = true, v.Verdict.String(), v.Verdict.Genuine(), verdict(&v)
+	p.Done, p.Verdict, p.Genuine, p.Pairs = true, p.Say(verdicts[v.Verdict]), v.Verdict.Genuine(), p.pairsOf(&v)
 	if v.Visit == "" {
 		return nil
 	}
@@ -88,9 +89,9 @@ func (o *Office) verifyInto(r *request, p *verifyPage) error {
 	}
 	if len(held) > 0 {
 		p.Link = o.opts.Base + "/visit/" + v.Visit
-		p.Pairs = append(p.Pairs, compare(&v, held)...)
+		p.Pairs = append(p.Pairs, p.compare(&v, held)...)
 	} else {
-		p.Pairs = append(p.Pairs, report.Pair{Name: "In this office", Value: "This office has no line of the visit."})
+		p.Pairs = append(p.Pairs, p.pair("here", p.Say("office.verify.no-visit")))
 	}
 	return nil
 }
@@ -108,35 +109,47 @@ func (o *Office) keys(r *request) ([]record.NamedKey, error) {
 	return list, nil
 }
 
-func verdict(v *record.Report) []report.Pair {
+// verdicts are the keys of what a verification can find.
+var verdicts = map[record.Verdict]string{record.Unreadable: "office.verdict.unreadable", record.NotGenuine: "office.verdict.not-genuine", record.InTwoVersions: "office.verdict.two-versions",
+	record.GenuineNotEnded: "office.verdict.not-ended", record.GenuineToHead: "office.verdict.to-head", record.GenuineEnded: "office.verdict.ended"}
+
+// pair is a value under the name that stands under a key.
+func (p verifyPage) pair(name, value string) report.Pair {
+	return report.Pair{Name: p.Say("office.verify." + name), Value: value}
+}
+
+// pairsOf says what was found in the files. Faults and notes say for themselves what they are.
+func (p verifyPage) pairsOf(v *record.Report) []report.Pair {
 	var list []report.Pair
 	put := func(name, value string, mono bool) {
-		list = append(list, report.Pair{Name: name, Value: value, Mono: mono})
+		x := p.pair(name, value)
+		x.Mono = mono
+		list = append(list, x)
 	}
 	if v.Visit != "" {
-		put("Visit", v.Visit, true)
-		put("Nature", string(v.Nature), false)
+		put("visit", v.Visit, true)
+		put("nature", p.Nature(v.Nature), false)
 	}
-	put("Genuine lines", itoa(v.Lines), true)
+	put("lines", strconv.Itoa(v.Lines), true)
 	for _, f := range v.Faults {
-		put("Fault", f.Error(), false)
+		put("fault", f.Error(), false)
 	}
 	for _, f := range v.Forks {
-		put("In two versions", fmt.Sprintf("Line %d of the chain of %.16s…: %s line %d, and %s line %d.", f.Seq, f.Key, f.One.Input, f.One.Line, f.Other.Input, f.Other.Line), false)
+		put("fork", p.Say("office.verify.forked", "n", int(f.Seq), "key", fmt.Sprintf("%.16s…", f.Key), "one", f.One.Input, "line", f.One.Line, "other", f.Other.Input, "place", f.Other.Line), false)
 	}
 	for _, c := range v.Chains {
-		words := fmt.Sprintf("%s from %s to %s", count(int(c.Next), "line"), c.First.Format("2006-01-02 15:04:05"), c.Last.Format("15:04:05"))
+		key := "office.verify.chain-going"
 		if c.Ended {
-			words += ", ended"
+			key = "office.verify.chain-ended"
 		}
+		put("chain", p.Say(key, "n", int(c.Next), "first", say.Day(c.First)+" "+say.Second(c.First), "last", say.Second(c.Last)), false)
+		holder := p.Say("office.verify.key-unknown")
 		if c.Named {
-			words += fmt.Sprintf("; the key is known here: %s %s", c.Holder.Person, c.Holder.Device)
-		} else {
-			words += "; the key is not known in this office"
+			holder = p.Say("office.verify.key-known", "person", c.Holder.Person, "device", c.Holder.Device)
 		}
-		put("Chain", words, false)
-		put("Device key", c.Key.String(), true)
-		put("Last line's hash", c.Head.String(), true)
+		put("holder", holder, false)
+		put("key", c.Key.String(), true)
+		put("head", c.Head.String(), true)
 	}
 	listed := 0
 	for i, n := range v.Notes {
@@ -144,43 +157,38 @@ func verdict(v *record.Report) []report.Pair {
 			continue // Said with the chain.
 		}
 		if listed++; listed > maxListed {
-			put("Note", fmt.Sprintf("and %d further notes", len(v.Notes)-i+v.NotesLeftOut), false)
+			put("note", p.Say("office.verify.further", "n", len(v.Notes)-i+v.NotesLeftOut), false)
 			break
 		}
-		put("Note", n.String(), false)
+		put("note", n.String(), false)
 	}
 	return list
 }
 
 // compare says how the file stands to what the office holds.
-func compare(v *record.Report, held []store.Holding) []report.Pair {
+func (p verifyPage) compare(v *record.Report, held []store.Holding) []report.Pair {
 	var list []report.Pair
 	for _, c := range v.Chains {
-		words := "This office has no line of this chain."
+		words := p.Say("office.verify.no-chain")
 		for _, h := range held {
 			if h.Key != c.Key {
 				continue
 			}
+			key := "other-version"
 			switch {
 			case h.Head == c.Head:
-				words = "This office holds the same lines, up to the same last one."
+				key = "same"
 			case h.Next > c.Next:
-				words = fmt.Sprintf("This office has %d of this chain's lines, and the file %d.", h.Next, c.Next)
+				key = "more"
 			case h.Next < c.Next:
-				words = fmt.Sprintf("This office has only %d of this chain's lines, and the file %d.", h.Next, c.Next)
-			default:
-				words = "This office holds another version of this chain."
+				key = "fewer"
 			}
+			words = p.Say("office.verify."+key, "here", int(h.Next), "file", int(c.Next))
 			if h.Head == c.Head {
 				break
 			}
 		}
-		list = append(list, report.Pair{Name: "In this office", Value: words})
+		list = append(list, p.pair("here", words))
 	}
 	return list
-}
-
-// showAs shows a page with another status than all is well.
-func (r *request) showAs(status int, p interface{ Page() templComponent }) {
-	page.Write(r.w, r.r, status, p.Page())
 }

@@ -5,6 +5,7 @@ import (
 	json "encoding/json/v2"
 	"errors"
 	"fmt"
+	"mime"
 	"net/http"
 	"slices"
 	"strconv"
@@ -17,14 +18,14 @@ import (
 	"meterwright/record"
 )
 
-// link is an address with its words.
-type link struct{ Link, Words string }
-
 // visitPage is one visit.
 type visitPage struct {
 	frame
-	Row      visitRow
-	Needs    need
+	Row visitRow
+	// Waits is what the visit needs and nobody has taken, Taken what somebody took, People who may take.
+	Waits    waiter
+	Taken    []takenRow
+	People   []choice
 	Problem  string
 	Sections []report.Section
 	Copies   []link
@@ -40,7 +41,10 @@ type reportPage struct {
 	Visit, PDF, Photos string
 }
 
-var copyWords = map[report.Copy]string{report.Full: "Whole record", report.Consumer: "Consumer's copy", report.Distributor: "Distributor's report", report.Supplier: "Supplier's report"}
+// about are the parts that stand before the cautions, or those after them.
+func (p reportPage) about(first bool) []report.Section {
+	return filter(p.Sheet.Sections, func(s report.Section) bool { return s.First == first })
+}
 
 // input reads a visit from the store as a report takes it.
 func (o *Office) input(r *request, c report.Copy) (report.Input, error) {
@@ -53,7 +57,7 @@ func (o *Office) input(r *request, c report.Copy) (report.Input, error) {
 		return report.Input{}, errMissing
 	}
 	in, err := report.Read(files(id, raw)...)
-	in.Copy, in.Pack = c, o.opts.Pack
+	in.Copy, in.Pack, in.Language = c, o.opts.Pack, o.lang
 	in.Container = func(a string) ([]byte, error) {
 		b, err := o.store.Attachment(r.ctx, record.AttachmentID(a))
 		switch {
@@ -110,20 +114,31 @@ func (o *Office) visit(r *request) error {
 		return err
 	}
 	now := o.opts.Now()
-	row := o.row(s, n, now)
-	p := visitPage{frame: o.frame(r, row.Address, "visits"), Row: row, Needs: needs(&row, now), Photos: row.Link + "/photograph/"}
+	row := o.row(r, s, n, now)
+	p := visitPage{frame: o.frame(r, row.Address, "visits"), Row: row, Photos: row.Link + "/photograph/"}
+	open, err := o.store.Open(r.ctx, id, now)
+	if err != nil {
+		return err
+	}
+	p.Waits = o.waiter(row, open, now)
+	if p.Taken, _, err = o.takenRows(r, n, id, maxRows); err != nil {
+		return err
+	}
+	if p.People, err = o.takers(r); err != nil {
+		return err
+	}
 	for _, c := range report.Copies() {
-		p.Copies = append(p.Copies, link{row.Link + "/report/" + string(c), copyWords[c]})
+		p.Copies = append(p.Copies, link{row.Link + "/report/" + string(c), p.Say("office.copy." + string(c))})
 	}
 	in, err := o.input(r, report.Full)
 	if errors.Is(err, errMissing) {
 		return err
 	}
 	for i, f := range in.Files {
-		p.Files = append(p.Files, link{row.Link + "/record/" + strconv.Itoa(i+1), fmt.Sprintf("%s, %d bytes", f.Name, len(f.Content))})
+		p.Files = append(p.Files, link{row.Link + "/record/" + strconv.Itoa(i+1), p.Say("office.visit.file", "name", f.Name, "n", len(f.Content))})
 	}
 	if err != nil {
-		p.Problem = "The visit cannot be read from its record: " + err.Error() + "."
+		p.Problem = p.Say("office.refused.unreadable", "why", err.Error())
 		return r.show(p)
 	}
 	sheet, err := report.Compose(in)
@@ -132,20 +147,35 @@ func (o *Office) visit(r *request) error {
 	}
 	p.Sections = sheet.Sections
 	if !in.Verified.Verdict.Genuine() {
-		p.Problem = "The record is " + in.Verified.Verdict.String() + ". What follows is what its lines say."
+		p.Problem = p.Say("office.visit.verdict", "verdict", p.Say(verdicts[in.Verified.Verdict]))
 	}
 	return r.show(p)
+}
+
+// takers lists who may take what a visit needs.
+func (o *Office) takers(r *request) ([]choice, error) {
+	people, err := o.store.People(r.ctx)
+	if err != nil {
+		return nil, err
+	}
+	var list []choice
+	for _, x := range people {
+		if x.Withdrawn.IsZero() {
+			list = append(list, choice{Value: x.ID, Words: x.Name})
+		}
+	}
+	return list, nil
 }
 
 // copyInput reads the visit for the copy that the address names.
 func (o *Office) copyInput(r *request) (report.Input, error) {
 	c, err := report.ParseCopy(r.r.PathValue("copy"))
 	if err != nil {
-		return report.Input{}, refuse(http.StatusNotFound, "%s", upperFirst(err.Error()))
+		return report.Input{}, errMissing
 	}
 	in, err := o.input(r, c)
 	if err != nil && !errors.Is(err, errMissing) && r.ctx.Err() == nil {
-		return in, refuse(http.StatusUnprocessableEntity, "The visit cannot be read from its record: %s.", err)
+		return in, o.refuse(http.StatusUnprocessableEntity, "unreadable", "why", err.Error())
 	}
 	return in, err
 }
@@ -178,7 +208,7 @@ func (o *Office) pdf(r *request) error {
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "application/pdf")
-	h.Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", sheet.Name()))
+	h.Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": sheet.Name()}))
 	h.Set("Cache-Control", "no-store")
 	_, _ = r.w.Write(b.Bytes())
 	return nil
@@ -196,7 +226,7 @@ func (o *Office) recordFile(r *request) error {
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "application/jsonl")
-	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", files(id, raw)[n-1].Name))
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": files(id, raw)[n-1].Name}))
 	h.Set("Cache-Control", "no-store")
 	_, _ = r.w.Write(raw[n-1])
 	return nil
@@ -232,41 +262,12 @@ func photoName(p report.Photo) string { return strings.TrimPrefix(p.ID, "sha256:
 
 func mono(t *report.Table, column int) bool { return slices.Contains(t.Mono, column) }
 
-// bracketWords says in words what the bracket shows in the drawing.
-func bracketWords(r report.ReadingRow) string {
+// bracket says in words what the bracket shows in the drawing.
+func (f frame) bracket(r *report.ReadingRow) string {
 	for _, l := range r.Lines {
-		if !l.Own {
-			continue
-		}
-		switch l.State {
-		case "closed":
-			return "proved before and again"
-		case "open":
-			return "not proved again"
-		case "void":
-			return "came to nothing"
+		if l.Own {
+			return f.Say("bracket." + string(l.State))
 		}
 	}
-	return "not proved before"
-}
-
-func num(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
-
-func points(s report.Shape) string {
-	var parts []string
-	for i := 0; i+1 < len(s.Points); i += 2 {
-		parts = append(parts, num(s.Points[i])+","+num(s.Points[i+1]))
-	}
-	return strings.Join(parts, " ")
-}
-
-func viewBox(p report.Picture) string { return "0 0 " + num(p.W) + " " + num(p.H) }
-
-func itoa(n int) string { return strconv.Itoa(n) }
-
-func orDash(s string) string {
-	if s == "" {
-		return "not given"
-	}
-	return s
+	return f.Say("bracket.none")
 }

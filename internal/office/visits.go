@@ -2,193 +2,245 @@ package office
 
 import (
 	"cmp"
-	"fmt"
+	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"github.com/a-h/templ"
 
-	"meterwright/internal/report"
 	"meterwright/internal/store"
 	"meterwright/internal/summary"
 	"meterwright/record"
+	"meterwright/replay"
+	"meterwright/say"
 )
 
 // templComponent is what a page renders to.
 type templComponent = templ.Component
 
-// visitRow is one visit in a list.
+// visitRow is one visit in a list, with its facts and their words.
 type visitRow struct {
 	store.Summary
-	summary.Details
-	Who  string
-	Link string
-	// Where says in words where the visit stands.
-	Where string
-	// Supply says how the supply stands, Off how long it has been off, in all.
-	Supply string
-	Off    time.Duration
+	Facts summary.Details
+	say   *say.Speaker
+	Who   string
+	Link  string
+	// Where says where the visit stands, Supply how the supply stands, Standing what came of it.
+	Where, Supply, Standing string
+	// Off is how long the supply has been off, in all.
+	Off time.Duration
 	// Danger says that somebody may be hurt.
 	Danger bool
 }
 
-func (o *Office) row(s store.Summary, n names, now time.Time) visitRow {
-	v := visitRow{Summary: s, Details: summary.Read(s), Who: n.of(s.Person), Link: o.opts.Base + "/visit/" + s.Visit}
-	if len(v.People) > 1 {
-		v.Who += fmt.Sprintf(" and %d more", len(v.People)-1)
+func (o *Office) row(r *request, s store.Summary, n names, now time.Time) visitRow {
+	v := o.bare(r, s, n)
+	v.Where, v.Supply, v.Standing = v.where(), v.supply(now), v.standing()
+	return v
+}
+
+// bare is a row without the words for where the visit stands.
+func (o *Office) bare(r *request, s store.Summary, n names) visitRow {
+	v := visitRow{Summary: s, Facts: summary.Read(s), Who: n.of(s.Person), Link: o.opts.Base + "/visit/" + s.Visit}
+	v.say = o.speaker(r.ctx, s.Visit, v.Facts.Method)
+	if len(v.Facts.People) > 1 {
+		v.Who = o.lang.Say("office.who.more", "who", v.Who, "n", len(v.Facts.People)-1)
 	}
-	v.Where = where(&v)
-	for _, out := range v.Details.Off {
+	v.Danger = slices.ContainsFunc(v.Facts.Needs, func(n summary.Need) bool { return n.Danger })
+	return v
+}
+
+// where says where the visit stands.
+func (v *visitRow) where() string {
+	step := v.say.PhaseOf(v.Facts.Step)
+	switch state := replay.State(v.State); {
+	case state == replay.Unreadable:
+		return v.say.Say("office.where.unreadable")
+	case state == replay.Stopped && v.Facts.Contested:
+		return v.say.Say("office.where.stopped-held-by-two", "phase", step)
+	case state == replay.Stopped:
+		return v.say.Say("office.where.stopped", "phase", step)
+	case state == replay.HeldByTwo:
+		return v.say.Say("office.where.held-by-two", "phase", step)
+	case state == replay.UnderWay && v.Facts.Away:
+		return v.say.Say("office.where.away")
+	case state == replay.UnderWay && step == "":
+		return v.say.Say("office.where.begun")
+	case state == replay.UnderWay:
+		return step
+	}
+	return v.say.Say("office.where.ended", "outcome", v.say.Outcome(v.Outcome), "at", v.Last)
+}
+
+// supply says how the supply stands.
+func (v *visitRow) supply(now time.Time) string {
+	for _, out := range v.Facts.Off {
 		end := out.On
 		if end.IsZero() {
 			end = now
 			if v.Outcome != "" {
-				end = s.Last
+				end = v.Last
 			}
 		}
-		if end.After(out.Off) {
-			v.Off += end.Sub(out.Off)
-		}
+		v.Off += max(end.Sub(out.Off), 0)
 	}
-	switch {
-	case !s.SupplyOffSince.IsZero() && s.Outcome == "":
-		v.Supply = "off " + span(now.Sub(s.SupplyOffSince))
-	case !s.SupplyOffSince.IsZero():
-		v.Supply = "left off"
+	switch since := v.SupplyOffSince; {
+	case !since.IsZero() && v.Outcome == "":
+		return v.say.Say("office.supply.off", "span", v.say.Span(now.Sub(since)))
+	case !since.IsZero():
+		return v.say.Say("office.supply.left-off")
 	case v.Off > 0:
-		v.Supply = "on, " + span(v.Off) + " off"
-	default:
-		v.Supply = "live"
+		return v.say.Say("office.supply.was-off", "span", v.say.Span(v.Off))
 	}
-	for _, r := range v.Reasons {
-		v.Danger = v.Danger || r.Danger
-	}
-	if v.Standing == "" && v.Error != "" {
-		v.Standing = v.Error
-	}
-	return v
+	return v.say.Say("office.supply.live")
 }
 
-func where(v *visitRow) string {
-	switch v.State {
-	case summary.UnderWay:
-		if v.Away {
-			return "Away from the position"
+// standing says in one line what came of the visit. Of a visit in which something was done in spite of a
+// refusal, or nothing was read, it never says that nothing was found.
+func (v *visitRow) standing() string {
+	f := &v.Facts
+	if v.State == string(replay.Unreadable) {
+		return f.Error
+	}
+	var parts []string
+	add := func(key string, args ...any) { parts = append(parts, v.say.Say("office.standing."+key, args...)) }
+	counted := func(key string, n int) {
+		if n > 0 {
+			add(key, "n", n)
 		}
-		if v.Phase == "" {
-			return "Begun"
+	}
+	counted("in-spite", f.InSpite)
+	if f.Stop != nil {
+		add("stopped", "stop", v.say.Stop(f.Stop.ID, f.Stop.Words))
+	}
+	if f.Contested {
+		add("held-by-two")
+	}
+	if f.Undone != nil {
+		add("undone", "phase", v.say.Phase(cmp.Or(f.Undone.Phase, f.Undone.Proof)), "cause", v.say.Cause(&f.Undone.Cause))
+	}
+	if f.Told != nil {
+		add("told", "told", v.say.Telling(f.Told))
+	}
+	counted("defects", f.Recorded)
+	counted("remarks", f.Remarks)
+	if v.State == string(replay.Completed) && f.Readings == 0 {
+		add("no-reading")
+	} else if v.State == string(replay.Completed) && len(parts) == 0 {
+		add("nothing-found")
+	}
+	counted("left-out", f.LeftOut)
+	return strings.Join(parts, "; ")
+}
+
+// phase is one phase in the strip that shows where a visit stands.
+type phase struct {
+	Words string
+	replay.Standing
+}
+
+func (v *visitRow) strip() []phase {
+	words := v.say.Phases()
+	var list []phase
+	for i, s := range v.Facts.Phases {
+		p := phase{Words: strconv.Itoa(i + 1), Standing: s}
+		if i < len(words) {
+			p.Words = words[i]
 		}
-		return v.Phase
-	case summary.Stopped:
-		return "Stopped: " + v.Phase
-	case store.UnreadableState:
-		return "Cannot be read"
+		list = append(list, p)
 	}
-	return upperFirst(report.Outcome(v.Outcome)) + " " + v.Last.Format("15:04")
+	return list
 }
 
-// span writes a time as people say it, to the minute.
-func span(d time.Duration) string {
-	n := int(d / time.Minute)
-	switch {
-	case n < 0:
-		return "0 min"
-	case n < 60:
-		return fmt.Sprintf("%d min", n)
-	case n < 48*60:
-		return fmt.Sprintf("%d h %02d min", n/60, n%60)
+// stripWords says in words what a strip shows.
+func stripWords(l *say.Language, list []phase) string {
+	var parts []string
+	for i := 0; i < len(list); {
+		j := i
+		for j+1 < len(list) && list[j+1].Standing == list[i].Standing {
+			j++
+		}
+		words := l.Say("standing." + string(list[i].Standing))
+		if j > i {
+			parts = append(parts, l.Say("office.strip.several", "first", list[i].Words, "last", list[j].Words, "standing", words))
+		} else {
+			parts = append(parts, l.Say("office.strip.one", "phase", list[i].Words, "standing", words))
+		}
+		i = j + 1
 	}
-	return fmt.Sprintf("%d days", n/60/24)
+	return strings.Join(parts, "; ")
 }
 
-func upperFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
-
-func visitColumns() []column[visitRow] {
-	text := func(f func(visitRow) string) func(a, b visitRow) int {
-		return func(a, b visitRow) int { return cmp.Compare(strings.ToLower(f(a)), strings.ToLower(f(b))) }
-	}
+// visitColumns are the columns of a list of visits; with days each begins with its day.
+func (o *Office) visitColumns(days bool) []column[visitRow] {
+	begun := column[visitRow]{ID: "begun", Class: "num", Compare: func(a, b visitRow) int { return a.Opened.Compare(b.Opened) }, Text: func(v visitRow) string { return v.Opened.Format(time.RFC3339) },
+		Cell: func(v visitRow) cell {
+			if days {
+				return cell{Text: say.Day(v.Opened) + " " + say.Clock(v.Opened)}
+			}
+			return cell{Text: say.Clock(v.Opened)}
+		}}
 	stage := func(v visitRow) int {
-		return slices.IndexFunc(v.Cells, func(c summary.Cell) bool { return c.State == "now" || c.State == "stopped" || c.State == "ahead" })
+		return slices.IndexFunc(v.Facts.Phases, func(s replay.Standing) bool {
+			return s == replay.PhaseNow || s == replay.PhaseStopped || s == replay.PhaseAhead
+		})
 	}
-	return []column[visitRow]{
-		{ID: "begun", Title: "Begun", Class: "num", Compare: func(a, b visitRow) int { return a.Opened.Compare(b.Opened) }, Text: func(v visitRow) string { return v.Opened.Format(time.RFC3339) }},
-		{ID: "job", Title: "Job", Compare: text(func(v visitRow) string { return v.Job }), Text: func(v visitRow) string { return v.Job }},
-		{ID: "premises", Title: "Premises", Compare: text(func(v visitRow) string { return v.Address }), Text: func(v visitRow) string { return v.Address }},
-		{ID: "who", Title: "Who", Compare: text(func(v visitRow) string { return v.Who }), Text: func(v visitRow) string { return v.Who }},
-		{ID: "where", Title: "Where they are", Compare: func(a, b visitRow) int { return cmp.Compare(stage(a), stage(b)) }, Text: func(v visitRow) string { return v.Where }},
-		{ID: "state", Text: func(v visitRow) string { return v.State }},
-		{ID: "supply", Title: "Supply", Compare: func(a, b visitRow) int { return cmp.Compare(a.Off, b.Off) }, Text: func(v visitRow) string { return v.Supply }},
-		{ID: "standing", Title: "Standing", Compare: text(func(v visitRow) string { return v.Standing }), Text: func(v visitRow) string { return v.Standing }},
-		{ID: "needs-somebody", Text: func(v visitRow) string {
-			var words []string
-			for _, r := range v.Reasons {
-				words = append(words, r.At.Format("15:04")+" "+r.Words)
+	where := column[visitRow]{ID: "where", Class: "where", Compare: func(a, b visitRow) int { return cmp.Compare(stage(a), stage(b)) }, Text: func(v visitRow) string { return v.Where },
+		Cell: func(v visitRow) cell { return cell{Strip: v.strip(), Lines: []link{{Words: v.Where}}} }}
+	supply := plainly("supply", "nowrap", func(v visitRow) string { return v.Supply })
+	supply.Compare = func(a, b visitRow) int { return cmp.Compare(a.Off, b.Off) }
+	standing := plainly("standing", "", func(v visitRow) string { return v.Standing })
+	standing.Cell = func(v visitRow) cell { return cell{Text: o.begin(v.Standing), Strong: v.Danger} }
+	return []column[visitRow]{begun, plainly("job", "num", func(v visitRow) string { return v.Job }), premises(o, func(v visitRow) visitRow { return v }), plainly("who", "", func(v visitRow) string { return v.Who }),
+		where, onlyFile("state", func(v visitRow) string { return v.State }), supply, standing,
+		onlyFile("held-by-two", func(v visitRow) string { return map[bool]string{true: "held-by-two"}[v.Facts.Contested] }),
+		onlyFile("in-spite", func(v visitRow) string { return strconv.Itoa(v.Facts.InSpite) }),
+		onlyFile("needs-somebody", func(v visitRow) string {
+			now, words := o.opts.Now(), []string{}
+			for _, n := range v.Facts.Needs {
+				if !n.Wakes.After(now) {
+					words = append(words, say.Clock(n.At)+" "+o.need(&v, &n, now))
+				}
 			}
 			return strings.Join(words, " ")
-		}},
-		{ID: "visit", Text: func(v visitRow) string { return v.Visit }},
+		}),
+		onlyFile("visit", func(v visitRow) string { return v.Visit })}
+}
+
+// premises is the column that leads to a visit.
+func premises[T any](o *Office, of func(T) visitRow) column[T] {
+	c := plainly("premises", "", func(x T) string { return of(x).Address })
+	c.Cell = func(x T) cell {
+		v := of(x)
+		out := cell{Text: cmp.Or(v.Address, v.Visit), Link: v.Link}
+		if v.Nature == record.Practice {
+			out.Tag, out.TagClass = o.lang.Nature(v.Nature), "practice"
+		}
+		return out
 	}
+	return c
 }
 
-// visitList is the list of visits with its filter.
-type visitList struct {
-	frame
-	Heads  []head
-	Rows   []visitRow
-	Fields []field
-	CSV    string
-	// More says that older visits fit too.
-	More bool
-}
+// begin begins words as a sentence.
+func (o *Office) begin(words string) string { return o.lang.Say("office.begin", "words", words) }
 
-// shown lists the columns that a page shows.
-func shown[T any](columns []column[T]) []column[T] {
-	return filter(columns, func(c column[T]) bool { return c.Title != "" })
-}
-
-func stateWords(s string) string { return strings.ReplaceAll(s, "-", " ") }
-
-func stateChoices(chosen string) []choice {
-	var values [][2]string
-	for _, s := range summary.States() {
-		values = append(values, [2]string{s, upperFirst(stateWords(s))})
-	}
-	return choices(chosen, "Any state", values...)
-}
-
-func (o *Office) personChoices(chosen string, n names) []choice {
-	var values [][2]string
-	for id := range n {
-		values = append(values, [2]string{id, n.of(id)})
-	}
-	slices.SortFunc(values, func(a, b [2]string) int { return cmp.Compare(a[1]+a[0], b[1]+b[0]) })
-	return choices(chosen, "Everybody", values...)
-}
-
-// found gathers the visits that the address asks for.
-func (o *Office) found(r *request, day string, most int) (list []visitRow, n names, more bool, err error) {
-	if n, err = o.names(r.ctx); err != nil {
-		return nil, nil, false, err
-	}
-	f := store.Filter{Day: day, Person: r.q.get("person"), State: r.q.get("state"), Nature: record.Nature(r.q.get("nature")), NeedsAttention: r.q.get("needs") == "somebody"}
-	all, more, err := o.recent(r.ctx, f, most)
+// found gathers the visits that the address asks for, newest first.
+func (o *Office) found(r *request, day string, n names) (list []visitRow, more bool, err error) {
+	f := store.Filter{Day: day, Person: r.q.get("person"), State: r.q.get("state"), Nature: record.Nature(r.q.get("nature"))}
+	all, more, err := o.recent(r.ctx, f, maxRows)
 	if err != nil {
-		return nil, nil, false, err
+		return nil, false, err
 	}
 	now := o.opts.Now()
 	for _, s := range all {
-		v := o.row(s, n, now)
-		if matches(r.q.get("words"), v.Job, v.Address, v.Who, v.Where, v.Standing, v.MeterPoint, v.Meter) {
+		v := o.row(r, s, n, now)
+		if matches(r.q.get("words"), v.Job, v.Address, v.Who, v.Where, v.Standing, v.Facts.MeterPoint, v.Facts.Meter) {
 			list = append(list, v)
 		}
 	}
-	return list, n, more, nil
+	return list, more, nil
 }
 
 func (o *Office) askedDay(r *request) (string, error) {
@@ -197,71 +249,91 @@ func (o *Office) askedDay(r *request) (string, error) {
 		return "", nil
 	}
 	if _, err := time.Parse(time.DateOnly, day); err != nil {
-		return "", refuse(400, "%q is no day: write it like 2026-11-24", day)
+		return "", o.refuse(http.StatusBadRequest, "day", "day", day)
 	}
 	return day, nil
 }
 
-func (o *Office) visitPage(r *request) (visitList, error) {
-	day, err := o.askedDay(r)
-	if err != nil {
-		return visitList{}, err
+// fields are the filters of a list of visits.
+func (p *list) fields(r *request, n names) {
+	p.text(r, "words", "")
+	p.text(r, "on", "date")
+	var states [][2]string
+	for _, s := range replay.States() {
+		states = append(states, [2]string{string(s), p.State(s)})
 	}
-	p := visitList{frame: o.frame(r, "Visits", "visits"), CSV: r.q.csv()}
-	rows, n, more, err := o.found(r, day, maxRows)
-	if err != nil {
-		return p, err
+	p.choose(r, "state", "any-state", states...)
+	var people [][2]string
+	for id := range n {
+		people = append(people, [2]string{id, n.of(id)})
 	}
-	p.Rows, p.More = rows, more
-	p.Heads = arrange(r.q, shown(visitColumns()), p.Rows)
-	p.Fields = []field{
-		{Name: "words", Words: "Words", Value: r.q.get("words")},
-		{Name: "on", Words: "Day", Value: day, Kind: "date"},
-		{Name: "state", Words: "State", Choices: stateChoices(r.q.get("state"))},
-		{Name: "person", Words: "Who", Choices: o.personChoices(r.q.get("person"), n)},
-		{Name: "nature", Words: "Nature", Choices: choices(r.q.get("nature"), "Real and practice", [2]string{"real", "Real"}, [2]string{"practice", "Practice"})},
-		{Name: "needs", Words: "Needs", Choices: choices(r.q.get("needs"), "All", [2]string{"somebody", "Needs somebody"})},
-	}
-	return p, nil
+	slices.SortFunc(people, func(a, b [2]string) int { return cmp.Compare(a[1]+a[0], b[1]+b[0]) })
+	p.choose(r, "person", "everybody", people...)
+	p.choose(r, "nature", "any-nature", [2]string{string(record.Real), p.Nature(record.Real)}, [2]string{string(record.Practice), p.Nature(record.Practice)})
 }
+
+func dangerous(v visitRow) bool { return v.Danger }
 
 func (o *Office) visits(r *request) error {
-	p, err := o.visitPage(r)
+	day, err := o.askedDay(r)
 	if err != nil {
 		return err
 	}
-	if len(p.Rows) > maxShown {
-		p.Rows, p.More = p.Rows[:maxShown], true
-	}
-	return r.show(p)
-}
-
-// maxShown bounds the rows of one page; the CSV file has them all.
-const maxShown = 300
-
-func (o *Office) visitsCSV(r *request) error {
-	p, err := o.visitPage(r)
+	n, err := o.names(r.ctx)
 	if err != nil {
 		return err
 	}
-	return writeCSV(r, "visits", visitColumns(), p.Rows)
+	p, err := o.listPage(r, "visits", "visits", "/visits", "/visits.csv")
+	if err != nil {
+		return err
+	}
+	p.fields(r, n)
+	rows, more, err := o.found(r, day, n)
+	if err != nil {
+		return err
+	}
+	if more {
+		p.Hold = p.Say("office.visits.more")
+	}
+	p.Key, p.Class = true, "visits"
+	return serve(r, p, "visits", o.visitColumns(true), rows, dangerous)
 }
 
-// stripWords says in words what a strip of cells shows.
-func stripWords(v visitRow) string {
-	words := map[string]string{"done": "carried out", "now": "under way", "stopped": "stopped", "undone": "a proof came to nothing", "gap": "something left out", "ahead": "to come"}
-	var parts []string
-	for i := 0; i < len(v.Cells); {
-		j := i
-		for j+1 < len(v.Cells) && v.Cells[j+1].State == v.Cells[i].State {
-			j++
-		}
-		span := v.Cells[i].Words
-		if j > i {
-			span += " to " + v.Cells[j].Words
-		}
-		parts = append(parts, span+": "+words[v.Cells[i].State])
-		i = j + 1
+// day is one day with its visits.
+func (o *Office) day(r *request) error {
+	day, err := o.askedDay(r)
+	if err != nil {
+		return err
 	}
-	return strings.Join(parts, "; ")
+	day = cmp.Or(day, say.Day(o.opts.Now()))
+	t, err := time.Parse(time.DateOnly, day)
+	if err != nil {
+		return err
+	}
+	n, err := o.names(r.ctx)
+	if err != nil {
+		return err
+	}
+	p, err := o.listPage(r, "day", "day", "/", "/day.csv")
+	if err != nil {
+		return err
+	}
+	p.fields(r, n)
+	p.Fields[1].Value = day
+	rows, more, err := o.found(r, day, n)
+	if err != nil {
+		return err
+	}
+	if more {
+		p.Hold = p.Say("office.day.more")
+	}
+	// A day is read from its morning on.
+	slices.Reverse(rows)
+	off := len(filter(rows, func(v visitRow) bool { return !v.SupplyOffSince.IsZero() }))
+	p.Heading = p.Say("office.day.heading", "weekday", p.Say("office.weekday."+strconv.Itoa(int(t.Weekday()))), "day", day, "n", len(rows), "danger", len(filter(rows, dangerous)), "off", off)
+	for _, x := range []struct{ key, day string }{{"before", say.Day(t.AddDate(0, 0, -1))}, {"today", ""}, {"after", say.Day(t.AddDate(0, 0, 1))}} {
+		p.Turn = append(p.Turn, link{r.q.with("on", x.day), p.Say("office.day." + x.key)})
+	}
+	p.Key, p.Class = true, "visits"
+	return serve(r, p, "day-"+day, o.visitColumns(false), rows, dangerous)
 }

@@ -7,6 +7,7 @@ package page
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"embed"
@@ -22,10 +23,15 @@ import (
 //go:embed static
 var static embed.FS
 
+// Name is the program's name, the same in every language.
+const Name = "meterwright"
+
 // Layout is the frame of a page.
 type Layout struct {
 	// Title stands in the browser's tab; the program's name is added.
 	Title string
+	// Lang is the language of the page as in RFC 5646; empty for British English.
+	Lang string
 	// Class names the kind of page for its style sheet, for example field or office.
 	Class string
 	// Sheets are further style sheets, by name, from the same place as base.css.
@@ -40,10 +46,12 @@ type Layout struct {
 
 func (l Layout) title() string {
 	if l.Title == "" {
-		return "meterwright"
+		return Name
 	}
-	return l.Title + " · meterwright"
+	return l.Title + " · " + Name
 }
+
+func (l Layout) lang() string { return cmp.Or(l.Lang, "en-GB") }
 
 // Policy is the content security policy of every page: nothing from elsewhere, nothing inline.
 const Policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; " +

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"meterwright/internal/private"
 	"meterwright/record"
 )
 
@@ -34,7 +35,7 @@ func Create(path string) (*File, error) {
 	if err != nil {
 		return nil, fmt.Errorf("begin the record: %w", err)
 	}
-	if err := syncFolder(filepath.Dir(path)); err != nil {
+	if err := private.Sync(filepath.Dir(path)); err != nil {
 		return nil, errors.Join(fmt.Errorf("begin the record %s: %w", path, err), f.Close())
 	}
 	return &File{path: path, f: f, folder: AttachmentsOf(path)}, nil
@@ -58,37 +59,15 @@ func (f *File) Line(line []byte) error {
 
 // Attachment keeps a container under the digits of its id.
 func (f *File) Attachment(container []byte, ref record.Reference) error {
-	if err := os.MkdirAll(f.folder, 0o700); err != nil {
-		return fmt.Errorf("keep an attachment: %w", err)
-	}
-	name := filepath.Join(f.folder, strings.TrimPrefix(string(ref.ID), "sha256:"))
-	file, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if errors.Is(err, fs.ErrExist) {
-		return nil // The name is the hash of the content.
-	}
-	if err != nil {
-		return fmt.Errorf("keep an attachment: %w", err)
-	}
-	_, err = file.Write(container)
+	err := private.Folder(f.folder)
 	if err == nil {
-		err = file.Sync()
+		err = private.Write(filepath.Join(f.folder, strings.TrimPrefix(string(ref.ID), "sha256:")), container)
 	}
-	if err := errors.Join(err, file.Close()); err != nil {
-		return errors.Join(fmt.Errorf("keep an attachment: %w", err), os.Remove(name))
+	if err != nil && !errors.Is(err, fs.ErrExist) { // The name is the hash of the content.
+		return fmt.Errorf("keep an attachment: %w", err)
 	}
-	return syncFolder(f.folder)
+	return nil
 }
 
 // Close closes the record.
 func (f *File) Close() error { return f.f.Close() }
-
-// syncFolder makes a new name in a folder durable, where the system can.
-func syncFolder(path string) error {
-	d, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	// Some systems do not sync folders; the file itself is synced all the same.
-	_ = d.Sync()
-	return d.Close()
-}

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -16,6 +17,7 @@ const (
 	top, bottom  = 22.0, 18.0
 	width        = pageW - left - right
 
+	titleSize = 11.5
 	bodySize  = 9.0
 	tableSize = 8.0
 	smallSize = 7.0
@@ -52,7 +54,7 @@ func Write(w io.Writer, in Input) error {
 	if in.Copy == Full {
 		var files []fpdf.Attachment
 		for _, f := range in.Files {
-			files = append(files, fpdf.Attachment{Content: f.Content, Filename: f.Name, Description: "the record, JSON Lines, as it was verified"})
+			files = append(files, fpdf.Attachment{Content: f.Content, Filename: f.Name, Description: in.Language.Say("report.attachment")})
 		}
 		d.pdf.SetAttachments(files)
 	}
@@ -75,12 +77,12 @@ func newWriter(sheet *Sheet, when time.Time) (*writer, error) {
 	pdf.SetAutoPageBreak(false, bottom)
 	pdf.SetCellMargin(0)
 	loadFonts(pdf)
-	pdf.SetTitle(printable(sheet.Title+" · "+sheet.Job), true)
+	pdf.SetTitle(printable(sheet.words.Say("report.header", "title", sheet.Title, "job", sheet.Job)), true)
 	pdf.SetSubject(printable(sheet.Address), true)
 	pdf.SetCreator("meterwright", true)
 	pdf.SetProducer("meterwright", true)
-	pdf.SetLang("en-GB")
-	pdf.AliasNbPages("{pages}")
+	pdf.SetLang(sheet.words.Tag)
+	pdf.AliasNbPages(allPages)
 	pdf.SetHeaderFunc(d.header)
 	pdf.SetFooterFunc(d.footer)
 	return d, pdf.Error()
@@ -89,15 +91,20 @@ func newWriter(sheet *Sheet, when time.Time) (*writer, error) {
 func (d *writer) header() {
 	d.font("", smallSize)
 	d.colour(quiet)
-	d.at(left, 10, "meterwright · "+d.sheet.Title+" · job "+d.sheet.Job)
-	if d.sheet.Practice {
+	head := d.sheet.words.Say("report.header", "title", d.sheet.Title, "job", d.sheet.Job)
+	if !d.sheet.Practice {
+		d.at(left, 10, d.split(head, width)[0])
+	} else {
+		s := d.sheet.words.Say("report.practice")
+		if d.sheet.Fictional {
+			s = d.sheet.words.Say("report.fictional")
+		}
+		d.font("B", smallSize)
+		w := d.width(s) + 4
+		d.font("", smallSize)
+		d.at(left, 10, d.split(head, width-w-4)[0])
 		d.font("B", smallSize)
 		d.colour(ink)
-		s := "PRACTICE"
-		if d.sheet.Fictional {
-			s += " · FICTIONAL"
-		}
-		w := d.width(s) + 4
 		d.pdf.SetLineWidth(0.4)
 		d.stroke(ink)
 		d.pdf.Rect(pageW-right-w, 8.6, w, 5.2, "D")
@@ -114,11 +121,16 @@ func (d *writer) footer() {
 	d.pdf.SetLineWidth(0.2)
 	d.stroke(rule)
 	d.pdf.Line(left, pageH-13, pageW-right, pageH-13)
-	d.at(left, pageH-11.5, "Guides and records; authorises nobody. Last line's hash "+short(d.sheet.Head)+".")
-	// The number of pages is put in at the end, so that its width is not known yet.
-	d.pdf.SetXY(pageW-right-17, pageH-11.5)
-	d.pdf.CellFormat(17, 3.2, fmt.Sprintf("page %d of {pages}", d.pdf.PageNo()), "", 0, "L", false, 0, "")
+	// The number of pages is put in at the end, so that its width is not known yet: two digits are left for it.
+	page := d.sheet.words.Say("report.page", "page", d.pdf.PageNo(), "pages", allPages)
+	w := d.width(strings.Replace(page, allPages, "99", 1))
+	d.at(left, pageH-11.5, d.split(d.sheet.words.Say("report.footer", "head", short(d.sheet.Head)), width-w-3)[0])
+	d.pdf.SetXY(pageW-right-w, pageH-11.5)
+	d.pdf.CellFormat(w, 3.2, printable(page), "", 0, "L", false, 0, "")
 }
+
+// allPages stands for the number of pages until it is known.
+const allPages = "{pages}"
 
 func short(hash string) string {
 	if len(hash) > 16 {
@@ -130,9 +142,15 @@ func short(hash string) string {
 func (d *writer) draw() {
 	d.page()
 	d.title()
-	d.cautions()
-	for i := range d.sheet.Sections {
-		d.section(&d.sheet.Sections[i])
+	for _, first := range []bool{true, false} {
+		for i := range d.sheet.Sections {
+			if s := &d.sheet.Sections[i]; s.First == first {
+				d.section(s)
+			}
+		}
+		if first {
+			d.cautions()
+		}
 	}
 }
 
@@ -167,8 +185,10 @@ func (d *writer) title() {
 	d.font("mono", smallSize)
 	d.colour(quiet)
 	d.y += 1.5
-	d.at(left, d.y, "hash of the record's last line, SHA-256:")
-	d.y += 3.4
+	for _, l := range d.split(d.sheet.words.Say("report.hash"), width-side-6) {
+		d.at(left, d.y, l)
+		d.y += 3.4
+	}
 	if len(d.sheet.Head) == 64 {
 		d.at(left, d.y, d.sheet.Head[:32])
 		d.at(left, d.y+3.4, d.sheet.Head[32:])
@@ -242,12 +262,23 @@ func (d *writer) section(s *Section) {
 	if s.Alone {
 		d.page()
 	}
-	d.room(26)
+	d.font("B", titleSize)
+	title := d.split(s.Title, width)
+	d.font("", smallSize+0.5)
+	note := 0.0
+	if s.Note != "" {
+		note = float64(len(d.split(s.Note, width)))*(smallSize+0.5)*lead + 1
+	}
+	// A heading never stands at the foot of a page without something of what it is over.
+	d.room(float64(len(title))*titleSize*lead + 2.4 + note + d.least(s.Blocks[0]))
 	d.pdf.Bookmark(printable(s.Title), 0, d.y)
-	d.font("B", 11.5)
+	d.font("B", titleSize)
 	d.colour(ink)
-	d.at(left, d.y, s.Title)
-	d.y += 5.6
+	for _, l := range title {
+		d.at(left, d.y, l)
+		d.y += titleSize * lead
+	}
+	d.y += 0.4
 	d.pdf.SetLineWidth(0.5)
 	d.stroke(ink)
 	d.pdf.Line(left, d.y, pageW-right, d.y)
@@ -256,7 +287,11 @@ func (d *writer) section(s *Section) {
 		d.words([]string{s.Note}, smallSize+0.5, quiet, 0)
 		d.y += 1
 	}
-	for _, b := range s.Blocks {
+	for i, b := range s.Blocks {
+		if i > 0 {
+			d.y += 2
+			d.room(d.least(b))
+		}
 		switch b := b.(type) {
 		case *Pairs:
 			d.pairs(b)
@@ -271,9 +306,30 @@ func (d *writer) section(s *Section) {
 		case *Pictures:
 			d.pictures(b)
 		}
-		d.y += 2
 	}
-	d.y += 3
+	d.y += 5
+}
+
+// least is the height of what of a block must stand together with what is above it.
+func (d *writer) least(b Block) float64 {
+	few := func(heights func(i int) float64, n int) float64 {
+		h := 0.0
+		for i := range min(n, 2) {
+			h += heights(i)
+		}
+		return min(h, pageH/3)
+	}
+	switch b := b.(type) {
+	case *Table:
+		return d.headHeight(b.Heads, b.widths()) + few(func(i int) float64 { _, h := d.cells(b, i); return h }, len(b.Rows))
+	case *Readings:
+		return d.headHeight(b.Heads, b.widths()) + few(func(i int) float64 { _, h := d.reading(b, i); return h }, len(b.Rows))
+	case *Drawing:
+		return drawingHeight(&b.Picture) + smallSize*lead*2
+	case *Pictures:
+		return pictureHeight
+	}
+	return 3 * bodySize * lead
 }
 
 // words sets sentences one under another.

@@ -5,9 +5,8 @@ import (
 	"fmt"
 	"strings"
 
-	"meterwright/internal/replay"
-	"meterwright/internal/summary"
 	"meterwright/record"
+	"meterwright/replay"
 )
 
 // Read verifies the files of one visit and reads the visit again from them. What was found stands
@@ -37,7 +36,7 @@ func Read(files ...File) (Input, error) {
 			return in, err
 		}
 	}
-	var r summary.Reader
+	var r replay.Reader
 	if in.Case, err = r.Read(events); err != nil {
 		return in, fmt.Errorf("%s: %w", names(files), err)
 	}

@@ -1,61 +1,71 @@
 package report
 
 import (
-	"fmt"
-
+	"meterwright/instrument"
 	"meterwright/visit"
 )
 
+func (c *composer) everyReading() { c.readings(func(*visit.Reading) bool { return true }) }
+
+// limitedReadings are the readings that have a limit, for whoever lives there; they name no person.
+func (c *composer) limitedReadings() {
+	if !c.restricted() {
+		c.readings(func(r *visit.Reading) bool { return r.Bounds != nil })
+	}
+}
+
 // readings lists readings with their limits and verdicts, and lays their brackets out in lanes.
-func (c *composer) readings(note string, want func(*visit.Reading) bool) {
+func (c *composer) readings(want func(*visit.Reading) bool) {
 	block := &Readings{}
+	for _, h := range []string{"number", "time", "where", "shows", "judged", "instrument"} {
+		block.Heads = append(block.Heads, c.w("head."+h))
+	}
 	var brackets []int
 	for i := range c.account.Readings {
-		r := &c.account.Readings[i]
-		if !want(r) {
-			continue
+		if r := &c.account.Readings[i]; want(r) {
+			block.Rows = append(block.Rows, c.readingRow(i+1, r))
+			brackets = append(brackets, r.Bracket)
 		}
-		block.Rows = append(block.Rows, c.readingRow(i+1, r))
-		brackets = append(brackets, r.Bracket)
-	}
-	if len(block.Rows) == 0 {
-		return
 	}
 	states := make([]string, len(c.account.Brackets))
-	for i, b := range c.account.Brackets {
-		states[i] = b.State
+	for i := range c.account.Brackets {
+		states[i] = string(c.account.Brackets[i].State)
 	}
 	lanes := Lanes(brackets, states)
 	for i := range block.Rows {
 		block.Rows[i].Lines = lanes[i]
 		block.Lanes = len(lanes[i])
 	}
-	c.sheet.add(Section{ID: "readings", Title: "Readings", Note: note + " Marks: S published source, P common practice in the trade, M from memory and to be confirmed.", Blocks: []Block{block}})
+	c.add("readings", block)
 }
 
 func (c *composer) readingRow(n int, r *visit.Reading) ReadingRow {
-	row := ReadingRow{Number: n, Time: r.At.Format(clock), Where: c.between(r.Point, r.Against), Shows: r.Shows.String(),
-		Limit: Limit(r.Bounds), Verdict: Verdict(r), Instrument: Kind(r.Kind) + " " + r.Instrument, Withdrawn: r.Withdrawn, Unexpected: r.Judged.Found != "expected"}
-	row.Event = r.Event
+	row := ReadingRow{Number: n, Time: second(r.At), Where: c.Between(r.Point, r.Against), Shows: c.Shows(r.Shows), Limit: c.LimitSource(r.Bounds),
+		Verdict: c.Verdict(r), Instrument: c.tool(r.Kind, r.Instrument), Withdrawn: r.Withdrawn, Unexpected: r.Judged.Found != visit.FoundExpected, Event: r.Event}
 	if b := r.Bounds; b != nil {
-		row.LimitWords, row.LimitName, row.Mark, row.Source = LimitWords(b), b.Words, b.Mark, b.Source
-	}
-	if v, unit, ok := r.Shows.Reading(); ok {
-		row.Shows = readable(v.String(), unit)
+		row.LimitWords, row.LimitName, row.Mark, row.Source = c.Limit(b), c.LimitName(r), b.Mark, b.Source
+		row.Judged = c.w("judged", "limit", row.Limit, "verdict", row.Verdict)
+	} else {
+		row.Judged = c.w("sentence", "words", row.Verdict)
 	}
 	if r.Bracket < 0 {
-		row.Notes = append(row.Notes, "not proved before")
+		row.Notes = append(row.Notes, c.w("sentence", "words", c.Counts(nil)))
 	}
-	if r.Withdrawn {
-		row.Notes = append(row.Notes, "withdrawn")
+	row.Notes = append(row.Notes, c.correctionsOf(r.Event)...)
+	if r.Withdrawn && len(row.Notes) == 0 {
+		row.Notes = append(row.Notes, c.w("sentence", "words", c.Say("found.withdrawn")))
 	}
-	if e := entered(r.Happened); e != "" {
-		row.Notes = append(row.Notes, e)
-	}
-	if r.Note != "" {
-		row.Notes = append(row.Notes, r.Note)
+	for _, words := range []string{c.after(r.Happened), c.w("sentence", "words", c.typed(r.Note))} {
+		if words != "" {
+			row.Notes = append(row.Notes, words)
+		}
 	}
 	return row
+}
+
+// tool is an instrument with its number.
+func (c *composer) tool(k instrument.Kind, id string) string {
+	return c.w("tool", "kind", c.Kind(k), "id", id)
 }
 
 // Lanes says what is drawn of each bracket beside each reading: brackets are given by the index
@@ -101,15 +111,4 @@ func Lanes(brackets []int, states []string) [][]BracketPart {
 		}
 	}
 	return rows
-}
-
-func readable(value, unit string) string {
-	words := map[string]string{"ohm": "Ω", "Mohm": "MΩ", "1": ""}
-	if w, ok := words[unit]; ok {
-		unit = w
-	}
-	if unit == "" {
-		return value
-	}
-	return fmt.Sprintf("%s %s", value, unit)
 }

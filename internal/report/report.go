@@ -11,9 +11,10 @@ import (
 	"strings"
 
 	"meterwright/internal/jobs"
-	"meterwright/internal/summary"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/rules"
+	"meterwright/say"
 )
 
 // Copy says for whom a report is made.
@@ -42,19 +43,6 @@ func ParseCopy(s string) (Copy, error) {
 	return "", fmt.Errorf("there is no copy %q: use full, consumer, distributor or supplier", s)
 }
 
-// Title is the heading of the copy.
-func (c Copy) Title() string {
-	switch c {
-	case Consumer:
-		return "Copy for the consumer"
-	case Distributor:
-		return "Report to the distributor"
-	case Supplier:
-		return "Report to the supplier"
-	}
-	return "Record of a visit"
-}
-
 // File is one file of the record, as package record reads it.
 type File struct {
 	Name    string
@@ -64,8 +52,10 @@ type File struct {
 // Input is everything that a report is made from.
 type Input struct {
 	Copy Copy
+	// Language words the copy.
+	Language *say.Language
 	// Case is the visit, read again from Files.
-	Case *summary.Case
+	Case *replay.Case
 	// Verified is what the verification of Files found.
 	Verified record.Report
 	// Files is the record itself. It is attached to the full copy, and to no other.
@@ -86,8 +76,8 @@ func (in *Input) check() error {
 	if in.Case == nil || in.Case.Visit == nil {
 		return fmt.Errorf("report: the visit could not be read, so that there is nothing to set down")
 	}
-	if in.Pack == nil {
-		return fmt.Errorf("report: the rules are missing")
+	if in.Pack == nil || in.Language == nil {
+		return fmt.Errorf("report: the rules or the language are missing")
 	}
 	return nil
 }
@@ -110,39 +100,33 @@ func Compose(in Input) (*Sheet, error) {
 	if err := in.check(); err != nil {
 		return nil, err
 	}
-	s := &Sheet{Copy: in.Copy, Title: in.Copy.Title(), Job: in.Case.Opened.Job, Address: in.Case.Opened.Premises.Address,
-		Practice: in.Case.Nature == record.Practice, Fictional: in.Case.Opened.Fictional, Head: in.head(), Cautions: cautions(in)}
-	c := &composer{in: &in, sheet: s, account: in.Case.Visit.Account(), method: in.Case.Visit.Machine().Method}
-	switch in.Copy {
-	case Consumer:
-		c.consumer()
-	case Distributor:
-		c.distributor()
-	case Supplier:
-		c.supplier()
-	default:
-		c.full()
+	l := in.Language
+	s := &Sheet{Copy: in.Copy, Title: l.Say("report.title." + string(in.Copy)), Job: in.Case.Opened.Job, Address: in.Case.Opened.Premises.Address,
+		Practice: in.Case.Nature == record.Practice, Fictional: in.Case.Opened.Fictional, Head: in.head(), words: l}
+	c := newComposer(&in, s)
+	s.Cautions = c.cautions()
+	for _, section := range sections[in.Copy] {
+		section(c)
 	}
 	return s, nil
 }
 
-// cautions are what stands on every copy, first.
-func cautions(in Input) []string {
+// cautions are what stands on every copy, first of all but a danger.
+func (c *composer) cautions() []string {
 	list := []string{}
-	switch v := in.Verified.Verdict; v {
+	switch v := c.in.Verified.Verdict; v {
 	case record.GenuineEnded, record.GenuineToHead:
 	case record.GenuineNotEnded:
-		list = append(list, "The record is genuine and has not ended: lines may be missing at its end.")
+		list = append(list, c.w("caution.not-ended"))
 	default:
-		list = append(list, "The record is "+v.String()+". Nothing below can be relied on without the reason, which stands in the last part of the full copy.")
+		list = append(list, c.w("caution.not-genuine", "verdict", c.Genuine(v)))
 	}
-	if in.Case.Nature == record.Practice {
-		list = append(list, "This is a record of practice or of a demonstration. Nothing in it happened at a real service position.")
+	if list = append(list, c.doubts()...); c.in.Case.Nature == record.Practice {
+		list = append(list, c.w("caution.practice"))
 	}
-	list = append(list, "This guides and records; it authorises nobody. Only trained, authorised people work on service equipment, under their employer's rules, the distributor's consent and local law, which come first.",
-		"It says what was found, at which points, by which proved instrument, and when. It does not say that anything is without danger, then or now.")
-	if in.Copy == Consumer {
-		list = append(list, "What was not tested is listed. Do not open the cut-out, the meter or their covers: ring the number given below.")
+	list = append(list, c.Say("caution"), c.w("caution.found"))
+	if c.in.Copy == Consumer {
+		list = append(list, c.w("caution.consumer"))
 	}
 	return list
 }

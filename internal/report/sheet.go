@@ -1,5 +1,10 @@
 package report
 
+import (
+	"meterwright/internal/drawing"
+	"meterwright/say"
+)
+
 // Sheet is what one copy of a visit says, before it is drawn.
 type Sheet struct {
 	Copy     Copy
@@ -13,6 +18,8 @@ type Sheet struct {
 	Head     string
 	Cautions []string
 	Sections []Section
+
+	words *say.Language
 }
 
 // Section is one part of a sheet.
@@ -21,13 +28,14 @@ type Section struct {
 	Title string
 	// Note explains the part in a sentence.
 	Note string
-	// Alone begins the part on a page of its own.
+	// Alone begins the part on a page of its own; First stands before the cautions.
 	Alone  bool
+	First  bool
 	Blocks []Block
 }
 
 // Block is one thing in a section: *Pairs, *Table, *Words, *Readings, *Drawing or *Pictures.
-type Block interface{ block() }
+type Block interface{ empty() bool }
 
 // Pair is a name with its value.
 type Pair struct {
@@ -59,7 +67,8 @@ type Table struct {
 
 // Readings is the table of readings with the brackets drawn down its edge.
 type Readings struct {
-	Rows []ReadingRow
+	Heads []string
+	Rows  []ReadingRow
 	// Lanes is the number of brackets that run side by side.
 	Lanes int
 }
@@ -75,8 +84,10 @@ type ReadingRow struct {
 	// Source where it comes from.
 	LimitWords, LimitName, Mark, Source string
 	// Event names the reading's event.
-	Event      string
-	Verdict    string
+	Event   string
+	Verdict string
+	// Judged is the limit and the verdict in a sentence.
+	Judged     string
 	Instrument string
 	Notes      []string
 	// Withdrawn strikes the row through.
@@ -97,13 +108,14 @@ type BracketPart struct {
 }
 
 // Drawing is the service position.
-type Drawing struct{ Picture Picture }
+type Drawing struct{ Picture drawing.Picture }
 
 // Pictures are photographs, in order.
 type Pictures struct{ List []Photo }
 
 // Photo is one photograph.
 type Photo struct {
+	// Of says what it is of; a time goes with what was photographed for an entry.
 	Of, Time, ID string
 	Media        string
 	Content      []byte
@@ -111,15 +123,9 @@ type Photo struct {
 	Missing string
 }
 
-func (*Pairs) block()    {}
-func (*Words) block()    {}
-func (*Table) block()    {}
-func (*Readings) block() {}
-func (*Drawing) block()  {}
-func (*Pictures) block() {}
-
-func (s *Sheet) add(sec Section) {
-	if len(sec.Blocks) > 0 {
-		s.Sections = append(s.Sections, sec)
-	}
-}
+func (p *Pairs) empty() bool    { return len(p.List) == 0 }
+func (w *Words) empty() bool    { return len(w.List) == 0 }
+func (t *Table) empty() bool    { return len(t.Rows) == 0 }
+func (r *Readings) empty() bool { return len(r.Rows) == 0 }
+func (d *Drawing) empty() bool  { return false }
+func (p *Pictures) empty() bool { return len(p.List) == 0 }

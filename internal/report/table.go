@@ -1,36 +1,47 @@
 package report
 
-import "slices"
+import (
+	"slices"
+	"strconv"
+)
 
 const (
 	cellGap = 2.0
 	rowPad  = 0.9
 )
 
-// table draws a table, its heads again on every page.
-func (d *writer) table(t *Table) {
+func (t *Table) widths() []float64 {
 	widths := make([]float64, len(t.Shares))
 	for i, s := range t.Shares {
 		widths[i] = s * width
 	}
+	return widths
+}
+
+// cells breaks a row into the lines of its cells, and says how high it is.
+func (d *writer) cells(t *Table, row int) (cells [][]string, h float64) {
+	lines := 1
+	for k, s := range t.Rows[row] {
+		d.cellFont(t, k)
+		cells = append(cells, d.split(s, t.Shares[k]*width-cellGap))
+		lines = max(lines, len(cells[k]))
+	}
+	return cells, float64(lines)*tableSize*lead + 2*rowPad
+}
+
+// table draws a table, its heads again on every page.
+func (d *writer) table(t *Table) {
+	widths := t.widths()
 	d.heads(t.Heads, widths, 0)
-	for i, row := range t.Rows {
-		cells := make([][]string, len(row))
-		lines := 1
-		for k, s := range row {
-			d.cellFont(t, k)
-			cells[k] = d.split(s, widths[k]-cellGap)
-			lines = max(lines, len(cells[k]))
-		}
-		flag := t.Flag[i]
+	for i := range t.Rows {
+		cells, h := d.cells(t, i)
 		// A row that fits a page is kept whole; a longer one runs on.
-		h := float64(lines)*tableSize*lead + 2*rowPad
 		if d.y+h > pageH-bottom && h < pageH-top-bottom-20 {
 			d.page()
 			d.heads(t.Heads, widths, 0)
 		}
 		d.y += rowPad
-		for l := range lines {
+		for l := range int((h-2*rowPad)/(tableSize*lead) + 0.5) {
 			if d.y+tableSize*lead > pageH-bottom {
 				d.page()
 				d.heads(t.Heads, widths, 0)
@@ -44,7 +55,7 @@ func (d *writer) table(t *Table) {
 				}
 				x += widths[k]
 			}
-			if flag {
+			if t.Flag[i] {
 				d.pdf.SetFillColor(ink[0], ink[1], ink[2])
 				d.pdf.Rect(left-3, d.y-0.4, 1.2, tableSize*lead+0.4, "F")
 			}
@@ -65,17 +76,29 @@ func (d *writer) cellFont(t *Table, column int) {
 	d.font("", tableSize)
 }
 
+// headHeight is the height of the column heads.
+func (d *writer) headHeight(heads []string, widths []float64) float64 {
+	d.font("B", smallSize)
+	lines := 1
+	for i, h := range heads {
+		lines = max(lines, len(d.split(h, widths[i]-cellGap)))
+	}
+	return float64(lines)*smallSize*lead + 1
+}
+
 // heads draws the column heads, from an indent on.
 func (d *writer) heads(heads []string, widths []float64, indent float64) {
-	d.room(14)
+	h := d.headHeight(heads, widths)
 	x := left + indent
-	for i, h := range heads {
+	for i, words := range heads {
 		d.font("B", smallSize)
 		d.colour(quiet)
-		d.at(x, d.y, h)
+		for l, s := range d.split(words, widths[i]-cellGap) {
+			d.at(x, d.y+float64(l)*smallSize*lead, s)
+		}
 		x += widths[i]
 	}
-	d.y += smallSize*lead + 1
+	d.y += h
 	d.pdf.SetLineWidth(0.3)
 	d.stroke(ink)
 	d.pdf.Line(left+indent, d.y, pageW-right, d.y)
@@ -84,46 +107,55 @@ func (d *writer) heads(heads []string, widths []float64, indent float64) {
 // lanePitch is the distance between two brackets that run side by side.
 const lanePitch = 3.4
 
+// indent is the room that brackets take at the edge.
+func (t *Readings) indent() float64 { return float64(t.Lanes)*lanePitch + 2.5 }
+
+func (t *Readings) widths() []float64 {
+	widths := []float64{0.055, 0.095, 0.24, 0.12, 0.31, 0.18}
+	for i := range widths {
+		widths[i] *= width - t.indent()
+	}
+	return widths
+}
+
+var readingFaces = [...]string{"mono", "mono", "", "mono", "", ""}
+
+// reading breaks a row of readings into the lines of its cells, and says how high it is.
+func (d *writer) reading(t *Readings, row int) (cells [][]string, h float64) {
+	r := &t.Rows[row]
+	lines := 1
+	widths := t.widths()
+	for k, s := range []string{strconv.Itoa(r.Number), r.Time, r.Where, r.Shows, with(append([]string{r.Judged}, r.Notes...)...), r.Instrument} {
+		d.readingFont(t.face(row, k))
+		cells = append(cells, d.split(s, widths[k]-cellGap))
+		lines = max(lines, len(cells[k]))
+	}
+	return cells, float64(lines)*tableSize*lead + 2*rowPad
+}
+
+// face is that of a cell: what was not as the method expects is bold.
+func (t *Readings) face(row, column int) string {
+	if column == 4 && t.Rows[row].Unexpected {
+		return "B"
+	}
+	return readingFaces[column]
+}
+
 // readings draws the table of readings with the brackets down its edge.
 func (d *writer) readings(t *Readings) {
-	indent := float64(t.Lanes)*lanePitch + 2.5
-	shares := []float64{0.055, 0.095, 0.25, 0.11, 0.31, 0.18}
-	widths := make([]float64, len(shares))
-	for i, s := range shares {
-		widths[i] = s * (width - indent)
-	}
-	heads := []string{"No.", "Time", "Where", "Shows", "Limit and verdict", "Instrument"}
-	d.heads(heads, widths, indent)
+	indent, widths := t.indent(), t.widths()
+	d.heads(t.Heads, widths, indent)
 	for i := range t.Rows {
 		r := &t.Rows[i]
-		verdict := r.Verdict
-		if r.Limit != "" {
-			verdict = r.Limit + ": " + r.Verdict
-		}
-		for _, n := range r.Notes {
-			verdict += "; " + n
-		}
-		text := []string{fmtNumber(r.Number), r.Time, r.Where, r.Shows, verdict, r.Instrument}
-		faces := []string{"mono", "mono", "", "mono", "", ""}
-		if r.Unexpected {
-			faces[4] = "B"
-		}
-		cells := make([][]string, len(text))
-		lines := 1
-		for k, s := range text {
-			d.readingFont(faces[k])
-			cells[k] = d.split(s, widths[k]-cellGap)
-			lines = max(lines, len(cells[k]))
-		}
-		h := float64(lines)*tableSize*lead + 2*rowPad
+		cells, h := d.reading(t, i)
 		if d.y+h > pageH-bottom {
 			d.page()
-			d.heads(heads, widths, indent)
+			d.heads(t.Heads, widths, indent)
 		}
 		x := left + indent
 		for k := range cells {
 			for l, s := range cells[k] {
-				d.readingFont(faces[k])
+				d.readingFont(t.face(i, k))
 				d.colour(ink)
 				y := d.y + rowPad + float64(l)*tableSize*lead
 				d.at(x, y, s)

@@ -80,7 +80,7 @@ type head struct {
 	Entries   []jsontext.Value  `json:"entries"`
 }
 
-// Parse reads a script. The error is a *yamldoc.Error.
+// Parse reads a script. The error is a yamldoc.Problems.
 func Parse(file string, b []byte) (*Script, error) {
 	d, err := yamldoc.Parse(file, b)
 	if err != nil {
@@ -177,14 +177,14 @@ func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
 		var err error
 		switch key {
 		case "at":
-			e.At, err = s.clock(here, parts[key])
+			e.At, err = s.clock(here)
 		case "as":
-			if err = d.DecodePart(here, parts[key], &e.Label); err == nil && !identifier(e.Label) {
+			if err = d.DecodePart(here, &e.Label); err == nil && !identifier(e.Label) {
 				err = d.Errorf(here, "use up to 32 letters, digits and hyphens", "%q is no label", clip(e.Label))
 			}
 		case "happened":
 			var c clock
-			if c, err = s.clock(here, parts[key]); err == nil && c.kind != atDay {
+			if c, err = s.clock(here); err == nil && c.kind != atDay {
 				err = d.Errorf(here, `write it like "10:31"`, "say when it happened as a time of day")
 			}
 			if err == nil {
@@ -209,9 +209,9 @@ func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
 	return e, nil
 }
 
-func (s *Script) clock(pointer string, raw jsontext.Value) (clock, error) {
+func (s *Script) clock(pointer string) (clock, error) {
 	var text string
-	if err := s.doc.DecodePart(pointer, raw, &text); err != nil {
+	if err := s.doc.DecodePart(pointer, &text); err != nil {
 		return clock{}, err
 	}
 	if span, ok := strings.CutPrefix(text, "+"); ok {

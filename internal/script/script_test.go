@@ -93,7 +93,7 @@ func FuzzParse(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		s, err := Parse("s", b)
 		if err != nil {
-			if _, ok := err.(*yamldoc.Error); !ok {
+			if _, ok := err.(yamldoc.Problems); !ok {
 				t.Fatalf("%T names no place: %v", err, err)
 			}
 			return

@@ -77,7 +77,7 @@ func (e *Entry) short() (string, bool) {
 
 func decode[T any](r *Runner, e *Entry) (T, error) {
 	var v T
-	err := r.Script.doc.DecodePart(e.at(), e.body, &v)
+	err := r.Script.doc.DecodePart(e.at(), &v)
 	return v, err
 }
 

@@ -6,17 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
-	"time"
 
 	"meterwright/internal/field"
 	"meterwright/internal/jobs"
 	"meterwright/internal/store"
-	"meterwright/measure"
-	"meterwright/metering"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/rules"
 )
 
@@ -29,15 +28,8 @@ type journal struct {
 	mu sync.Mutex
 	// begun holds visits whose summaries may not have been made yet, by job.
 	begun map[string][]string
-	// jobs holds the jobs as they were read last, with what they were read from.
-	jobs map[string]readJob
 	// counts says how many lines a visit had when the store had that many in all.
 	counts map[string]count
-}
-
-type readJob struct {
-	body string
-	job  field.Job
 }
 
 type count struct {
@@ -54,121 +46,70 @@ func newJournal(s *store.Store, pack *rules.Pack) (*journal, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &journal{store: s, shelf: shelf, rules: limits, begun: map[string][]string{}, jobs: map[string]readJob{}, counts: map[string]count{}}, nil
+	return &journal{store: s, shelf: shelf, rules: limits, begun: map[string][]string{}, counts: map[string]count{}}, nil
 }
 
-// maxDay bounds the jobs that one page lists.
-const maxDay = 200
+func (j *journal) Jobs(ctx context.Context, w field.Wanted) (list []jobs.Job, all int, err error) {
+	f := store.JobFilter{Day: w.Day, Undated: w.Day == "", People: []string{w.Person, ""}, Others: w.Others, By: store.ByAppointment, Skip: w.From, Limit: w.Most}
+	if f.Undated {
+		f.Begun = new(bool)
+	}
+	if all, err = j.store.CountJobs(ctx, f); err != nil {
+		return nil, 0, err
+	}
+	for r, err := range j.store.Jobs(ctx, f) {
+		if err != nil {
+			return nil, 0, err
+		}
+		job, err := read(r)
+		if err != nil {
+			// A job that cannot be read does not hide the others.
+			job = &jobs.Job{Reference: r.Reference, Address: err.Error(), Appointment: strings.TrimSpace(r.Day + " " + r.Hour), Person: r.Person}
+		}
+		list = append(list, *job)
+	}
+	return list, all, nil
+}
 
-func (j *journal) Jobs(ctx context.Context) ([]field.Job, error) {
-	rows, err := j.store.Jobs(ctx, "", maxDay)
+func (j *journal) Running(ctx context.Context, person string, key record.Key) ([]string, error) {
+	list, err := j.store.InHand(ctx, person, key, string(replay.UnderWay), string(replay.Stopped), string(replay.HeldByTwo), store.UnreadableState)
 	if err != nil {
 		return nil, err
 	}
-	var list []field.Job
-	for _, r := range rows {
-		job, err := j.read(r)
-		if err != nil {
-			// A job that cannot be carried out here does not hide the others.
-			job = field.Job{Reference: r.Reference, Address: "Job " + r.Reference + ": " + err.Error()}
-		}
-		list = append(list, job)
+	j.mu.Lock()
+	for _, visits := range j.begun {
+		list = append(list, visits...)
 	}
-	slices.SortStableFunc(list, func(a, b field.Job) int {
-		switch {
-		case a.Appointment < b.Appointment:
-			return -1
-		case a.Appointment > b.Appointment:
-			return 1
-		}
-		return 0
-	})
-	return list, nil
+	j.mu.Unlock()
+	slices.Sort(list)
+	return slices.Compact(list), nil
 }
 
-func (j *journal) Job(ctx context.Context, reference string) (field.Job, error) {
+func (j *journal) Job(ctx context.Context, reference string) (*jobs.Job, error) {
 	row, err := j.store.Job(ctx, reference)
 	if errors.Is(err, store.ErrNotFound) {
-		return field.Job{}, fmt.Errorf("%w: %w", err, field.ErrNotFound)
+		return nil, fmt.Errorf("%w: %w", err, field.ErrNotFound)
 	}
-	if err != nil {
-		return field.Job{}, err
-	}
-	return j.read(row)
-}
-
-// read turns a job of the store into one of the field: with the method resolved.
-func (j *journal) read(row store.Job) (field.Job, error) {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if r, ok := j.jobs[row.Reference]; ok && r.body == string(row.Body) {
-		return r.job, nil
-	}
-	var in jobs.Job
-	if err := json.Unmarshal(row.Body, &in); err != nil {
-		return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
-	}
-	resolved, err := j.resolve(&in)
-	if err != nil {
-		return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
-	}
-	whole, err := resolved.Encode()
-	if err != nil {
-		return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
-	}
-	out := field.Job{Reference: row.Reference, Fictional: in.Fictional, Employer: in.Employer, Address: in.Address, MeterPoint: in.MeterPoint,
-		Meter: in.Meter, Appointment: in.Appointment, Person: in.Person, Hazards: in.Hazards, Dependants: in.Dependants, Method: whole}
-	for _, r := range in.Registers {
-		reg, err := register(r)
-		if err != nil {
-			return field.Job{}, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
-		}
-		out.Registers = append(out.Registers, reg)
-	}
-	for _, t := range in.Kit.Instruments {
-		out.Tools = append(out.Tools, field.Tool{Kind: t.Kind, ID: t.ID, Due: t.Due, Leads: t.Leads, Source: t.ProvedOn.Kind, Unit: t.ProvedOn.ID, Nominal: t.ProvedOn.Nominal})
-	}
-	for _, w := range in.Kit.Protection {
-		out.Worn = append(out.Worn, field.Worn{Item: w.Item, ID: w.ID, Due: w.Due})
-	}
-	j.jobs[row.Reference] = readJob{string(row.Body), out}
-	return out, nil
-}
-
-func register(r jobs.Register) (field.Register, error) {
-	m, err := r.Metering()
-	if err != nil {
-		return field.Register{}, err
-	}
-	out := field.Register{Entry: r.Entry, Meter: m}
-	for _, e := range r.Earlier {
-		day, err := time.Parse(time.DateOnly, e.On)
-		if err != nil {
-			return out, err
-		}
-		v, err := measure.ParseDecimal(e.Reading)
-		if err != nil {
-			return out, err
-		}
-		out.Earlier = append(out.Earlier, metering.DatedReading{At: day, Reading: v})
-	}
-	return out, nil
-}
-
-func (j *journal) resolve(in *jobs.Job) (*method.Resolved, error) {
-	d, err := j.shelf.Method(in.Method)
 	if err != nil {
 		return nil, err
 	}
-	var over []*method.Overlay
-	for _, id := range in.Overlays {
-		o, err := j.shelf.Overlay(id)
-		if err != nil {
-			return nil, err
-		}
-		over = append(over, o)
+	return read(row)
+}
+
+func read(row store.Job) (*jobs.Job, error) {
+	var j jobs.Job
+	if err := json.Unmarshal(row.Body, &j); err != nil {
+		return nil, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, row.Reference, err)
 	}
-	return method.Resolve(d, over, in.ForMethod(), j.rules)
+	return &j, nil
+}
+
+func (j *journal) Method(_ context.Context, job *jobs.Job) (*method.Resolved, error) {
+	r, err := j.shelf.Resolve(job.Method, job.Overlays, job.ForMethod(), j.rules)
+	if err != nil {
+		return nil, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, job.Reference, err)
+	}
+	return r, nil
 }
 
 // Visits lists the visits of a job. Their ids begin with the time.
@@ -177,12 +118,18 @@ func (j *journal) Visits(ctx context.Context, job string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	j.mu.Lock()
-	list := slices.Clone(j.begun[job])
-	j.mu.Unlock()
+	var list []string
 	for _, v := range page.Visits {
 		list = append(list, v.Visit)
 	}
+	j.mu.Lock()
+	// What has a summary now need not be remembered.
+	fresh := slices.DeleteFunc(j.begun[job], func(v string) bool { return slices.Contains(list, v) })
+	if j.begun[job] = fresh; len(fresh) == 0 {
+		delete(j.begun, job)
+	}
+	list = append(list, fresh...)
+	j.mu.Unlock()
 	slices.Sort(list)
 	return slices.Compact(list), nil
 }
@@ -203,9 +150,7 @@ func (j *journal) Lines(ctx context.Context, visit string, n int) ([][]byte, err
 		if err != nil {
 			return nil, err
 		}
-		if l.Version == 0 {
-			lines = append(lines, l)
-		}
+		lines = append(lines, l)
 	}
 	// A line is accepted after those that it follows or takes over from.
 	slices.SortFunc(lines, func(a, b store.Line) int { return int(a.Number - b.Number) })
@@ -222,11 +167,26 @@ func (j *journal) Lines(ctx context.Context, visit string, n int) ([][]byte, err
 	return out, nil
 }
 
-func (j *journal) Append(ctx context.Context, visit, job string, lines [][]byte) error {
+func (j *journal) Append(ctx context.Context, visit, job string, lines []record.Signed) error {
+	receipts, err := j.store.Keep(ctx, lines)
+	if err != nil {
+		return asField(err)
+	}
+	return j.accepted(visit, job, receipts)
+}
+
+// submit is Append for lines that were not made here: the store looks at each.
+func (j *journal) submit(ctx context.Context, visit, job string, lines [][]byte) error {
 	receipts, err := j.store.Submit(ctx, lines)
 	if err != nil {
-		return err
+		return asField(err)
 	}
+	return j.accepted(visit, job, receipts)
+}
+
+// accepted notes what the store accepted. The error says what it did not, and that a line was one of
+// another version of its chain.
+func (j *journal) accepted(visit, job string, receipts []store.Receipt) error {
 	j.mu.Lock()
 	// Where nothing else was accepted meanwhile, what is known of the visit stays known.
 	if n := int64(len(receipts)); n > 0 {
@@ -252,13 +212,21 @@ func (j *journal) Append(ctx context.Context, visit, job string, lines [][]byte)
 
 func (j *journal) PutAttachment(ctx context.Context, container []byte) error {
 	_, err := j.store.PutAttachment(ctx, container)
+	return asField(err)
+}
+
+// asField gives an error of the store the word that the field branches on.
+func asField(err error) error {
+	switch {
+	case errors.Is(err, store.ErrFull):
+		return fmt.Errorf("%w: %w", field.ErrFull, err)
+	case errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrErased):
+		return fmt.Errorf("%w: %w", err, field.ErrNotFound)
+	}
 	return err
 }
 
 func (j *journal) Attachment(ctx context.Context, id record.AttachmentID) ([]byte, error) {
 	b, err := j.store.Attachment(ctx, id)
-	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrErased) {
-		return nil, fmt.Errorf("%w: %w", err, field.ErrNotFound)
-	}
-	return b, err
+	return b, asField(err)
 }

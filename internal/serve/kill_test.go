@@ -17,7 +17,8 @@ import (
 	"testing"
 	"time"
 
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/intake"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/record"
@@ -176,15 +177,15 @@ func TestKilledWhileRecording(t *testing.T) {
 	var noters []*noter
 	for i := range 3 {
 		d := demoDay[i]
-		j, err := jobs.ParseYAML(d.ref, []byte(d.file(i, time.Now())), rules.GB().MeterPoint)
+		j, err := jobfile.ParseYAML(d.ref, []byte(d.file(i, time.Now())), rules.GB().MeterPoint)
 		if err != nil {
 			t.Fatal(err)
 		}
-		body, err := j.Body()
+		row, err := intake.Kept(j)
 		if err != nil {
 			t.Fatal(err)
 		}
-		rows = append(rows, store.Job{Reference: j.Reference, Body: body})
+		rows = append(rows, row)
 		noters = append(noters, &noter{job: j.Reference, visit: fmt.Sprintf("019ab3f0-5c00-7a10-8b20-0123456789a%d", i),
 			client: &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}})
 	}

@@ -1,10 +1,15 @@
 package serve
 
 import (
+	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"strings"
+	"time"
+
+	"meterwright/record"
 )
 
 // CheckAddress refuses an address that anybody but this machine could reach.
@@ -38,3 +43,64 @@ func local(next http.Handler) http.Handler {
 		next.ServeHTTP(w, r)
 	})
 }
+
+// A pace says how slowly somebody may send a request or take in an answer.
+type pace struct {
+	grace time.Duration // for a request's head, for a body to begin, and for each part of an answer
+	rate  int64         // bytes of a body in a second, at least
+	body  int64         // bytes of a body, at most
+	leave time.Duration // for answers that are under way when the program ends
+}
+
+// paces leave room for the largest photograph over a poor connection.
+var paces = pace{grace: 15 * time.Second, rate: 64 << 10, body: record.MaxAttachment + 2<<20, leave: 5 * time.Second}
+
+// patient ends requests whose body comes too slowly or has no end, and answers that nobody takes
+// in. A body that comes byte by byte is given the grace and no more.
+func patient(p pace, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		control := http.NewResponseController(w)
+		if r.Body != nil && r.Body != http.NoBody {
+			// For a body that the handler does not read, and the server throws away.
+			_ = control.SetReadDeadline(time.Now().Add(p.grace))
+			r.Body = http.MaxBytesReader(w, &slowBody{ReadCloser: r.Body, control: control, pace: p, begun: time.Now()}, p.body)
+		}
+		next.ServeHTTP(&slowAnswer{w, control, p}, r)
+	})
+}
+
+// slowBody gives each read until the time that what has come so far deserves.
+type slowBody struct {
+	io.ReadCloser
+	control *http.ResponseController
+	pace    pace
+	begun   time.Time
+	come    int64
+}
+
+func (b *slowBody) Read(into []byte) (int, error) {
+	until := b.begun.Add(b.pace.grace + time.Duration(b.come*int64(time.Second)/b.pace.rate))
+	if err := b.control.SetReadDeadline(until); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return 0, err
+	}
+	n, err := b.ReadCloser.Read(into)
+	b.come += int64(n)
+	return n, err // At the end of a body the server itself lifts the deadline.
+}
+
+// slowAnswer gives each part of an answer its time.
+type slowAnswer struct {
+	http.ResponseWriter
+	control *http.ResponseController
+	pace    pace
+}
+
+func (a *slowAnswer) Write(b []byte) (int, error) {
+	if err := a.control.SetWriteDeadline(time.Now().Add(a.pace.grace)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return 0, err
+	}
+	return a.ResponseWriter.Write(b)
+}
+
+// Unwrap lets a handler's own control reach the connection.
+func (a *slowAnswer) Unwrap() http.ResponseWriter { return a.ResponseWriter }

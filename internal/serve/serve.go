@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"meterwright/internal/advice"
@@ -22,11 +23,14 @@ import (
 	"meterwright/internal/field"
 	"meterwright/internal/office"
 	"meterwright/internal/page"
+	"meterwright/internal/private"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
 	"meterwright/internal/version"
 	"meterwright/rules"
+	"meterwright/say"
+	"meterwright/say/en"
 )
 
 // Config says what to serve.
@@ -48,6 +52,7 @@ type Config struct {
 
 // Server is a server that is ready to answer.
 type Server struct {
+	words   *say.Language
 	store   *store.Store
 	handler http.Handler
 	log     *slog.Logger
@@ -99,8 +104,12 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	if err != nil {
 		return nil, err
 	}
+	words, err := en.Language()
+	if err != nil {
+		return nil, err
+	}
 	engine := "meterwright " + version.Edition
-	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: engine, Pack: pack,
+	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: engine, Pack: pack, Language: words,
 		Adviser: advice.New(engine), Failed: failed})
 
 	mux := http.NewServeMux()
@@ -108,17 +117,17 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	mux.Handle("/field/", f)
 	mux.Handle("/office/", office.New(st, office.Options{Base: "/office", Pack: pack, Now: clock.Now, Demo: c.Demo, Failed: failed}))
 	if c.Demo {
-		mux.Handle("GET /gallery/", http.StripPrefix("/gallery", field.Gallery("/gallery")))
+		mux.Handle("GET /gallery/", http.StripPrefix("/gallery", field.Gallery("/gallery", words)))
 		mux.Handle("GET /gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
 	}
 	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
-		page.Write(w, r, http.StatusOK, home{Demo: c.Demo, Edition: version.Edition}.Page())
+		page.Write(w, r, http.StatusOK, home{words, c.Demo, version.Edition}.Page())
 	})
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		page.Write(w, r, http.StatusNotFound, missing{}.Page())
+		page.Write(w, r, http.StatusNotFound, missing{words}.Page())
 	})
 	guarded := http.NewCrossOriginProtection().Handler(mux)
-	return &Server{store: st, handler: local(page.Secure(guarded)), log: log}, nil
+	return &Server{words: words, store: st, handler: local(page.Secure(guarded)), log: log}, nil
 }
 
 // Handler answers requests.
@@ -139,24 +148,34 @@ func Run(ctx context.Context, c Config) error {
 	return errors.Join(s.run(ctx, c), s.Close())
 }
 
-// leave is how long answers that are under way may take when the program ends.
-const leave = 5 * time.Second
-
 func (s *Server) run(ctx context.Context, c Config) error {
 	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", c.Listen)
 	if err != nil {
 		return fmt.Errorf("listen on %s: %w: choose another port with --listen", c.Listen, err)
 	}
-	srv := &http.Server{Handler: s.handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
-		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn)}
-	if err := c.tell(l.Addr()); err != nil {
+	if err := c.tell(s.words, l.Addr()); err != nil {
 		return errors.Join(err, l.Close())
 	}
 	if !asset.Built() && !c.JSON {
-		if _, err := fmt.Fprintln(c.Out, "built without its fonts and page script: pages use the system's fonts and ordinary loads; make assets adds them"); err != nil {
+		if _, err := fmt.Fprintln(c.Out, s.words.Say("serve.no-assets")); err != nil {
 			return errors.Join(err, l.Close())
 		}
 	}
+	return s.answer(ctx, l, paces)
+}
+
+// answer answers on l until ctx is done. It returns when no answer is under way any more: what
+// was being written when ctx ended is written, so that the store may be closed.
+func (s *Server) answer(ctx context.Context, l net.Listener, p pace) error {
+	var under sync.WaitGroup
+	handler := patient(p, s.handler)
+	srv := &http.Server{ReadHeaderTimeout: p.grace, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
+		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			under.Add(1)
+			defer under.Done()
+			handler.ServeHTTP(w, r)
+		})}
 	done := make(chan error, 1)
 	go func() { done <- srv.Serve(l) }()
 	select {
@@ -164,9 +183,15 @@ func (s *Server) run(ctx context.Context, c Config) error {
 		return err
 	case <-ctx.Done():
 	}
-	end, cancel := context.WithTimeout(context.Background(), leave)
+	end, cancel := context.WithTimeout(context.Background(), p.leave)
 	defer cancel()
-	err = srv.Shutdown(end)
+	err := srv.Shutdown(end)
+	if errors.Is(err, context.DeadlineExceeded) {
+		// Whoever is still sending is cut off. What had arrived is answered, and kept.
+		s.log.Warn("meterwright", "cut off", "requests that were still arriving when the program ended")
+		err = srv.Close()
+	}
+	under.Wait()
 	if served := <-done; !errors.Is(served, http.ErrServerClosed) {
 		err = errors.Join(err, served)
 	}
@@ -174,14 +199,14 @@ func (s *Server) run(ctx context.Context, c Config) error {
 }
 
 // tell says where the pages are.
-func (c Config) tell(addr net.Addr) error {
+func (c Config) tell(words *say.Language, addr net.Addr) error {
 	if c.JSON {
 		return json.NewEncoder(c.Out).Encode(struct {
 			Address string `json:"address"`
 			Data    string `json:"data"`
 		}{"http://" + addr.String() + "/", c.Data})
 	}
-	_, err := fmt.Fprintf(c.Out, "meterwright is at http://%s/ on this machine, with its data in %s\n", addr, c.Data)
+	_, err := fmt.Fprintln(c.Out, words.Say("serve.at", "address", addr, "data", c.Data))
 	return err
 }
 
@@ -226,7 +251,7 @@ func hands(ctx context.Context, st *store.Store, named []string, key func(person
 // keysIn gives the key of each person's device from a folder, and makes it if it is missing.
 func keysIn(dir string) func(string) (*field.Hand, error) {
 	return func(person string) (*field.Hand, error) {
-		if err := os.MkdirAll(dir, 0o700); err != nil {
+		if err := private.Folder(dir); err != nil {
 			return nil, err
 		}
 		if person == "" || strings.ContainsAny(person, `/\`) || strings.HasPrefix(person, ".") {
@@ -239,23 +264,17 @@ func keysIn(dir string) func(string) (*field.Hand, error) {
 
 // secretIn reads the secret from which salts are made, or makes it.
 func secretIn(path string) ([]byte, error) {
-	b, err := os.ReadFile(path)
-	if err == nil && len(b) == 32 {
-		return b, nil
-	}
-	if err == nil {
-		return nil, fmt.Errorf("%s has %d bytes and should have 32: remove it, and a new one is made", path, len(b))
-	}
-	if !errors.Is(err, fs.ErrNotExist) {
+	if err := private.Close(path); err != nil {
 		return nil, err
+	}
+	b, err := os.ReadFile(path)
+	switch {
+	case err == nil && len(b) != 32:
+		return nil, fmt.Errorf("%s has %d bytes and should have 32: remove it, and a new one is made", path, len(b))
+	case !errors.Is(err, fs.ErrNotExist):
+		return b, err
 	}
 	b = make([]byte, 32)
-	if _, err := rand.Read(b); err != nil {
-		return nil, err
-	}
-	temporary := path + ".new"
-	if err := os.WriteFile(temporary, b, 0o600); err != nil {
-		return nil, err
-	}
-	return b, os.Rename(temporary, path)
+	_, _ = rand.Read(b) // never fails
+	return b, private.Write(path, b)
 }

@@ -14,7 +14,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"meterwright/instrument"
-	"meterwright/internal/jobs"
+	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/method"
@@ -62,11 +62,11 @@ func demoMethod(t *testing.T, ref string) *method.Resolved {
 	}
 	for i, d := range demoDay {
 		if d.ref == ref {
-			job, err := jobs.ParseYAML(ref, []byte(d.file(i, newClock().Now())), rules.GB().MeterPoint)
+			job, err := jobfile.ParseYAML(ref, []byte(d.file(i, newClock().Now())), rules.GB().MeterPoint)
 			if err != nil {
 				t.Fatal(err)
 			}
-			m, err := j.resolve(job)
+			m, err := j.Method(t.Context(), job)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -222,7 +222,7 @@ func (w *walker) record(s *method.Step) {
 	w.look("step-record-" + s.ID)
 	w.tap("Enter")
 	if s.ID == "final-register" {
-		w.says("Final import 04330: plausible")
+		w.says("04330: plausible")
 		w.look("reading-judged")
 	}
 }

@@ -45,7 +45,7 @@ type file struct {
 	Values     map[string]string               `json:"values"`
 }
 
-// Parse reads a site file. The error is a *yamldoc.Error.
+// Parse reads a site file. The error is a yamldoc.Problems.
 func Parse(name string, b []byte) (*Position, error) {
 	d, err := yamldoc.Parse(name, b)
 	if err != nil {

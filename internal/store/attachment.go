@@ -51,8 +51,8 @@ func (s *Store) PutAttachment(ctx context.Context, container []byte) (record.Ref
 	// The file gets its name within the transaction, so that an erasure comes either before,
 	// and is seen here, or after, and finds the file.
 	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed)
-			VALUES ($1, $2, $3, $4, 0, '', '', FALSE) ON CONFLICT (id) DO NOTHING`, string(ref.ID), ref.Media, ref.Bytes, micros(s.opts.Now()))
+		_, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed, named)
+			VALUES ($1, $2, $3, $4, 0, '', '', FALSE, EXISTS (SELECT 1 FROM named WHERE id = $1)) ON CONFLICT (id) DO NOTHING`, string(ref.ID), ref.Media, ref.Bytes, micros(s.opts.Now()))
 		if err != nil {
 			return err
 		}
@@ -67,7 +67,7 @@ func (s *Store) PutAttachment(ctx context.Context, container []byte) (record.Ref
 	})
 	if err != nil {
 		// The file may have its name by now; without a row nothing leads to it, and a later
-		// put or erasure deals with it.
+		// put, an erasure or RemoveUnnamed deals with it.
 		if gone := s.files.root.Remove(temporary); gone != nil && !errors.Is(gone, fs.ErrNotExist) {
 			err = errors.Join(err, gone)
 		}
@@ -136,8 +136,8 @@ func (s *Store) EraseAttachment(ctx context.Context, id record.AttachmentID, who
 	}
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		now := micros(s.opts.Now())
-		if _, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed)
-			VALUES ($1, '', 0, 0, 0, '', '', FALSE) ON CONFLICT (id) DO NOTHING`, string(id)); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed, named)
+			VALUES ($1, '', 0, 0, 0, '', '', FALSE, FALSE) ON CONFLICT (id) DO NOTHING`, string(id)); err != nil {
 			return err
 		}
 		_, err := tx.ExecContext(ctx, `UPDATE attachments SET erased = $1, erased_by = $2, erased_why = $3, removed = FALSE WHERE id = $4 AND erased = 0`, now, who, why, string(id))
@@ -166,13 +166,7 @@ func (s *Store) removeErased(ctx context.Context, id record.AttachmentID) error 
 
 // sweep removes files that an earlier process had no time to remove.
 func (s *Store) sweep(ctx context.Context) error {
-	var ids []record.AttachmentID
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		var id record.AttachmentID
-		err := r.Scan(&id)
-		ids = append(ids, id)
-		return err
-	}, `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
+	ids, err := s.attachments(ctx, `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
 	for _, id := range ids {
 		if err == nil {
 			err = s.removeErased(ctx, id)
@@ -182,4 +176,68 @@ func (s *Store) sweep(ctx context.Context) error {
 		return s.explain(fmt.Errorf("finish erasing attachments: %w", err))
 	}
 	return nil
+}
+
+// attachments lists the ids that a query gives.
+func (s *Store) attachments(ctx context.Context, query string, args ...any) ([]record.AttachmentID, error) {
+	var ids []record.AttachmentID
+	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
+		var id record.AttachmentID
+		err := r.Scan(&id)
+		ids = append(ids, id)
+		return err
+	}, query, args...)
+	return ids, err
+}
+
+// KeepUnnamed is for how long an attachment is kept that no line names: the line may come later
+// than the attachment, or never.
+const KeepUnnamed = 30 * 24 * time.Hour
+
+// RemoveUnnamed removes attachments that no line names KeepUnnamed after they came, files that
+// nothing leads to among them, and returns how many it removed. They are not erased: the same
+// attachment is taken when it comes again.
+func (s *Store) RemoveUnnamed(ctx context.Context) (int, error) {
+	before := s.opts.Now().Add(-KeepUnnamed)
+	ids, err := s.unnamed(ctx, before)
+	removed := 0
+	for _, id := range ids {
+		if err != nil {
+			break
+		}
+		// The file goes within the transaction, so that the same attachment comes either
+		// before, and is named or young here, or after, and gets its file anew.
+		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, `DELETE FROM attachments WHERE id = $1 AND NOT named AND erased = 0 AND received < $2`, string(id), micros(before))
+			if err != nil {
+				return err
+			}
+			if _, err := attachmentState(ctx, tx, id); !errors.Is(err, ErrNotFound) {
+				return err
+			}
+			removed++
+			return s.files.remove(id)
+		})
+	}
+	if err != nil {
+		return removed, s.explain(fmt.Errorf("remove attachments that no line names: %w", err))
+	}
+	return removed, nil
+}
+
+// unnamed lists the attachments that came before a time and that no line names, and then the
+// files as old that no row leads to.
+func (s *Store) unnamed(ctx context.Context, before time.Time) ([]record.AttachmentID, error) {
+	ids, err := s.attachments(ctx, `SELECT id FROM attachments WHERE NOT named AND erased = 0 AND received < $1 ORDER BY id`, micros(before))
+	if err != nil {
+		return nil, err
+	}
+	err = s.files.each(before, func(id record.AttachmentID) error {
+		_, err := attachmentState(ctx, s.db.Read, id)
+		if errors.Is(err, ErrNotFound) {
+			ids, err = append(ids, id), nil
+		}
+		return err
+	})
+	return ids, err
 }

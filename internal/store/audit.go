@@ -14,17 +14,26 @@ import (
 // An AuditReport says what Audit looked at.
 type AuditReport struct {
 	Lines, Chains, Forks, Waiting int64
+	// Unnamed counts the attachments that no line names, files that nothing leads to among
+	// them: see KeepUnnamed.
+	Unnamed int64
 }
 
 // Audit reads everything and checks that it hangs together: acceptance numbers without gaps,
 // every line genuine and in its place in its version, heads as the lines have them, and no
 // line waiting for one that is there. It returns the first fault, which wraps ErrDamaged.
-// Lines accepted meanwhile are left out. Attachments are not read.
+// Lines accepted meanwhile are left out. Attachments are counted and not read. Where the last
+// lines are missing the error is [Lost].
 func (s *Store) Audit(ctx context.Context) (AuditReport, error) {
 	var report AuditReport
 	last, err := s.LastNumber(ctx)
 	if err != nil {
 		return report, err
+	}
+	for _, c := range s.concerns {
+		if lost, ok := errors.AsType[*Lost](c); ok {
+			return report, lost
+		}
 	}
 	for report.Lines < last {
 		page, err := s.Accepted(ctx, report.Lines, linesPage)
@@ -63,7 +72,9 @@ func (s *Store) Audit(ctx context.Context) (AuditReport, error) {
 	if tooLate > 0 {
 		return report, damaged("%d lines wait that need not", tooLate)
 	}
-	return report, nil
+	unnamed, err := s.unnamed(ctx, s.opts.Now())
+	report.Unnamed = int64(len(unnamed))
+	return report, s.explain(err)
 }
 
 func damaged(format string, args ...any) error {

@@ -1,6 +1,6 @@
 // Package store keeps what devices hand in, durably.
 //
-// This comment is the contract. The suite in storetest says the same in tests, and every
+// This comment is the contract. The tests of this package say the same, and every
 // driver passes it.
 //
 // # Lines
@@ -33,8 +33,7 @@
 //
 // Two lines with one place in one chain are a fork. Both are kept, and all that follows either:
 // the version received first is number 0, each further one has the next number, up to
-// [MaxVersions]. Every listing shows them: [Holding], [Line] and [Summary] name versions, and
-// a visit with a fork always needs attention.
+// [MaxVersions]. Every listing shows them: [Holding], [Line] and [Summary] name versions.
 //
 // The nature of a visit, real or practice, is that of the line accepted first; lines of the
 // other nature are refused. Within one batch the chains of a visit come in the order in which
@@ -45,7 +44,12 @@
 //
 // Containers are files named by their hash in a folder beside the database. An erased
 // attachment leaves a tombstone in the database, which says who erased it and why, and it is
-// not taken again.
+// not taken again. One that no line has named for [KeepUnnamed] is removed without a trace.
+//
+// # Concerns
+//
+// A store that was opened may have [Store.Concerns]: others can read or change what it keeps,
+// or its last lines are missing, which a number kept apart from the tables tells.
 //
 // # Projections
 //
@@ -55,6 +59,14 @@
 // the place of one made from more lines, so a projection agrees with the lines up to its mark
 // whatever happened. [Store.CatchUp] brings it up to date at once, [Store.Rebuild] makes all
 // rows anew.
+//
+// # Needs
+//
+// With its summary a projector gives what a visit needs of somebody, each [Need] under a key that is the
+// same for the same reason and another for a new one. [Store.Waiting] lists what nobody has taken,
+// over all visits and however old. [Store.Take] records durably that a person took it, and what was
+// done; that is added to and never changed, and no rebuild brings back what was taken. A need that comes
+// under another key waits, whatever was taken before it.
 //
 // # Drivers
 //

@@ -7,8 +7,11 @@ import (
 	"os"
 	"path"
 	"strconv"
+	"strings"
 	"sync/atomic"
+	"time"
 
+	"meterwright/internal/private"
 	"meterwright/record"
 )
 
@@ -87,6 +90,27 @@ func (f *folder) remove(id record.AttachmentID) error {
 	return nil
 }
 
+// each gives the id of every file that is older than a time.
+func (f *folder) each(before time.Time, do func(record.AttachmentID) error) error {
+	return fs.WalkDir(f.root.FS(), ".", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			if name == newFiles {
+				return fs.SkipDir
+			}
+			return err
+		}
+		id := record.AttachmentID("sha256:" + strings.ReplaceAll(name, "/", ""))
+		if _, err := record.ParseReference(record.Reference{ID: id, Media: record.MediaText}.JSON()); err != nil {
+			return nil // It is none of ours.
+		}
+		info, err := d.Info()
+		if err != nil || !info.ModTime().Before(before) {
+			return err
+		}
+		return do(id)
+	})
+}
+
 func (f *folder) read(id record.AttachmentID) ([]byte, error) {
 	_, name := fileOf(id)
 	return f.root.ReadFile(name)
@@ -98,5 +122,5 @@ func (f *folder) sync(dir string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(syncDir(d), d.Close())
+	return errors.Join(private.SyncOpen(d), d.Close())
 }

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"regexp"
 	"strconv"
 
 	"meterwright/record"
@@ -179,6 +180,11 @@ func (p *placer) accept(c *chainState, n *versionState, it *item) error {
 	n.ended = n.ended || e.Kind == record.KindEnded || e.Kind == record.KindSupplement
 	p.lastNumber++
 	it.receipt.Status, it.receipt.Number, it.receipt.Version, it.receipt.Again = Accepted, p.lastNumber, n.number, it.wasWaiting
+	if !it.wasWaiting {
+		if err := p.named(e); err != nil {
+			return err
+		}
+	}
 	_, err := p.insert.ExecContext(p.ctx,
 		p.lastNumber, c.id, e.Seq, e.Hash[:], n.number, n.ended, p.now, it.line)
 	return err
@@ -197,9 +203,31 @@ func (p *placer) wait(v *visitState, it *item) error {
 	}
 	v.waiting++
 	v.waitingBytes += len(it.line)
+	if err := p.named(it.event); err != nil {
+		return err
+	}
 	_, err := p.tx.ExecContext(p.ctx, `INSERT INTO waiting (visit, device_key, seq, hash, received, line) VALUES ($1, $2, $3, $4, $5, $6)`,
 		it.event.Visit, it.event.Key[:], it.event.Seq, it.event.Hash[:], p.now, it.line)
 	return err
+}
+
+// attachmentName is how a body names an attachment. In RFC 8785 form nothing else reads so: a
+// quotation mark within a text is escaped.
+var attachmentName = regexp.MustCompile(`"attachment":"(sha256:[0-9a-f]{64})"`)
+
+// named notes which attachments a line names, so that these are kept for good.
+func (p *placer) named(e record.Event) error {
+	for _, m := range attachmentName.FindAllSubmatch(e.Body, -1) {
+		for _, statement := range []string{
+			`INSERT INTO named (id) VALUES ($1) ON CONFLICT (id) DO NOTHING`,
+			`UPDATE attachments SET named = TRUE WHERE id = $1 AND NOT named`,
+		} {
+			if _, err := p.tx.ExecContext(p.ctx, statement, string(m[1])); err != nil {
+				return fmt.Errorf("note that attachment %s is named: %w", m[1], err)
+			}
+		}
+	}
+	return nil
 }
 
 // waitsNoMore removes a line that is now decided.

@@ -180,13 +180,12 @@ func (s *Store) summarise(ctx context.Context, visit string) (Summary, error) {
 	}
 	if err != nil {
 		text, _ := jsontext.AppendQuote(nil, err.Error())
-		m = Summary{State: UnreadableState, NeedsAttention: true, Opened: r.first.Wall, Last: r.last.Wall, Person: r.first.Person, Details: jsontext.Value(`{"error":` + string(text) + `}`)}
+		m = Summary{State: UnreadableState, Needs: []Need{{Key: UnreadableState, Since: r.last.Wall, Danger: true}}, Opened: r.first.Wall, Last: r.last.Wall, Person: r.first.Person, Details: jsontext.Value(`{"error":` + string(text) + `}`)}
 	}
 	m.Visit, m.Nature, m.Lines, m.Through, m.Chains, m.Forks = visit, r.first.Nature, r.lines, r.through, len(r.versions), 0
 	for _, highest := range r.versions {
 		m.Forks += highest
 	}
-	m.NeedsAttention = m.NeedsAttention || m.Forks > 0
 	return m, nil
 }
 
@@ -281,8 +280,12 @@ func (s *Store) Rebuild(ctx context.Context, progress func(RebuildProgress)) err
 	}
 	if err == nil {
 		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `DELETE FROM summaries WHERE visit NOT IN (SELECT visit FROM chains)`)
-			return err
+			for _, table := range []string{"summaries", "needs"} {
+				if _, err := tx.ExecContext(ctx, `DELETE FROM `+table+` WHERE visit NOT IN (SELECT visit FROM chains)`); err != nil {
+					return err
+				}
+			}
+			return nil
 		})
 	}
 	if err != nil {

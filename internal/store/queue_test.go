@@ -17,7 +17,11 @@ func TestQueue(t *testing.T) {
 			t.Error("a commit is cut off by the haste of one passenger")
 		}
 		begun <- len(items)
-		return <-goOn
+		outcome := <-goOn
+		if ctx.Err() != nil { // who leads it may have given up meanwhile
+			t.Error("a commit is cut off by the haste of one passenger")
+		}
+		return outcome
 	}
 	var wait sync.WaitGroup
 	pass := func(ctx context.Context, n int, want error) {
@@ -51,7 +55,7 @@ func TestQueue(t *testing.T) {
 	waiting(3)
 	leave()
 	waiting(2)
-	cancel()
+	cancel() // the one that leads the commit under way
 	goOn <- nil
 	if n := <-begun; n != 5 {
 		t.Errorf("the second commit has %d items", n)

@@ -6,8 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"sync"
 	"time"
+
+	"meterwright/internal/private"
 )
 
 // Errors that callers branch on.
@@ -24,7 +27,22 @@ var (
 	ErrNewer = errors.New("made by a newer edition of this program")
 	// ErrDamaged: the database is not readable as one.
 	ErrDamaged = errors.New("damaged, or not a database of this program")
+	// ErrFull: the disk is full. Nothing of the call was kept.
+	ErrFull = errors.New("the disk is full and nothing was kept")
 )
+
+// Lost is the concern that the store has fewer lines than it gave acceptance numbers for. It
+// wraps ErrDamaged.
+type Lost struct {
+	Given int64 // the greatest number known to have been given out
+	Last  int64 // that of the last line there is
+}
+
+func (l *Lost) Error() string {
+	return fmt.Sprintf("the last lines are missing: acceptance numbers up to %d were given out, and the last line has %d: bring back a later backup, or have the devices hand in all that they hold", l.Given, l.Last)
+}
+
+func (l *Lost) Unwrap() error { return ErrDamaged }
 
 // A Database is what a driver gives: handles on tables of the present edition.
 type Database struct {
@@ -39,6 +57,13 @@ type Database struct {
 	Explain func(error) error
 	// Close closes both handles and gives up the driver's locks.
 	Close func() error
+	// Given is the greatest acceptance number that Note was told, as it was kept apart from
+	// the tables: a database that was lost in part does not know what it had.
+	Given int64
+	// Note keeps such a number, after the commit and without a sync. It may be nil.
+	Note func(int64) error
+	// Concerns are what the driver found amiss that does not keep it from working.
+	Concerns []error
 }
 
 // Options are the parts of a store that its user chooses.
@@ -50,8 +75,8 @@ type Options struct {
 	Follow bool
 	// Now is the clock for times of receipt; nil means time.Now.
 	Now func() time.Time
-	// Failed is told of errors of the background work, of which nobody else hears. It may
-	// be nil.
+	// Failed is told of errors of the background work, of which nobody else hears, and of the
+	// store's concerns. It may be nil.
 	Failed func(error)
 }
 
@@ -62,6 +87,8 @@ type Store struct {
 	files folder
 	opts  Options
 	queue queue
+	// concerns were found on opening.
+	concerns []error
 
 	projecting sync.Mutex // held by whoever moves the mark
 	kick       chan struct{}
@@ -78,7 +105,7 @@ func New(ctx context.Context, db Database, files *os.Root, opts Options) (*Store
 	if opts.Failed == nil {
 		opts.Failed = func(error) {}
 	}
-	s := &Store{db: db, files: folder{root: files}, opts: opts, kick: make(chan struct{}, 1)}
+	s := &Store{db: db, files: folder{root: files}, opts: opts, concerns: db.Concerns, kick: make(chan struct{}, 1)}
 	s.queue.turn = make(chan struct{}, 1)
 	if err := s.files.prepare(); err != nil {
 		return nil, err
@@ -89,8 +116,21 @@ func New(ctx context.Context, db Database, files *os.Root, opts Options) (*Store
 	if err := s.checkEdition(ctx); err != nil {
 		return nil, err
 	}
+	if err := s.checkLast(ctx); err != nil {
+		return nil, err
+	}
+	for _, c := range s.concerns {
+		opts.Failed(c)
+	}
 	following, stop := context.WithCancel(context.Background())
 	s.stop = stop
+	if opts.Follow {
+		s.done.Go(func() {
+			if _, err := s.RemoveUnnamed(following); err != nil && following.Err() == nil {
+				opts.Failed(err)
+			}
+		})
+	}
 	if opts.Follow && opts.Projector != nil {
 		s.done.Go(func() { s.follow(following) })
 		s.noticed()
@@ -105,8 +145,33 @@ func (s *Store) Close() error {
 	return errors.Join(s.files.root.Close(), s.explain(s.db.Close()))
 }
 
+// Concerns says what was found amiss on opening that did not keep the store from opening: what
+// others can read or change (private.ErrOpen), and [Lost] lines.
+func (s *Store) Concerns() []error { return slices.Clone(s.concerns) }
+
+// checkLast compares the last line with the numbers that were given out.
+func (s *Store) checkLast(ctx context.Context) error {
+	given, err := s.LastNumber(ctx)
+	if err != nil {
+		return err
+	}
+	l := &Lost{Given: max(given, s.db.Given)}
+	if err := s.db.Read.QueryRowContext(ctx, `SELECT COALESCE(max(accepted), 0) FROM lines`).Scan(&l.Last); err != nil {
+		return s.explain(fmt.Errorf("last line: %w", err))
+	}
+	if l.Last < l.Given {
+		s.concerns = append(s.concerns, l)
+	}
+	return nil
+}
+
 func (s *Store) explain(err error) error {
-	if err == nil || s.db.Explain == nil {
+	switch {
+	case err == nil || errors.Is(err, ErrFull):
+		return err
+	case private.NoRoom(err):
+		return fmt.Errorf("%w: make room and try again: %w", ErrFull, err)
+	case s.db.Explain == nil:
 		return err
 	}
 	return s.db.Explain(err)

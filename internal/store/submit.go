@@ -19,7 +19,20 @@ func (s *Store) Submit(ctx context.Context, lines [][]byte) ([]Receipt, error) {
 	if len(lines) > MaxBatch {
 		return nil, fmt.Errorf("submit: %d lines in one batch are too many: send at most %d", len(lines), MaxBatch)
 	}
-	items := checkAll(lines)
+	return s.submit(ctx, checkAll(lines))
+}
+
+// Keep is Submit for lines that this program signed itself: what is right with them by their type is
+// not looked at again.
+func (s *Store) Keep(ctx context.Context, lines []record.Signed) ([]Receipt, error) {
+	items := make([]*item, len(lines))
+	for i, l := range lines {
+		items[i] = &item{line: l.Line(), event: l.Event(), before: l.Before()}
+	}
+	return s.submit(ctx, items)
+}
+
+func (s *Store) submit(ctx context.Context, items []*item) ([]Receipt, error) {
 	if slices.ContainsFunc(items, func(it *item) bool { return it.err == nil }) {
 		if err := s.queue.pass(ctx, items, s.commit); err != nil {
 			return nil, fmt.Errorf("submit: %w", err)
@@ -35,9 +48,17 @@ func (s *Store) Submit(ctx context.Context, lines [][]byte) ([]Receipt, error) {
 
 // commit places items in one transaction.
 func (s *Store) commit(ctx context.Context, items []*item) error {
-	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		return place(ctx, tx, items, micros(s.opts.Now()))
+	var last int64
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
+		last, err = place(ctx, tx, items, micros(s.opts.Now()))
+		return err
 	})
+	if err == nil && s.db.Note != nil {
+		if err := s.db.Note(last); err != nil { // The lines are kept all the same.
+			s.opts.Failed(fmt.Errorf("note the last acceptance number: %w", err))
+		}
+	}
+	return err
 }
 
 // A queue lets callers share transactions: whoever comes to the disk takes along all who wait.
@@ -120,8 +141,9 @@ func (q *queue) leave(p *passenger) bool {
 	return true
 }
 
-// place puts items into the tables and fills in their receipts.
-func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) error {
+// place puts items into the tables, fills in their receipts, and returns the last acceptance
+// number.
+func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) (int64, error) {
 	p := &placer{ctx: ctx, tx: tx, now: now}
 	// Always written, though often with the same value. First, it takes the row's lock, so
 	// that on any database one transaction at a time hands out numbers. Second, a batch that
@@ -129,12 +151,12 @@ func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) error {
 	// find lines again that no sync ever brought to the disk, and a receipt promises that.
 	err := tx.QueryRowContext(ctx, `UPDATE office SET last_accepted = last_accepted WHERE id = 1 RETURNING last_accepted, last_chain`).Scan(&p.lastNumber, &p.lastChain)
 	if err != nil {
-		return fmt.Errorf("take the next acceptance number: %w", err)
+		return 0, fmt.Errorf("take the next acceptance number: %w", err)
 	}
 	before := p.lastNumber
 	p.insert, err = tx.PrepareContext(ctx, `INSERT INTO lines (accepted, chain, seq, hash, version, ended, received, line) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	var order []string
 	visits := map[string][]*item{}
@@ -150,14 +172,14 @@ func place(ctx context.Context, tx *sql.Tx, items []*item, now int64) error {
 	}
 	for _, v := range order {
 		if err := p.visit(v, visits[v]); err != nil {
-			return errors.Join(fmt.Errorf("visit %s: %w", v, err), p.insert.Close())
+			return 0, errors.Join(fmt.Errorf("visit %s: %w", v, err), p.insert.Close())
 		}
 	}
 	if err := p.insert.Close(); err != nil || p.lastNumber == before {
-		return err
+		return before, err
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE office SET last_accepted = $1, last_chain = $2 WHERE id = 1`, p.lastNumber, p.lastChain)
-	return err
+	return p.lastNumber, err
 }
 
 // visit places the items of one visit, and what waits for them.

@@ -29,8 +29,10 @@ type Summary struct {
 	Last           time.Time // device wall clock of the last event
 	Outcome        string    // of the end, empty before it
 	Discrepancies  int
-	NeedsAttention bool           // forced by the store where the visit has a fork or cannot be read
 	Details        jsontext.Value // a JSON object; empty means {}
+	// Needs says why the visit needs somebody, now or when its time has come. Lists leave it empty:
+	// [Store.Waiting] and [Store.Open] have what nobody has taken.
+	Needs []Need
 
 	// The following are set by the store from the lines.
 
@@ -45,14 +47,14 @@ type Summary struct {
 const UnreadableState = "unreadable"
 
 const summaryColumns = `visit, through, nature, job, address, method, state, stop, supply_off_since, person,
-	opened, opened_offset, last, last_offset, outcome, discrepancies, attention, lines, chains, forks, details`
+	opened, opened_offset, last, last_offset, outcome, discrepancies, lines, chains, forks, details`
 
 func scanSummary(r *sql.Rows) (Summary, error) {
 	var m Summary
 	var off, opened, openedOffset, last, lastOffset int64
 	var details string
 	err := r.Scan(&m.Visit, &m.Through, &m.Nature, &m.Job, &m.Address, &m.Method, &m.State, &m.Stop, &off, &m.Person,
-		&opened, &openedOffset, &last, &lastOffset, &m.Outcome, &m.Discrepancies, &m.NeedsAttention, &m.Lines, &m.Chains, &m.Forks, &details)
+		&opened, &openedOffset, &last, &lastOffset, &m.Outcome, &m.Discrepancies, &m.Lines, &m.Chains, &m.Forks, &details)
 	m.SupplyOffSince, m.Opened, m.Last = instant(off), local(opened, openedOffset), local(last, lastOffset)
 	m.Details = jsontext.Value(details)
 	return m, err
@@ -71,7 +73,7 @@ func offsetOf(t time.Time) int {
 	return offset
 }
 
-// save writes a summary unless one made from more lines is there.
+// save writes a summary with what the visit needs, unless one made from more lines is there.
 func (m Summary) save(ctx context.Context, tx *sql.Tx) error {
 	day := ""
 	if !m.Opened.IsZero() {
@@ -81,18 +83,24 @@ func (m Summary) save(ctx context.Context, tx *sql.Tx) error {
 	if details == "" {
 		details = "{}"
 	}
-	_, err := tx.ExecContext(ctx, `INSERT INTO summaries (visit, through, nature, job, address, method, state, stop, supply_off_since, person,
-			opened, opened_offset, day, last, last_offset, outcome, discrepancies, attention, lines, chains, forks, details)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22)
+	result, err := tx.ExecContext(ctx, `INSERT INTO summaries (visit, through, nature, job, address, method, state, stop, supply_off_since, person,
+			opened, opened_offset, day, last, last_offset, outcome, discrepancies, lines, chains, forks, details)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)
 		ON CONFLICT (visit) DO UPDATE SET through = excluded.through, nature = excluded.nature, job = excluded.job, address = excluded.address,
 			method = excluded.method, state = excluded.state, stop = excluded.stop, supply_off_since = excluded.supply_off_since,
 			person = excluded.person, opened = excluded.opened, opened_offset = excluded.opened_offset, day = excluded.day,
 			last = excluded.last, last_offset = excluded.last_offset, outcome = excluded.outcome, discrepancies = excluded.discrepancies,
-			attention = excluded.attention, lines = excluded.lines, chains = excluded.chains, forks = excluded.forks, details = excluded.details
+			lines = excluded.lines, chains = excluded.chains, forks = excluded.forks, details = excluded.details
 		WHERE excluded.through >= summaries.through`,
 		m.Visit, m.Through, string(m.Nature), m.Job, m.Address, m.Method, m.State, m.Stop, micros(m.SupplyOffSince), m.Person,
-		micros(m.Opened), offsetOf(m.Opened), day, micros(m.Last), offsetOf(m.Last), m.Outcome, m.Discrepancies, m.NeedsAttention, m.Lines, m.Chains, m.Forks, details)
-	return err
+		micros(m.Opened), offsetOf(m.Opened), day, micros(m.Last), offsetOf(m.Last), m.Outcome, m.Discrepancies, m.Lines, m.Chains, m.Forks, details)
+	if err != nil {
+		return err
+	}
+	if n, err := result.RowsAffected(); err != nil || n == 0 {
+		return err
+	}
+	return saveNeeds(ctx, tx, m.Visit, m.Needs)
 }
 
 // Visit returns the summary of one visit. The error wraps ErrNotFound if there is none (yet).
@@ -109,12 +117,11 @@ func (s *Store) Visit(ctx context.Context, visit string) (Summary, error) {
 
 // A Filter chooses visits. Empty fields choose all.
 type Filter struct {
-	Nature         record.Nature
-	Day            string // on which the visit was opened, by the device's clock, YYYY-MM-DD
-	Person         string
-	State          string
-	Job            string
-	NeedsAttention bool
+	Nature record.Nature
+	Day    string // on which the visit was opened, by the device's clock, YYYY-MM-DD
+	Person string
+	State  string
+	Job    string
 	// After continues a listing: the Next of the page before.
 	After string
 	// Limit is the greatest number of visits, from 1 to MaxPage; 0 means MaxPage.
@@ -159,9 +166,6 @@ func (s *Store) Visits(ctx context.Context, f Filter) (Page, error) {
 	equal("person", f.Person)
 	equal("state", f.State)
 	equal("job", f.Job)
-	if f.NeedsAttention {
-		and("attention")
-	}
 	if f.After != "" {
 		opened, visit, err := parseCursor(f.After)
 		if err != nil {

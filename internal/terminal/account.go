@@ -294,7 +294,7 @@ func (t *Text) end(s *say.Speaker, v *visit.Visit) {
 	now := v.Switches()
 	for _, w := range v.Machine().Method.Switches {
 		if is := now[string(w.ID)]; is != string(w.Home) {
-			t.Put(2, "terminal.end.state", "switch", w.Words, "is", t.Position(w.Away))
+			t.Put(2, "terminal.end.state", "switch", w.Words, "is", s.Position(w.Away))
 		}
 	}
 	if worn := v.Worn(); len(worn) > 0 {

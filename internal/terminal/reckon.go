@@ -22,9 +22,10 @@ func (t *Text) Current(c protection.Current) {
 
 // Checks writes verdicts, each with its limit and source.
 func (t *Text) Checks(list []protection.Check) {
-	for _, c := range list {
-		t.Put(0, "terminal.check", "quantity", c.Quantity, "value", significant(c.Value.Value), "unit", c.Unit, "verdict", t.Judgement(c.Judgement))
-		t.Line("    %s", c.Sentence)
+	for i := range list {
+		c := &list[i]
+		t.Put(0, "terminal.check", "quantity", t.Quantified(c), "value", significant(c.Value.Value), "unit", c.Unit, "verdict", t.Judgement(c.Judgement))
+		t.Line("    %s", t.Check(c))
 		for _, l := range c.Limits {
 			t.Put(4, "terminal.check.limit", "limit", l)
 		}
@@ -34,7 +35,7 @@ func (t *Text) Checks(list []protection.Check) {
 // Fuse writes what is known of a fuse against a fault.
 func (t *Text) Fuse(f protection.FuseCheck) {
 	t.Put(0, "terminal.fuse", "standard", f.Standard, "rating", f.Rating, "seconds", f.Seconds, "verdict", t.Judgement(f.Judgement))
-	t.Line("    %s", f.Sentence)
+	t.Line("    %s", t.Language.Fuse(&f))
 	t.Current(f.Current)
 	for _, n := range f.Melts {
 		t.Put(4, "terminal.fuse.melts", "limit", n)

@@ -10,6 +10,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"text/tabwriter"
 	"time"
 
 	"meterwright/internal/jobs"
@@ -52,6 +53,22 @@ func (t *Text) Put(indent int, key string, args ...any) {
 func (t *Text) Head(key string, args ...any) {
 	t.Line("")
 	t.Put(0, key, args...)
+}
+
+// Table writes rows after an empty line, their columns under each other.
+func (t *Text) Table(rows [][]string) {
+	t.Line("")
+	var b strings.Builder
+	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
+	for _, r := range rows {
+		cells := make([]string, len(r))
+		for i := range r {
+			cells[i] = Clean(r[i])
+		}
+		_, _ = fmt.Fprintln(w, strings.Join(cells, "\t")) // A strings.Builder takes everything.
+	}
+	_ = w.Flush()
+	t.Lines(b.String())
 }
 
 // Caution ends a text.
@@ -119,7 +136,7 @@ func (t *Text) methodLines(m *method.Resolved) {
 		t.Put(0, "terminal.overlay", "overlay", o.ID, "edition", o.Edition)
 	}
 	for _, a := range m.TakesAway {
-		t.Put(0, "terminal.taken-away", "what", a)
+		t.Put(0, "terminal.taken-away", "what", t.Of(m).Away(a))
 	}
 }
 

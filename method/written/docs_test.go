@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"meterwright/method"
+	"meterwright/method/lint"
 	"meterwright/method/written"
 	"meterwright/site"
 )
@@ -28,7 +29,7 @@ func TestExamplesOfThePage(t *testing.T) {
 			blocks = append(blocks, block)
 		}
 	}
-	if len(blocks) != 2 {
+	if len(blocks) != 3 {
 		t.Fatalf("%d examples", len(blocks))
 	}
 	job, l := method.Job{Site: site.Spec{Arrangement: site.TNS}}, limits(t)
@@ -38,6 +39,16 @@ func TestExamplesOfThePage(t *testing.T) {
 	}
 	if _, err := method.Resolve(d, nil, job, l); err != nil {
 		t.Error(err)
+	}
+	if found, err := lint.Method(d, lint.Against{Rules: l}); err != nil || len(found) > 0 {
+		t.Errorf("lint finds %v, %v", found, err)
+	}
+	tr, err := written.ParseTranslation("fr.yaml", []byte(blocks[2]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := method.Resolve(d, nil, job, l, tr); err == nil || strings.Contains(err.Error(), "edition") {
+		t.Errorf("an excerpt of a translation was taken for a whole one: %v", err)
 	}
 	o, err := written.ParseOverlay("ours.yaml", []byte(blocks[1]))
 	if err != nil {
@@ -67,6 +78,21 @@ func TestPageNamesEverything(t *testing.T) {
 		words = append(words, string(c))
 	}
 	words = append(words, method.StaticFacts()...)
+	for _, r := range method.FieldRoles() {
+		words = append(words, string(r))
+	}
+	for _, r := range method.StepRoles() {
+		words = append(words, string(r))
+	}
+	for _, r := range method.StopRoles() {
+		words = append(words, string(r))
+	}
+	for _, r := range method.FactRoles() {
+		words = append(words, string(r))
+	}
+	for _, o := range method.Omissions() {
+		words = append(words, string(o))
+	}
 	words = append(words, "take_up", "check", "put_on", "take_off", "prove", "observe", "inspect", "decide", "record", "act",
 		"why", "when", "protect", "needs", "state", "supports", "unexpected", "lasts_minutes", "allows", "resume", "make_safe")
 	st, err := site.Expand(site.Spec{Arrangement: site.TNS})

@@ -54,7 +54,7 @@ func (s *Shelf) Method(id string) (*method.Document, error) {
 		}
 		known = append(known, d.ID)
 	}
-	return nil, fmt.Errorf("there is no method %q: use one of %s", clip(id), strings.Join(known, ", "))
+	return nil, fmt.Errorf("there is no method %.40q: use one of %s", id, strings.Join(known, ", "))
 }
 
 // Overlay returns the overlay with that id.
@@ -66,7 +66,24 @@ func (s *Shelf) Overlay(id string) (*method.Overlay, error) {
 		}
 		known = append(known, o.ID)
 	}
-	return nil, fmt.Errorf("there is no overlay %q: use one of %s", clip(id), strings.Join(known, ", "))
+	return nil, fmt.Errorf("there is no overlay %.40q: use one of %s", id, strings.Join(known, ", "))
+}
+
+// Resolve resolves the method with that id, under overlays in their order, for a job.
+func (s *Shelf) Resolve(id string, overlays []string, job method.Job, rules method.Rules) (*method.Resolved, error) {
+	d, err := s.Method(id)
+	if err != nil {
+		return nil, err
+	}
+	var over []*method.Overlay
+	for _, name := range overlays {
+		o, err := s.Overlay(name)
+		if err != nil {
+			return nil, err
+		}
+		over = append(over, o)
+	}
+	return method.Resolve(d, over, job, rules)
 }
 
 // File is a shipped file.
@@ -97,14 +114,12 @@ func Shipped() ([]File, error) {
 //go:embed schema/*.json
 var schemas embed.FS
 
-// Schemas returns the JSON Schemas (draft 2020-12) of a method and of an overlay,
-// for editors. They check the shape of a file; Parse checks the whole.
-func Schemas() (method, overlay []byte, err error) {
-	if method, err = schemas.ReadFile("schema/method.schema.json"); err != nil {
-		return nil, nil, fmt.Errorf("schema of a method: %w", err)
+// Schema returns the JSON Schema (draft 2020-12) of a kind of file, for editors. It
+// checks the shape of a file; Parse checks the whole.
+func Schema(k Kind) ([]byte, error) {
+	b, err := schemas.ReadFile("schema/" + string(k) + ".schema.json")
+	if err != nil {
+		return nil, fmt.Errorf("schema of a %s: %w", k, err)
 	}
-	if overlay, err = schemas.ReadFile("schema/overlay.schema.json"); err != nil {
-		return nil, nil, fmt.Errorf("schema of an overlay: %w", err)
-	}
-	return method, overlay, nil
+	return b, nil
 }

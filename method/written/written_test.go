@@ -10,6 +10,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/site"
@@ -19,6 +20,7 @@ import (
 const small = `method: smallest
 edition: 1
 title: T
+language: en
 country: GB
 for: {phases: 1, metering: whole-current}
 protection: []
@@ -90,16 +92,16 @@ func TestProblems(t *testing.T) {
 		{"unknown key", with(t, "title: T", "titel: T"), `m.yaml:3:1: the key "titel" is not known here: did you mean title?
   titel: T
   ^`},
-		{"unknown key far from any", with(t, "    inspect: {answers: [yes, no]}", "    inspect: {answers: [yes, no], colour: red}"), `m.yaml:16:35: the key "colour" is not known here: use one of answers, expect
+		{"unknown key far from any", with(t, "    inspect: {answers: [yes, no]}", "    inspect: {answers: [yes, no], colour: red}"), `m.yaml:17:35: the key "colour" is not known here: use one of answers, expect
       inspect: {answers: [yes, no], colour: red}
                                     ^`},
-		{"key with a hyphen", with(t, "    inspect: {answers: [yes, no]}", "    take-up: {with: voltmeter}"), `m.yaml:16:5: the key "take-up" is not known here: did you mean take_up?
+		{"key with a hyphen", with(t, "    inspect: {answers: [yes, no]}", "    take-up: {with: voltmeter}"), `m.yaml:17:5: the key "take-up" is not known here: did you mean take_up?
       take-up: {with: voltmeter}
       ^`},
 		{"key twice", with(t, "title: T", "title: T\ntitle: U"), `m.yaml:4:1: the key "title" stands twice, first on line 3: keep one of them
   title: U
   ^`},
-		{"bounds by hand", with(t, "    inspect: {answers: [yes, no]}", "    observe: {with: voltmeter, at: meter.l-in, against: meter.n-in, bounds: {upper: 1}}"), `m.yaml:16:69: the key "bounds" is not known here: use one of with, at, against, expect, limit
+		{"bounds by hand", with(t, "    inspect: {answers: [yes, no]}", "    observe: {with: voltmeter, at: meter.l-in, against: meter.n-in, bounds: {upper: 1}}"), `m.yaml:17:69: the key "bounds" is not known here: use one of with, at, against, expect, limit
       observe: {with: voltmeter, at: meter.l-in, against: meter.n-in, bounds: {upper: 1}}
                                                                       ^`},
 		{"tab", with(t, "title: T", "title:\tT"), `m.yaml:3:7: there is a tab: use spaces
@@ -123,11 +125,11 @@ func TestProblems(t *testing.T) {
 		{"explicit key", "? method\n: m\n", `m.yaml:1:1: a key that begins with ? is not part of the language: write key: value
   ? method
   ^`},
-		{"two documents", small + "---\nmethod: m\n", `m.yaml:18:1: a second document begins here: keep one document in a file
+		{"two documents", small + "---\nmethod: m\n", `m.yaml:19:1: a second document begins here: keep one document in a file
   method: m
   ^`},
 		{"bracket left open", with(t, "title: T", "title: [T"), `m.yaml:4:1: this is not well-formed YAML: ',' or ']' must be specified: ` + ladder + `
-  country: GB
+  language: en
   ^`},
 		{"quotation mark left open", "title: 'T\n", `m.yaml:1:8: this is not well-formed YAML: could not find end character of single-quoted text: ` + ladder + `
   title: 'T
@@ -141,34 +143,34 @@ func TestProblems(t *testing.T) {
 		{"nothing for text", with(t, "title: T", "title:"), `m.yaml:3:7: nothing stands where text is wanted: write text
   title:
         ^`},
-		{"text for a list", with(t, "[yes, no]", "yes"), `m.yaml:16:24: the text "yes" stands where a list is wanted: write [one, two], or each on its own line after a hyphen
+		{"text for a list", with(t, "[yes, no]", "yes"), `m.yaml:17:24: the text "yes" stands where a list is wanted: write [one, two], or each on its own line after a hyphen
       inspect: {answers: yes}
                          ^`},
-		{"text for a mapping", with(t, "{phases: 1, metering: whole-current}", "house"), `m.yaml:5:6: the text "house" stands where a mapping is wanted: write key: value, each on its own line, or {key: value}
+		{"text for a mapping", with(t, "{phases: 1, metering: whole-current}", "house"), `m.yaml:6:6: the text "house" stands where a mapping is wanted: write key: value, each on its own line, or {key: value}
   for: house
        ^`},
-		{"word for a number", with(t, "phases: 1", "phases: one"), `m.yaml:5:15: "one" is not a whole number: write digits only, for example 15
+		{"word for a number", with(t, "phases: 1", "phases: one"), `m.yaml:6:15: "one" is not a whole number: write digits only, for example 15
   for: {phases: one, metering: whole-current}
                 ^`},
-		{"number written otherwise", with(t, "phases: 1", "phases: 0x1"), `m.yaml:5:15: "0x1" is not a whole number: write digits only, for example 15
+		{"number written otherwise", with(t, "phases: 1", "phases: 0x1"), `m.yaml:6:15: "0x1" is not a whole number: write digits only, for example 15
   for: {phases: 0x1, metering: whole-current}
                 ^`},
-		{"yes for true", with(t, "protection: []", "protection: [{id: gloves, words: gloves, checked: yes}]"), `m.yaml:6:51: "yes" is neither true nor false: write true or false
+		{"yes for true", with(t, "protection: []", "protection: [{id: gloves, words: gloves, checked: yes}]"), `m.yaml:7:51: "yes" is neither true nor false: write true or false
   protection: [{id: gloves, words: gloves, checked: yes}]
                                                     ^`},
 		{"list at the top", "- a\n", `m.yaml:1:1: a list stands where a mapping is wanted: write key: value, each on its own line, or {key: value}
   - a
   ^`},
-		{"empty", "# nothing\n", `m.yaml:1:1: the file is empty: start from a shipped method
+		{"empty", "# nothing\n", `m.yaml:1:1: the file is empty: write at least one key
   # nothing
   ^`},
 		{"not UTF-8", with(t, "title: T", "title: \xff"), "m.yaml:3:8: this is not UTF-8: save the file as UTF-8\n  title: \uFFFD\n         ^"},
 		{"byte-order mark", "\uFEFFmethod: m\n", "m.yaml:1:1: there is a byte-order mark: save the file as UTF-8 without one\n   method: m\n  ^"},
 		{"control character", with(t, "title: T", "title: \x07"), "m.yaml:3:8: there is a control character (U+0007): delete it\n  title:  \n         ^"},
-		{"fault of the method", with(t, "phase: a", "phase: b"), `m.yaml:14:12: "b" is no phase of this method: name one of the list phases
+		{"fault of the method", with(t, "phase: a", "phase: b"), `m.yaml:15:12: "b" is no phase of this method: name one of the list phases
       phase: b
              ^`},
-		{"fault with line endings of another system", strings.ReplaceAll(with(t, "phase: a", "phase: b"), "\n", "\r\n"), `m.yaml:14:12: "b" is no phase of this method: name one of the list phases
+		{"fault with line endings of another system", strings.ReplaceAll(with(t, "phase: a", "phase: b"), "\n", "\r\n"), `m.yaml:15:12: "b" is no phase of this method: name one of the list phases
       phase: b
              ^`},
 		{"fault of something missing", with(t, "title: T\n", ""), `m.yaml:1:1: the title is missing: give the method a title
@@ -199,24 +201,24 @@ func TestSeveralProblemsComeTogetherInOrder(t *testing.T) {
 	text := strings.Replace(with(t, "title: T", "titel: T"), "say: Yes", "sya: Yes", 1)
 	_, err := written.Parse("m.yaml", []byte(text))
 	var ps written.Problems
-	if !errors.As(err, &ps) || len(ps) != 2 || ps[0].Line != 3 || ps[1].Line != 15 || ps[1].Mend != "did you mean say?" {
+	if !errors.As(err, &ps) || len(ps) != 2 || ps[0].Line != 3 || ps[1].Line != 16 || ps[1].Mend != "did you mean say?" {
 		t.Errorf("got %v", err)
 	}
 }
 
 func TestBounds(t *testing.T) {
 	for _, c := range []struct{ name, text, want string }{
-		{"size", strings.Repeat("#\n", written.MaxBytes/2+1), "the file has 1048578 bytes: keep it under 1048576"},
+		{"size", strings.Repeat("#\n", yamldoc.MaxBytes/2+1), "the file has 1048578 bytes: keep it under 1048576"},
 		{"brackets", strings.Repeat("[", 1000), "the brackets are nested too deep"},
 		{"hyphens", strings.Repeat("- ", 1000), "too much stands on one line"},
 		{"depth", func() string {
 			var b strings.Builder
-			for i := range written.MaxDepth + 5 {
+			for i := range yamldoc.MaxDepth + 5 {
 				fmt.Fprintf(&b, "%sa:\n", strings.Repeat(" ", i))
 			}
 			return b.String()
 		}(), `the key "a" is not known here`},
-		{"entries", strings.Repeat("- a\n", 30_000), "the file has more than 20000 keys and list entries"},
+		{"entries", strings.Repeat("- a\n", 30_000), "the file has more than 10000 keys and list entries"},
 	} {
 		if _, err := written.Parse("m.yaml", []byte(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %.200v", c.name, err)
@@ -265,12 +267,8 @@ func TestOverlayProblems(t *testing.T) {
 				if _, err = method.Resolve(d, []*method.Overlay{o}, job, l); err == nil {
 					t.Fatal("accepted")
 				}
-				places, e := written.PlacesOf("o.yaml", []byte(c.text))
-				if e != nil {
-					t.Fatal(e)
-				}
 				if strings.HasPrefix(c.want, "o.yaml") {
-					err = written.Locate("o.yaml", []byte(c.text), places, err)
+					err = written.Locate("o.yaml", []byte(c.text), err)
 				}
 			}
 			if !strings.Contains(err.Error(), c.want) {
@@ -290,7 +288,7 @@ func TestJSONIsOfTheSameMethod(t *testing.T) {
 		if f.Overlay {
 			continue
 		}
-		b, err := written.JSON(f.Name, f.Text)
+		b, err := written.JSON(f.Name, f.Text, written.Method)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -322,33 +320,29 @@ func FuzzParse(f *testing.F) {
 		f.Add(file.Text)
 	}
 	f.Add([]byte(small))
+	f.Add([]byte("translation: smallest\nedition: 1\nlanguage: fr\nwords: {title: La tension au compteur, answers.yes: oui}\n"))
 	for _, seed := range []string{"", "a", "a: b", "a: [b, {c: d}]", "a: &b *b", "? a\n: b", "- - -", "a: |\n b", "a: >-\n b\n", "'", "\"\\u00", "!!x y", "%Y\n---\n", "...", "--- a\n--- b", "<<: *a", "a:\n- b\n -c", "{a: b}: c", "[a]: b", "\ta", "a: \x00", "a:\r\nb:\r", "{", "}", "a: }", "|", ">", "a: 'b'c", "- ? a", "&a", "*", "{a, b: }", "a: !"} {
 		f.Add([]byte(seed))
 		f.Add([]byte(small + seed))
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		lines := bytes.Count(b, []byte("\n")) + 1
-		for _, overlay := range []bool{false, true} {
-			var out []byte
-			var err error
-			if overlay {
-				out, err = written.OverlayJSON("f.yaml", b)
-				_, parseErr := written.ParseOverlay("f.yaml", b)
-				if err != nil && parseErr == nil {
-					t.Fatal("parsed what has no JSON")
-				}
-				if err == nil {
-					err = parseErr
-				}
-			} else {
-				out, err = written.JSON("f.yaml", b)
-				_, parseErr := written.Parse("f.yaml", b)
-				if err != nil && parseErr == nil {
-					t.Fatal("parsed what has no JSON")
-				}
-				if err == nil {
-					err = parseErr
-				}
+		for _, k := range []written.Kind{written.Method, written.Overlay, written.Translation} {
+			out, err := written.JSON("f.yaml", b, k)
+			var parseErr error
+			switch k {
+			case written.Method:
+				_, parseErr = written.Parse("f.yaml", b)
+			case written.Overlay:
+				_, parseErr = written.ParseOverlay("f.yaml", b)
+			case written.Translation:
+				_, parseErr = written.ParseTranslation("f.yaml", b)
+			}
+			if err != nil && parseErr == nil {
+				t.Fatal("parsed what has no JSON")
+			}
+			if err == nil {
+				err = parseErr
 			}
 			if out != nil && !jsontext.Value(out).IsValid() {
 				t.Fatalf("the JSON is not well-formed: %s", out)

@@ -8,17 +8,15 @@ import (
 	"time"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/chains"
 )
-
-func BenchmarkIngest(b *testing.B) { storetest.Ingest(b, Open) }
 
 // BenchmarkVisits measures pages of 50 visits out of 100,000, with MW_SOAK=1 out of a
 // million: the first page and one from the middle of the listing, for every filter. The
 // slowest of a hundred is given as p99.
 func BenchmarkVisits(b *testing.B) {
 	visits := 100_000
-	if storetest.Soak() {
+	if soak() {
 		visits = 1_000_000
 	}
 	dir := b.TempDir()
@@ -38,7 +36,7 @@ func BenchmarkVisits(b *testing.B) {
 			b.Error(err)
 		}
 	}()
-	middle := fmt.Sprintf("%d.%s", int64(visits/2)*1_000_000, storetest.Visit(visits/2))
+	middle := fmt.Sprintf("%d.%s", int64(visits/2)*1_000_000, chains.Visit(visits/2))
 	for _, c := range []struct {
 		name string
 		f    store.Filter
@@ -48,9 +46,6 @@ func BenchmarkVisits(b *testing.B) {
 		{"day", store.Filter{Day: "day-77"}},
 		{"person", store.Filter{Person: "person-7", After: middle}},
 		{"state", store.Filter{State: "stopped", After: middle}},
-		{"attention", store.Filter{NeedsAttention: true, After: middle}},
-		{"attention-person", store.Filter{NeedsAttention: true, Person: "person-7"}},
-		{"attention-state", store.Filter{NeedsAttention: true, State: "ended"}},
 		{"nature-state-person", store.Filter{Nature: "practice", State: "ended", Person: "person-7"}},
 		{"job", store.Filter{Job: "J-4711"}},
 		{"nothing", store.Filter{State: "stopped", Person: "nobody"}},
@@ -69,6 +64,15 @@ func BenchmarkVisits(b *testing.B) {
 			b.ReportMetric(float64(times[len(times)*99/100].Microseconds())/1000, "ms-p99")
 		})
 	}
+	for _, skip := range []int{0, visits / 100} {
+		b.Run(fmt.Sprint("waiting-after-", skip), func(b *testing.B) {
+			for b.Loop() {
+				if list, all, err := s.Waiting(b.Context(), time.Now(), skip, 30); err != nil || len(list) != 30 || all != visits/50 {
+					b.Fatal(len(list), all, err)
+				}
+			}
+		})
+	}
 }
 
 // fillSummaries invents summaries: 200 persons, one visit in 50 stopped and in need of
@@ -83,7 +87,10 @@ func fillSummaries(b *testing.B, dir string, n int) {
 		INSERT INTO summaries SELECT printf('019ab3f0-%04x-7a10-8b20-%012x', (i >> 16) & 65535, i), i + 1,
 			CASE WHEN i % 20 = 0 THEN 'practice' ELSE 'real' END, 'J-' || i, '4 Example Row, Anytown (fictional)', 'exchange-single-phase',
 			CASE WHEN i % 50 = 0 THEN 'stopped' ELSE 'ended' END, '', 0, 'person-' || (i % 200), i * 1000000, 0, 'day-' || (i / 500), i * 1000000, 0, 'done', 0,
-			i % 50 = 0, 100, 1, 0, '{"text":"' || hex(randomblob(100)) || '"}' FROM n`, n); err != nil {
+			100, 1, 0, '{"text":"' || hex(randomblob(100)) || '"}' FROM n`, n); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := db.Exec(`INSERT INTO needs SELECT visit, 'stopped/1', through % 500 = 1, opened, 0 FROM summaries WHERE state = 'stopped'`); err != nil {
 		b.Fatal(err)
 	}
 	if err := db.Close(); err != nil {

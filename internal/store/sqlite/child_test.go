@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -17,7 +18,6 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
 	"meterwright/record"
 )
 
@@ -46,7 +46,7 @@ func TestMain(m *testing.M) {
 //	wait HASH           a line waits
 //	kept ID             an attachment is kept
 //	gone ID             an attachment is erased
-//	trouble TEXT        something failed; it is tried again
+//	trouble TEXT        something failed; it is tried again. The text is "full" for a full disk
 //	done                all work is done and the store is closed
 //
 // With one client, all system calls on the store's files are made by one thread, so that
@@ -71,7 +71,7 @@ func child(dir, work, clients string) error {
 	ctx := context.Background()
 	var s *store.Store
 	for try := 1; ; try++ {
-		s, err = Open(ctx, dir, store.Options{Projector: storetest.Projector{}, Follow: n > 1, Now: storetest.Clock})
+		s, err = Open(ctx, dir, store.Options{Projector: projector{}, Follow: n > 1, Now: clock})
 		if err == nil {
 			break
 		}
@@ -86,7 +86,11 @@ func child(dir, work, clients string) error {
 			if err == nil {
 				return
 			}
-			say("trouble %q", err.Error())
+			if errors.Is(err, store.ErrFull) {
+				say("trouble full")
+			} else {
+				say("trouble %q", err.Error())
+			}
 		}
 	}
 	client := func(c int) {
@@ -254,7 +258,7 @@ func (p *promises) hold(t *testing.T, dir string) int64 {
 	t.Helper()
 	ctx := t.Context()
 	waits := waitingIn(t, dir)
-	s, err := Open(ctx, dir, store.Options{Projector: storetest.Projector{}, Now: storetest.Clock})
+	s, err := Open(ctx, dir, store.Options{Projector: projector{}, Now: clock})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,9 +2,12 @@ package sqlite
 
 import (
 	"errors"
+	"os"
+	"path/filepath"
 
 	driver "modernc.org/sqlite"
 
+	"meterwright/internal/private"
 	"meterwright/internal/store"
 )
 
@@ -50,11 +53,15 @@ func explainer(file string) func(error) error {
 		if _, done := errors.AsType[*explained](err); done {
 			return err
 		}
-		switch codeOf(err) {
+		code := codeOf(err)
+		if (code == ioError || code == cantOpen) && noRoom(filepath.Dir(file)) {
+			code = full // SQLite has no word for a used-up quota, or for no room for a new file.
+		}
+		switch code {
 		case corrupt, notADB:
 			return &explained{file + " is damaged or no database: stop the program, keep the file and those beside it aside, and bring back a backup; devices then hand in again what is missing", store.ErrDamaged, err}
 		case full:
-			return &explained{"the disk of " + file + " is full and nothing was kept: make room and try again", nil, err}
+			return &explained{"the disk of " + file + " is full and nothing was kept: make room and try again", store.ErrFull, err}
 		case ioError:
 			return &explained{"the disk of " + file + " failed and nothing was kept: look at the disk and try again", nil, err}
 		case readOnly, cantOpen:
@@ -66,4 +73,14 @@ func explainer(file string) func(error) error {
 		}
 		return err
 	}
+}
+
+// noRoom tries whether a little more can be written in a folder.
+func noRoom(dir string) bool {
+	f, err := os.CreateTemp(dir, ".room-*")
+	if err != nil {
+		return private.NoRoom(err)
+	}
+	_, err = f.WriteAt(make([]byte, 64<<10), 0)
+	return private.NoRoom(errors.Join(err, f.Sync(), f.Close(), os.Remove(f.Name())))
 }

@@ -18,7 +18,8 @@ import (
 	"testing"
 	"time"
 
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/chains"
+	"meterwright/internal/test/syscalls"
 )
 
 // faults are the system calls that are failed, each with the errors that it is failed with.
@@ -40,18 +41,12 @@ var ignored = []string{"fchown", "epoll_ctl"}
 // and every promise that it ever gave must hold. The calls are counted in a run without
 // faults; by default some of each are failed, with MW_SOAK=1 all.
 func TestFaults(t *testing.T) {
-	strace, err := exec.LookPath("strace")
-	if err != nil {
-		if os.Getenv("MW_ALLOW_MISSING") == "1" {
-			t.Skip("strace is missing: left out is the test that fails every system call of the store once")
-		}
-		t.Fatal("strace is missing: install it (Debian: apt-get install strace), or set MW_ALLOW_MISSING=1 to leave this test out")
-	}
+	strace := syscalls.Find(t)
 	random := rand.New(rand.NewPCG(3, 4))
 	work := filepath.Join(t.TempDir(), "work")
 	var visits [][][]byte
 	for v := range 4 {
-		visits = append(visits, storetest.Whole(t, storetest.Visit(v), "one", 8))
+		visits = append(visits, chains.Whole(t, chains.Visit(v), "one", 8))
 	}
 	lines := writeWork(t, work, visits, random.IntN)
 
@@ -72,7 +67,7 @@ func TestFaults(t *testing.T) {
 		}
 	}
 	each := 6 // occurrences of each call
-	if storetest.Soak() {
+	if soak() {
 		each = 1 << 30
 	}
 	type fault struct {
@@ -234,7 +229,7 @@ func faultRun(t *testing.T, strace, work string, lines int, call string, when in
 // folder.
 func touchedPaths(t *testing.T, work string) []string {
 	t.Helper()
-	paths := []string{".", DatabaseName, DatabaseName + "-wal", DatabaseName + "-shm", DatabaseName + "-journal", lockName, lockName + "-journal",
+	paths := []string{".", DatabaseName, DatabaseName + "-wal", DatabaseName + "-shm", DatabaseName + "-journal", lockName, lockName + "-journal", givenName,
 		AttachmentsName, AttachmentsName + "/new"}
 	batches, err := readWork(work)
 	if err != nil {

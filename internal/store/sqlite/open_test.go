@@ -14,7 +14,7 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/store/storetest"
+	"meterwright/internal/test/chains"
 )
 
 // opened makes a store with one visit, closes it, and returns its folder.
@@ -25,7 +25,7 @@ func opened(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), storetest.Whole(t, storetest.Visit(1), "one", 5)); err != nil {
+	if _, err := s.Submit(t.Context(), chains.Whole(t, chains.Visit(1), "one", 5)); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Close(); err != nil {
@@ -104,7 +104,7 @@ func TestLockedInThisProcess(t *testing.T) {
 func TestLockedByAnotherProcess(t *testing.T) {
 	dir := opened(t)
 	work := filepath.Join(t.TempDir(), "work")
-	lines := storetest.Whole(t, storetest.Visit(2), "one", 20)
+	lines := chains.Whole(t, chains.Visit(2), "one", 20)
 	var b bytes.Buffer
 	for range 2000 {
 		b.Write(append(bytes.Join(lines, []byte("\n")), "\n\n"...))
@@ -197,7 +197,7 @@ func overwrite(b []byte, from ...int) []byte {
 func TestAuditFinds(t *testing.T) {
 	for _, c := range []struct{ statement, says string }{
 		{`DELETE FROM lines WHERE accepted = 3`, "acceptance number 3 is missing"},
-		{`DELETE FROM lines WHERE accepted = 5`, "acceptance number 5 is missing"},
+		{`DELETE FROM lines WHERE accepted = 5`, "the last lines are missing"},
 		{`UPDATE lines SET line = replace(line, 'person-7', 'person-8') WHERE accepted = 2`, "do not have its hash"},
 		{`UPDATE lines SET hash = zeroblob(32) WHERE accepted = 2`, "do not have its hash"},
 		{`UPDATE lines SET seq = 9 WHERE accepted = 5`, "lines up to"},
@@ -206,7 +206,7 @@ func TestAuditFinds(t *testing.T) {
 		{`UPDATE versions SET next_seq = 6`, "lines up to"},
 		{`UPDATE versions SET ended = FALSE`, "lines up to"},
 		{`UPDATE chains SET visit = '019ab3f0-0000-7a10-8b20-000000000002'`, "wrong place"},
-		{`UPDATE office SET last_accepted = 6`, "acceptance number 6 is missing"},
+		{`UPDATE office SET last_accepted = 6`, "the last lines are missing"},
 		{`INSERT INTO waiting SELECT c.visit, c.device_key, l.seq, l.hash, 0, l.line FROM lines l JOIN chains c ON c.chain = l.chain WHERE l.seq = 2`, "wait that need not"},
 	} {
 		dir := opened(t)
@@ -229,7 +229,7 @@ func TestAuditFinds(t *testing.T) {
 func TestRebuildMends(t *testing.T) {
 	dir := t.TempDir()
 	ctx := t.Context()
-	opts := store.Options{Projector: storetest.Projector{}, Now: storetest.Clock}
+	opts := store.Options{Projector: projector{}, Now: clock}
 	open := func() *store.Store {
 		s, err := Open(ctx, dir, opts)
 		if err != nil {
@@ -239,7 +239,7 @@ func TestRebuildMends(t *testing.T) {
 	}
 	s := open()
 	for v := range 3 {
-		if _, err := s.Submit(ctx, storetest.Whole(t, storetest.Visit(v), "one", 4)); err != nil {
+		if _, err := s.Submit(ctx, chains.Whole(t, chains.Visit(v), "one", 4)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -251,10 +251,12 @@ func TestRebuildMends(t *testing.T) {
 	}
 	before := dump(t, dir)
 	execute(t, dir, `UPDATE summaries SET through = through + 5, nature = 'x', job = 'x', address = 'x', method = 'x', state = 'x', stop = 'x', supply_off_since = 1,
-		person = 'x', opened = 1, opened_offset = 1, day = 'x', last = 1, last_offset = 1, outcome = 'x', discrepancies = 1, attention = TRUE, lines = 0, chains = 0, forks = 9, details = 'x'
+		person = 'x', opened = 1, opened_offset = 1, day = 'x', last = 1, last_offset = 1, outcome = 'x', discrepancies = 1, lines = 0, chains = 0, forks = 9, details = 'x'
 		WHERE visit > '019ab3f0-0000-7a10-8b20-000000000000'`)
-	execute(t, dir, `INSERT INTO summaries SELECT 'nothing', through, nature, job, address, method, state, stop, supply_off_since, person, opened, opened_offset, day, last, last_offset, outcome, discrepancies, attention, lines, chains, forks, details FROM summaries LIMIT 1`)
+	execute(t, dir, `INSERT INTO summaries SELECT 'nothing', through, nature, job, address, method, state, stop, supply_off_since, person, opened, opened_offset, day, last, last_offset, outcome, discrepancies, lines, chains, forks, details FROM summaries LIMIT 1`)
 	execute(t, dir, `DELETE FROM summaries WHERE visit = '019ab3f0-0000-7a10-8b20-000000000000'`)
+	execute(t, dir, `INSERT INTO needs VALUES ('nothing', 'x', TRUE, 1, 0)`)
+	execute(t, dir, `UPDATE needs SET need = 'x', danger = TRUE`)
 	s = open()
 	if err := s.Rebuild(ctx, nil); err != nil {
 		t.Fatal(err)
@@ -267,7 +269,32 @@ func TestRebuildMends(t *testing.T) {
 	}
 }
 
-// dump writes the table of summaries, every column.
+// TestTakenStays: what was taken can be neither changed nor removed.
+func TestTakenStays(t *testing.T) {
+	dir := t.TempDir()
+	s, err := Open(t.Context(), dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(s.PutPerson(t.Context(), "p-1", "One"), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	db, err := openRaw(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.Exec(`INSERT INTO taken (number, visit, need, what, person, words, at) VALUES (1, 'v', 'n', '{}', 'p-1', 'rung', 1)`); err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{`UPDATE taken SET person = 'p-2'`, `DELETE FROM taken`} {
+		if _, err := db.Exec(text); err == nil {
+			t.Errorf("%s is done", text)
+		}
+	}
+}
+
+// dump writes the summaries with what each visit needs, every column.
 func dump(t *testing.T, dir string) string {
 	t.Helper()
 	db, err := openRaw(dir)
@@ -275,7 +302,7 @@ func dump(t *testing.T, dir string) string {
 		t.Fatal(err)
 	}
 	defer db.Close()
-	rows, err := db.Query(`SELECT * FROM summaries ORDER BY visit`)
+	rows, err := db.Query(`SELECT * FROM summaries s FULL JOIN needs n ON n.visit = s.visit ORDER BY s.visit, n.visit, n.need`)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -310,7 +337,7 @@ func TestAttachmentFileDamaged(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ref, container := storetest.Container(t, "content")
+	ref, container := chains.Container(t, "content")
 	digits := strings.TrimPrefix(string(ref.ID), "sha256:")
 	file := filepath.Join(dir, AttachmentsName, digits[:2], digits[2:])
 	for name, spoil := range map[string]func() error{

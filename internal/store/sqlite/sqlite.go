@@ -17,17 +17,20 @@ import (
 	"embed"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 
 	"github.com/pressly/goose/v3"
 	_ "modernc.org/sqlite" // the driver "sqlite"
 
+	"meterwright/internal/private"
 	"meterwright/internal/store"
 )
 
@@ -36,6 +39,7 @@ const (
 	DatabaseName    = "office.db"
 	AttachmentsName = "attachments"
 	lockName        = "office.lock"
+	givenName       = "office.given"
 )
 
 // oldest is the first version of SQLite whose write-ahead log can be trusted.
@@ -98,13 +102,26 @@ func open(ctx context.Context, dir string, opts store.Options) (s *store.Store, 
 	reads.SetMaxOpenConns(readers)
 	reads.SetMaxIdleConns(readers)
 
+	given, last, err := openGiven(filepath.Join(dir, givenName))
+	if err != nil {
+		return nil, err
+	}
+	undo = append(undo, given.Close)
+	note := func(n int64) error {
+		if n <= last {
+			return nil
+		}
+		last = n
+		_, err := given.WriteAt(fmt.Appendf(nil, "%020d\n", n), 0)
+		return err
+	}
 	files, err := os.OpenRoot(filepath.Join(dir, AttachmentsName))
 	if err != nil {
 		return nil, err
 	}
 	undo = append(undo, files.Close)
-	db := store.Database{Write: writes, Read: reads, Explain: explain, Close: func() error {
-		return errors.Join(reads.Close(), writes.Close(), lock.Close())
+	db := store.Database{Write: writes, Read: reads, Explain: explain, Given: last, Note: note, Concerns: concerns(dir), Close: func() error {
+		return errors.Join(reads.Close(), writes.Close(), given.Close(), lock.Close())
 	}}
 	return store.New(ctx, db, files, opts)
 }
@@ -133,17 +150,49 @@ func address(file string) string {
 	return (&url.URL{Scheme: "file", Path: slashed}).String()
 }
 
-// writable makes the folder and tries to write in it, for an error that says so.
+// writable makes the folder and tries to write in it, for an error that says so. What is kept
+// there is its owner's alone: SQLite gives the files beside the database the database's mode.
 func writable(dir string) error {
 	if err := os.MkdirAll(filepath.Join(dir, AttachmentsName), 0o700); err != nil {
 		return fmt.Errorf("the folder cannot be made: give another one, or the right to write there: %w", err)
 	}
-	probe, err := os.CreateTemp(dir, ".probe-*")
-	if err != nil {
-		return fmt.Errorf("the folder is not writable: give this user the right to write there: %w", err)
+	for _, name := range []string{DatabaseName, lockName} {
+		f, err := os.OpenFile(filepath.Join(dir, name), os.O_RDWR|os.O_CREATE, 0o600)
+		if err != nil {
+			return fmt.Errorf("the folder is not writable: give this user the right to write there: %w", err)
+		}
+		if err := f.Close(); err != nil {
+			return err
+		}
 	}
 	// The names of the folder and of what is in it must be as durable as the lines will be.
-	return errors.Join(probe.Close(), os.Remove(probe.Name()), store.SyncDir(dir), store.SyncDir(filepath.Dir(dir)))
+	return errors.Join(private.Sync(dir), private.Sync(filepath.Dir(dir)))
+}
+
+// concerns takes the rights of others from all that the store keeps, and says where they have
+// some that were not taken.
+func concerns(dir string) []error {
+	found := []error{private.Shared(dir)}
+	for _, name := range []string{AttachmentsName, DatabaseName, DatabaseName + "-wal", DatabaseName + "-shm", lockName, givenName} {
+		found = append(found, private.Close(filepath.Join(dir, name)))
+	}
+	return slices.DeleteFunc(found, func(err error) bool { return err == nil })
+}
+
+// openGiven opens the file in which the greatest acceptance number stands that was given out,
+// and reads it. It is no more than a note, never synced: it tells a database that lost its last
+// lines, with its log or to an old copy, from one that never had them.
+func openGiven(name string) (*os.File, int64, error) {
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, 0, err
+	}
+	var b [20]byte
+	if _, err := f.ReadAt(b[:], 0); err != nil && err != io.EOF {
+		return nil, 0, errors.Join(err, f.Close())
+	}
+	last, _ := strconv.ParseInt(string(b[:]), 10, 64) // Nothing, or nonsense, says nothing.
+	return f, last, nil
 }
 
 // lockFolder takes the lock and returns what holds it.

@@ -56,7 +56,7 @@ CREATE TABLE waiting (
 );
 
 -- Attachments; their containers are files. erased is 0, or the time from which on the row is
--- a tombstone; removed says that its file is gone too.
+-- a tombstone; removed says that its file is gone too; named, that a line names it.
 CREATE TABLE attachments (
 	id         TEXT PRIMARY KEY,
 	media      TEXT NOT NULL,
@@ -65,9 +65,16 @@ CREATE TABLE attachments (
 	erased     BIGINT NOT NULL,
 	erased_by  TEXT NOT NULL,
 	erased_why TEXT NOT NULL,
-	removed    BOOLEAN NOT NULL
+	removed    BOOLEAN NOT NULL,
+	named      BOOLEAN NOT NULL
 ) WITHOUT ROWID;
+CREATE INDEX attachments_unnamed ON attachments (received) WHERE NOT named AND erased = 0;
 CREATE INDEX attachments_unremoved ON attachments (erased) WHERE erased > 0 AND NOT removed;
+
+-- The attachments that lines name, whether they have come or not.
+CREATE TABLE named (
+	id TEXT PRIMARY KEY
+) WITHOUT ROWID;
 
 CREATE TABLE people (
 	person    TEXT PRIMARY KEY,
@@ -85,13 +92,26 @@ CREATE TABLE device_keys (
 ) WITHOUT ROWID;
 CREATE INDEX device_keys_person ON device_keys (person);
 
+-- day, hour, person and what follows them say what lists choose and order jobs by; words is
+-- what is searched, in small letters.
 CREATE TABLE jobs (
-	reference TEXT PRIMARY KEY,
-	body      TEXT NOT NULL,
-	batch     TEXT NOT NULL,
-	added     BIGINT NOT NULL,
-	changed   BIGINT NOT NULL
-) WITHOUT ROWID;
+	reference   TEXT PRIMARY KEY,
+	body        TEXT NOT NULL,
+	batch       TEXT NOT NULL,
+	added       BIGINT NOT NULL,
+	changed     BIGINT NOT NULL,
+	day         TEXT NOT NULL,
+	hour        TEXT NOT NULL,
+	person      TEXT NOT NULL,
+	address     TEXT NOT NULL,
+	meter_point TEXT NOT NULL,
+	words       TEXT NOT NULL
+);
+CREATE INDEX jobs_day ON jobs (day, hour, reference, person);
+CREATE INDEX jobs_person ON jobs (person, day, hour, reference);
+CREATE INDEX jobs_changed ON jobs (changed, reference);
+CREATE INDEX jobs_address ON jobs (address, reference);
+CREATE INDEX jobs_meter_point ON jobs (meter_point, reference);
 
 -- The mark of the projections: all lines up to it are in them. edition is the projector's.
 CREATE TABLE projections (
@@ -121,7 +141,6 @@ CREATE TABLE summaries (
 	last_offset      BIGINT NOT NULL,
 	outcome          TEXT NOT NULL,
 	discrepancies    BIGINT NOT NULL,
-	attention        BOOLEAN NOT NULL,
 	lines            BIGINT NOT NULL,
 	chains           BIGINT NOT NULL,
 	forks            BIGINT NOT NULL,
@@ -134,9 +153,32 @@ CREATE INDEX summaries_day ON summaries (day, opened, visit, nature, state);
 CREATE INDEX summaries_person ON summaries (person, opened, visit, nature, state);
 CREATE INDEX summaries_state ON summaries (state, opened, visit, nature);
 CREATE INDEX summaries_job ON summaries (job, opened, visit);
-CREATE INDEX attention_opened ON summaries (opened, visit, nature) WHERE attention;
-CREATE INDEX attention_person ON summaries (person, opened, visit, nature, state) WHERE attention;
-CREATE INDEX attention_state ON summaries (state, opened, visit, nature) WHERE attention;
+
+-- What the visits need of somebody and nobody has taken: made from the lines, like the summaries, and
+-- from taken. From wakes on it needs somebody. The index has it as it is listed.
+CREATE TABLE needs (
+	visit  TEXT NOT NULL,
+	need   TEXT NOT NULL,
+	danger BOOLEAN NOT NULL,
+	since  BIGINT NOT NULL,
+	wakes  BIGINT NOT NULL,
+	PRIMARY KEY (visit, need)
+) WITHOUT ROWID;
+CREATE INDEX needs_order ON needs (danger DESC, since, visit, wakes);
+
+-- Who took what a visit needed, and what was done. Only ever added to. what is the need as it was.
+CREATE TABLE taken (
+	number INTEGER PRIMARY KEY,
+	visit  TEXT NOT NULL,
+	need   TEXT NOT NULL,
+	what   TEXT NOT NULL,
+	person TEXT NOT NULL REFERENCES people (person),
+	words  TEXT NOT NULL,
+	at     BIGINT NOT NULL,
+	UNIQUE (visit, need)
+);
+CREATE TRIGGER taken_stays BEFORE UPDATE ON taken BEGIN SELECT RAISE(ABORT, 'what was taken is not changed'); END;
+CREATE TRIGGER taken_remains BEFORE DELETE ON taken BEGIN SELECT RAISE(ABORT, 'what was taken is not removed'); END;
 
 -- What the planner is to believe of these indexes, for good: how many rows there are, and how
 -- many have the same first column, first two columns and so on. Without it, it takes the
@@ -145,11 +187,10 @@ CREATE INDEX attention_state ON summaries (state, opened, visit, nature) WHERE a
 ANALYZE;
 DELETE FROM sqlite_stat1;
 INSERT INTO sqlite_stat1 (tbl, idx, stat) VALUES
+	('jobs', 'jobs_day', '1000000 1000 10 1 1'),
+	('jobs', 'jobs_person', '1000000 5000 20 2 1'),
 	('summaries', 'summaries_opened', '1000000 2 1 1'),
 	('summaries', 'summaries_day', '1000000 1000 2 1 1 1'),
 	('summaries', 'summaries_person', '1000000 5000 2 1 1 1'),
 	('summaries', 'summaries_state', '1000000 300000 2 1 1'),
-	('summaries', 'summaries_job', '1000000 2 1 1'),
-	('summaries', 'attention_opened', '20000 2 1 1'),
-	('summaries', 'attention_person', '20000 100 2 1 1 1'),
-	('summaries', 'attention_state', '20000 5000 2 1 1');
+	('summaries', 'summaries_job', '1000000 2 1 1');

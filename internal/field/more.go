@@ -1,0 +1,37 @@
+package field
+
+// morePage leads to everything beside the step in turn.
+type morePage struct {
+	visitFrame
+	Groups []wayGroup
+}
+
+type wayGroup struct {
+	Head string
+	Ways []wayOn
+}
+
+// moreGroups is what the page leads to, group by group; leads only where there are some.
+var moreGroups = []struct {
+	name  string
+	pages []string
+}{
+	{"look", []string{"story", "untested", "leads"}},
+	{"record", []string{"photo", "defect", "told", "dependant", "note"}},
+	{"work", []string{"prove", "take", "wear", "acts", "back"}},
+	{"leave", []string{"leaving", "handover", "end"}},
+}
+
+func (h *Handler) more(c *call) {
+	p := morePage{visitFrame: h.visitFrame(c, "field.more.title")}
+	for _, g := range moreGroups {
+		group := wayGroup{Head: p.Say("field.more." + g.name)}
+		for _, name := range g.pages {
+			if name != "leads" || len(c.file.Visit.Account().Advice) > 0 {
+				group.Ways = append(group.Ways, wayOn{Words: p.Say("field.more.to." + name), To: p.URL + "/" + name})
+			}
+		}
+		p.Groups = append(p.Groups, group)
+	}
+	c.write(p.Page())
+}

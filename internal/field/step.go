@@ -1,0 +1,386 @@
+package field
+
+import (
+	"cmp"
+	"net/url"
+	"slices"
+	"time"
+
+	"github.com/a-h/templ"
+
+	"meterwright/instrument"
+	"meterwright/internal/drawing"
+	"meterwright/internal/jobs"
+	"meterwright/measure"
+	"meterwright/metering"
+	"meterwright/method"
+	"meterwright/site"
+	"meterwright/visit"
+	"meterwright/walk"
+)
+
+// stepPage is one step: the one in turn, or one that is made out of turn.
+type stepPage struct {
+	visitFrame
+	// Place says in which phase it stands and how far that has come.
+	Place string
+	ID    string
+	// Ask is the sentence of the step.
+	Ask     string
+	Why     string
+	Bracket bracketView
+	Draw    templ.Component
+	// Tip and Other are where the instrument is put.
+	Tip, Other string
+	Limit      *limitView
+	Gloved     bool
+	// Seen says that the page is shown although the step is barred, for what was seen all
+	// the same.
+	Seen bool
+	// MayAfter says that the method lets answers of this phase be entered afterwards.
+	MayAfter bool
+	After    bool
+	Happened string
+	PhaseID  string
+
+	// On names the page, where it is not the step in turn.
+	On      string
+	Kind    visit.Kind
+	Answers []answer
+	Number  *numberEntry
+	// Detail asks for the pattern of a socket tester.
+	Detail  bool
+	Hidden  []answer
+	Tools   []toolChoice
+	Fields  []fieldEntry
+	Sources []sourceChoice
+	Rests   []restLine
+	// Judged is what earlier readings say of those that were just entered.
+	Judged []judgedView
+	Done   string
+	// Leads is what the model makes of the earlier readings.
+	Leads leadsView
+}
+
+// limitView is a limit with its mark and its source.
+type limitView struct{ Words, Range, Mark, Source string }
+
+// toolChoice is one instrument or piece of protection of the kit. Past says that its date has passed; the
+// engine says what follows.
+type toolChoice struct {
+	ID, Words string
+	Past      bool
+}
+
+type sourceChoice struct {
+	Kind, Words string
+	Chosen      bool
+}
+
+type fieldEntry struct {
+	ID, Type, Label, Value, Last string
+	Choices                      []answer
+}
+
+type restLine struct{ Words, State string }
+
+// judgedView is what the earlier readings say of a final one that was just entered.
+type judgedView struct {
+	Words string
+	// Correct leads to the correction of one that does not fit.
+	Correct string
+}
+
+// step shows the step in turn.
+func (h *Handler) step(c *call, n visit.Next) {
+	f, m := c.file, c.file.method()
+	s, at := m.Step(n.Step)
+	j, err := h.jobOf(c)
+	if err != nil {
+		h.fail(c.w, c.r, err)
+		return
+	}
+	ph := m.Phase(s.Phase)
+	p := stepPage{visitFrame: h.visitFrame(c, "field.step.title", "phase", ph.Words), PhaseID: ph.ID, ID: s.ID, Ask: s.Say, Why: s.Why,
+		Gloved: ph.Gloved, Seen: n.Blocked != nil, MayAfter: slices.Contains(ph.Entry, "after")}
+	so, of := 0, 0
+	for i, other := range walk.Steps(m, f.Visit.Facts()) {
+		if other.Phase == s.Phase {
+			of++
+			if i <= at {
+				so++
+			}
+		}
+	}
+	p.Place = p.Say("field.step.place", "phase", ph.Words, "n", so, "of", of)
+	if p.MayAfter && c.query("after") != "" {
+		p.After, p.Happened = true, c.query("after")
+		if c.given != nil {
+			p.Happened = c.given.Get("happened")
+		}
+		if p.Happened == "now" {
+			p.Happened = ""
+		}
+	}
+	proofs := f.Visit.Account().Proofs
+	for i := range proofs {
+		if slices.Contains(s.Needs, proofs[i].ID) {
+			p.Rests = append(p.Rests, restLine{p.Say("field.capital", "words", f.words.Proof(proofs[i].ID)), f.words.ProofState(&proofs[i])})
+		}
+	}
+	h.fill(c, &p, s, j)
+	p.Judged = h.judged(f, j)
+	p.Leads = f.leads(p.URL)
+	p.Leads.Small = ph.Gloved
+	c.write(p.Page())
+}
+
+// judged judges the registers that the last line recorded, if it did, against earlier readings.
+// What comes of it is told and decides nothing.
+func (h *Handler) judged(f *casefile, j *jobs.Job) []judgedView {
+	last := f.told()
+	body, _ := f.Visit.Account().Body(last)
+	b, _ := body.(visit.Recorded)
+	var out []judgedView
+	for i := range j.Registers {
+		r := &j.Registers[i]
+		v, err := measure.ParseDecimal(b.Entries[r.Entry])
+		if err != nil {
+			continue
+		}
+		found, err := r.Judge(h.opts.Pack.Plausible, v.String(), h.opts.Clock.Now())
+		if err != nil {
+			h.opts.Failed(err)
+			continue
+		}
+		name := r.Entry
+		if field := f.method().Field(b.Step, r.Entry); field != nil {
+			name = field.Words
+		}
+		view := judgedView{Words: f.words.Say("field.step.judged", "field", name, "reading", v.String(), "finding", f.words.Register(&found))}
+		if found.Plausibility != metering.Plausible {
+			view.Correct = last
+		}
+		out = append(out, view)
+	}
+	return out
+}
+
+// fill gives the page what the kind of step asks for.
+func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
+	f := c.file
+	p.Hidden = []answer{{Name: "step", Value: s.ID}}
+	items := func(list []string) {
+		p.Hidden = nil
+		for _, id := range list {
+			p.Hidden = append(p.Hidden, answer{Name: "items", Value: id})
+		}
+	}
+	switch {
+	case s.TakeUp != nil:
+		h.fillTakeUp(p, instrument.Kind(s.TakeUp.With), j)
+	case s.Check != nil:
+		h.fillCheck(p, s.Check.Item, j)
+	case len(s.PutOn) > 0:
+		p.Kind, p.Done = visit.KindPutOn, p.Say("field.step.put-on", "items", f.words.Items(s.PutOn))
+		items(s.PutOn)
+	case len(s.TakeOff) > 0:
+		p.Kind, p.Done = visit.KindTookOff, p.Say("field.step.take-off", "items", f.words.Items(s.TakeOff))
+		items(s.TakeOff)
+	case s.Prove != nil:
+		h.fillProve(c, p, instrument.Kind(s.Prove.With), s.Prove.On, j)
+	case s.Observe != nil:
+		h.fillObserve(c, p, s.Observe)
+	case s.Inspect != nil:
+		p.Kind, p.Bracket = visit.KindInspected, f.bracket("", false)
+		p.Answers = f.choices("answer", s.Inspect.Answers)
+	case s.Decide != nil:
+		p.Kind = visit.KindDecided
+		if fact := f.method().Fact(s.Decide.Fact); fact != nil {
+			p.Answers = f.choices("value", fact.Values)
+		}
+	case s.Record != nil:
+		p.Kind = visit.KindRecorded
+		for i := range s.Record.Fields {
+			p.Fields = append(p.Fields, entryOf(c, &s.Record.Fields[i], j))
+		}
+	case s.Act != "":
+		p.Kind, p.Done, p.Bracket = visit.KindActed, p.Say("field.step.done"), f.bracket("", false)
+		p.Hidden = append(p.Hidden, answer{Name: "act", Value: s.Act})
+		p.Draw = drawn(drawing.Position{Claims: f.method().Claims, Switches: f.Visit.Switches(), Act: site.ActID(s.Act)})
+	}
+}
+
+// choices are answers in the method's own words.
+func (f *casefile) choices(name string, values []string) []answer {
+	var list []answer
+	for _, v := range values {
+		list = append(list, answer{name, v, f.words.Say("field.capital", "words", f.words.Answer(v))})
+	}
+	return list
+}
+
+func (h *Handler) fillObserve(c *call, p *stepPage, o *method.Observe) {
+	f, kind := c.file, instrument.Kind(o.With)
+	p.Kind, p.Bracket = visit.KindObserved, f.bracket(kind, true)
+	if o.Bounds != nil {
+		p.Limit = &limitView{p.Say("field.capital", "words", o.Bounds.Words), p.lang.Limit(o.Bounds), o.Bounds.Mark, o.Bounds.Source}
+	}
+	p.Draw = drawn(drawing.Position{Claims: f.method().Claims, Switches: f.Visit.Switches(), Tip: site.PointID(o.At), Other: site.PointID(o.Against)})
+	p.Tip = p.Say("field.capital", "words", f.words.Point(o.At))
+	if o.Against != "" {
+		p.Other = p.Say("field.capital", "words", f.words.Point(o.Against))
+	}
+	p.fillShows(c, kind, o.Bounds)
+}
+
+// fillShows asks what the instrument shows.
+func (p *stepPage) fillShows(c *call, kind instrument.Kind, bounds *method.Bounds) {
+	var number bool
+	p.Answers, number = showAnswers(p.lang, "shows", kind)
+	p.Detail = kind == instrument.SocketTester
+	if number {
+		p.Number = numberFor(c, kind, bounds)
+	}
+}
+
+func numberFor(c *call, kind instrument.Kind, bounds *method.Bounds) *numberEntry {
+	m, _ := instrument.Lookup(kind)
+	n := &numberEntry{Unit: m.Unit, Value: c.entered("number")}
+	if bounds != nil {
+		n.Unit = bounds.Unit
+	}
+	return n
+}
+
+// entryOf is one field of a step that records.
+func entryOf(c *call, field *method.Field, j *jobs.Job) fieldEntry {
+	key, f := "field.entry.label", c.file.words
+	switch {
+	case field.Type == "photograph":
+		key = "field.entry.photograph"
+	case field.Unit != "":
+		key = "field.entry.unit"
+	}
+	e := fieldEntry{ID: field.ID, Type: field.Type, Value: c.entered("f." + field.ID)}
+	for _, ch := range field.Choices {
+		e.Choices = append(e.Choices, answer{"f." + field.ID, ch, f.Method().Display(method.Choices, ch)})
+	}
+	e.Label = f.Say(key, "field", field.Words, "unit", measure.Unit(field.Unit).String())
+	if field.Optional {
+		e.Label = f.Say("field.entry.optional", "label", e.Label)
+	}
+	for _, r := range j.Registers {
+		if n := len(r.Earlier); r.Entry == field.ID && n > 0 {
+			e.Last = f.Say("field.entry.last", "reading", r.Earlier[n-1].Reading, "day", r.Earlier[n-1].On)
+		}
+	}
+	return e
+}
+
+// dated says until when something of the kit is in date.
+func (h *Handler) dated(f frame, key, due string) (words string, past bool) {
+	past = due != "" && due < h.opts.Clock.Now().Format(time.DateOnly)
+	switch {
+	case past:
+		return f.Say(key+".past", "due", due), true
+	case due != "":
+		return f.Say(key, "due", due), false
+	}
+	return "", false
+}
+
+func (h *Handler) fillTakeUp(p *stepPage, kind instrument.Kind, j *jobs.Job) {
+	p.Kind, p.Hidden = visit.KindTookUp, []answer{{Name: "with", Value: string(kind)}}
+	for _, t := range j.Kit.Instruments {
+		if t.Kind != kind {
+			continue
+		}
+		choice := toolChoice{ID: t.ID}
+		choice.Words, choice.Past = h.dated(p.frame, "field.kit.calibration", t.Due)
+		if t.Leads != "" {
+			choice.Words = p.Say("field.kit.leads", "words", choice.Words, "leads", t.Leads)
+		}
+		p.Tools = append(p.Tools, choice)
+	}
+}
+
+func (h *Handler) fillCheck(p *stepPage, item string, j *jobs.Job) {
+	p.Kind, p.Hidden = visit.KindChecked, []answer{{Name: "item", Value: item}}
+	for _, w := range j.Kit.Protection {
+		if w.Item == item {
+			choice := toolChoice{ID: w.ID}
+			choice.Words, choice.Past = h.dated(p.frame, "field.kit.test", w.Due)
+			p.Tools = append(p.Tools, choice)
+		}
+	}
+	p.Answers = soundOrFailed(p.frame, "found")
+}
+
+func soundOrFailed(f frame, name string) []answer {
+	return []answer{{name, "sound", f.Say("field.check.sound")}, {name, "failed", f.Say("field.check.failed")}}
+}
+
+func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []string, j *jobs.Job) {
+	p.Kind, p.Bracket, p.Ask = visit.KindProved, c.file.bracket(kind, false), p.Say("field.prove.ask", "prove", p.Ask)
+	id := ""
+	for _, i := range c.file.Visit.Account().Instruments {
+		if i.Kind == kind {
+			id = i.ID
+		}
+	}
+	p.Hidden = []answer{{Name: "with", Value: string(kind)}, {Name: "id", Value: id}}
+	m, _ := instrument.Lookup(kind)
+	t, _ := j.Kit.Tool(kind, id)
+	chosen := cmp.Or(c.query("source"), string(t.ProvedOn.Kind))
+	for _, src := range m.ProvedOn {
+		if len(on) > 0 && !slices.Contains(on, string(src)) {
+			continue
+		}
+		words := visit.ProvingSource{Kind: src}
+		if t.ProvedOn.Kind == src {
+			words.ID = t.ProvedOn.ID
+		}
+		p.Sources = append(p.Sources, sourceChoice{Kind: string(src), Words: p.lang.SourceOf(words), Chosen: string(src) == chosen})
+	}
+	if len(p.Sources) == 1 {
+		p.Sources[0].Chosen = true
+	}
+	p.fillShows(c, kind, nil)
+	if t.ProvedOn.Nominal != "" && chosen == string(t.ProvedOn.Kind) && p.Number != nil {
+		p.Limit = &limitView{Words: p.Say("field.prove.nominal"), Range: t.ProvedOn.Nominal}
+	}
+}
+
+func (p stepPage) enctype() string {
+	if slices.ContainsFunc(p.Fields, func(f fieldEntry) bool { return f.Type == "photograph" }) {
+		return "multipart/form-data"
+	}
+	return "application/x-www-form-urlencoded"
+}
+
+// onSource says which source is meant.
+func (p stepPage) onSource() string {
+	for _, s := range p.Sources {
+		if s.Chosen {
+			return p.Say("field.prove.on", "source", s.Words)
+		}
+	}
+	return p.Say("field.prove.on-which")
+}
+
+// sourceURL is the page of the same proving on another source.
+func (p stepPage) sourceURL(kind string) string {
+	q := url.Values{"source": {kind}}
+	if p.ID == "" {
+		q.Set("with", p.Hidden[0].Value)
+		return p.URL + "/prove?" + q.Encode()
+	}
+	if p.After {
+		q.Set("after", cmp.Or(p.Happened, "now"))
+	}
+	if p.Seen {
+		q.Set("seen", "1")
+	}
+	return p.URL + "?" + q.Encode()
+}

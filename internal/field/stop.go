@@ -1,0 +1,83 @@
+package field
+
+import (
+	"net/url"
+
+	"meterwright/visit"
+)
+
+// stopPage fills the screen.
+type stopPage struct {
+	visitFrame
+	Title    string
+	Seen     string
+	Do       []string
+	Owner    string
+	Category string
+	Told     []string
+	Resume   bool
+	Ways     []wayOn
+}
+
+// inForce is the stop in force, as it was raised last, or nil.
+func (f *casefile) inForce() *visit.StopLine {
+	id, list := f.Visit.Stop(), f.Visit.Account().Stops
+	for i := len(list) - 1; i >= 0; i-- {
+		if list[i].ID == id && list[i].LeftAt.IsZero() {
+			return &list[i]
+		}
+	}
+	return nil
+}
+
+// stopWords is the title of the stop in force, in the method's words or those of whoever declared it,
+// or nothing.
+func (f *casefile) stopWords() string {
+	if s := f.inForce(); s != nil {
+		return f.words.Stop(s.ID, s.Words)
+	}
+	if id := f.Visit.Stop(); id != "" {
+		return f.words.Stop(id, "")
+	}
+	return ""
+}
+
+func (h *Handler) stopped(c *call, id string) {
+	f := c.file
+	p := stopPage{visitFrame: h.visitFrame(c, "field.stop.title"), Resume: f.Visit.Resumable()}
+	p.Title = p.Say("field.stop.head", "stop", f.stopWords())
+	if s := f.method().Stop(id); s != nil {
+		p.Do, p.Owner = s.Do, p.Say("field.stop.owner", "owner", p.lang.Owner(s.Owner))
+		p.Category = p.lang.Category(h.opts.Pack.Schemes, s.Scheme, s.Category)
+		for _, act := range s.Allows {
+			p.Ways = append(p.Ways, actWay(f, act))
+		}
+	} else {
+		p.Do = []string{p.Say("field.stop.do.back"), p.Say("field.stop.do.tell"), p.Say("field.stop.do.decide")}
+		p.Ways = append(p.Ways, wayOn{Words: p.Say("field.way.acts"), To: p.URL + "/acts"})
+	}
+	if since := f.inForce(); since != nil {
+		p.Seen = f.lineWords(since.Event)
+		for _, r := range f.Visit.Account().Reports {
+			if !r.At.Before(since.At) {
+				p.Told = append(p.Told, p.Say("field.at", "at", r.At, "words", p.lang.Told(r.To, r.Whom, r.Name, r.Reference)))
+			}
+		}
+	}
+	c.write(p.Page())
+}
+
+// toldPage records who was told.
+type toldPage struct {
+	visitFrame
+	Given url.Values
+	Whom  []answer
+}
+
+func (h *Handler) told(c *call) {
+	p := toldPage{visitFrame: h.visitFrame(c, "field.told.title"), Given: c.given}
+	for _, o := range visit.Tellable() {
+		p.Whom = append(p.Whom, answer{"to", string(o), p.lang.Owner(o)})
+	}
+	c.write(p.Page())
+}
