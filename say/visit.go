@@ -144,7 +144,11 @@ func (l *Language) SourceOf(p visit.ProvingSource) string {
 		words += " " + p.ID
 	}
 	if p.Nominal != "" {
-		words = l.Say("source.nominal", "source", words, "nominal", p.Nominal)
+		nominal := p.Nominal
+		if shows, ok := visit.ParseShows(nominal); ok {
+			nominal = l.Shows(shows)
+		}
+		words = l.Say("source.nominal", "source", words, "nominal", nominal)
 	}
 	return words
 }

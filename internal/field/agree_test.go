@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"os"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -22,15 +23,20 @@ import (
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/rules"
+	"meterwright/say"
+	"meterwright/say/en"
 	"meterwright/site"
 	"meterwright/visit"
 )
 
 // desk is a journal in memory.
 type desk struct {
-	mu     sync.Mutex
-	job    jobs.Job
+	mu  sync.Mutex
+	job jobs.Job
+	// method is that of the job, where it is not the shipped one.
+	method *method.Resolved
 	lines  map[string][][]byte
 	order  []string
 	things map[record.AttachmentID][]byte
@@ -56,7 +62,12 @@ func (d *desk) Job(_ context.Context, ref string) (*jobs.Job, error) {
 	return &d.job, nil
 }
 
-func (d *desk) Method(context.Context, *jobs.Job) (*method.Resolved, error) { return shipped() }
+func (d *desk) Method(context.Context, *jobs.Job) (*method.Resolved, error) {
+	if d.method != nil {
+		return d.method, nil
+	}
+	return shipped()
+}
 
 func (d *desk) Visits(context.Context, string) ([]string, error) { return slices.Clone(d.order), nil }
 
@@ -66,7 +77,7 @@ func (d *desk) Lines(_ context.Context, visit string, n int) ([][]byte, error) {
 	return slices.Clone(d.lines[visit][min(n, len(d.lines[visit])):]), nil
 }
 
-func (d *desk) Append(_ context.Context, visit, _ string, lines [][]byte) error {
+func (d *desk) Append(_ context.Context, visit, _ string, lines []record.Signed) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	switch d.broken {
@@ -78,7 +89,9 @@ func (d *desk) Append(_ context.Context, visit, _ string, lines [][]byte) error 
 	if d.lines[visit] == nil {
 		d.order = append(d.order, visit)
 	}
-	d.lines[visit] = append(d.lines[visit], lines...)
+	for _, l := range lines {
+		d.lines[visit] = append(d.lines[visit], l.Line())
+	}
 	if d.broken == 2 {
 		return fmt.Errorf("the answer of the disk was lost")
 	}
@@ -124,11 +137,21 @@ type bench struct {
 	desk    *desk
 	clock   *watch
 	handler *field.Handler
-	machine *visit.Machine
+	reader  replay.Reader
+	key     record.Key
 	id      string
 }
 
 const who = "op-9"
+
+// english is the language of the pages in tests that look at words.
+func english() *say.Language {
+	l, err := en.Language()
+	if err != nil {
+		panic(err)
+	}
+	return l
+}
 
 // machine resolves the shipped method once.
 var shipped = sync.OnceValues(func() (*method.Resolved, error) {
@@ -149,15 +172,7 @@ var shipped = sync.OnceValues(func() (*method.Resolved, error) {
 
 func newBench(t rapid.TB, with ...func(*field.Options)) *bench {
 	t.Helper()
-	resolved, err := shipped()
-	if err != nil {
-		t.Fatal(err)
-	}
-	machine, err := visit.New(resolved)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b := &bench{t: t, machine: machine, clock: &watch{now: time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC), boot: "boot-1"}, id: "019ab3f0-5c00-7a10-8b20-0123456789ab"}
+	b := &bench{t: t, clock: &watch{now: time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC), boot: "boot-1"}, id: "019ab3f0-5c00-7a10-8b20-0123456789ab"}
 	job := jobs.Job{Reference: "J-1", Fictional: true, Address: "1 Test Street, Northmere", MeterPoint: "99 0000 0089 193", Meter: "M-1"}
 	for _, m := range instrument.Models() {
 		due := "2027-01-01"
@@ -167,8 +182,9 @@ func newBench(t rapid.TB, with ...func(*field.Options)) *bench {
 		job.Kit.Instruments = append(job.Kit.Instruments, jobs.Tool{Kind: m.Kind, ID: string(m.Kind) + "-1", Due: due, ProvedOn: jobs.Source{Kind: m.ProvedOn[0]}})
 	}
 	b.desk = &desk{job: job, lines: map[string][][]byte{}, things: map[record.AttachmentID][]byte{}}
+	b.key = keyOf("one")
 	hand := &field.Hand{ID: who, Name: "Test", Signer: devicekey.Demonstration("field-test", "one")}
-	opts := field.Options{Base: "/field", Journal: b.desk, Clock: b.clock, Hands: []*field.Hand{hand}, Secret: make([]byte, 32), Engine: "test", Pack: rules.GB(), Failed: func(error) {}}
+	opts := field.Options{Base: "/field", Journal: b.desk, Clock: b.clock, Hands: []*field.Hand{hand}, Secret: make([]byte, 32), Engine: "test", Pack: rules.GB(), Language: english(), Failed: func(error) {}}
 	for _, f := range with {
 		f(&opts)
 	}
@@ -177,6 +193,14 @@ func newBench(t rapid.TB, with ...func(*field.Options)) *bench {
 		t.Fatalf("the visit was not opened: %d", code)
 	}
 	return b
+}
+
+func keyOf(device string) record.Key {
+	k, err := record.KeyOf(devicekey.Demonstration("field-test", device).Public())
+	if err != nil {
+		panic(err)
+	}
+	return k
 }
 
 func (b *bench) post(path string, values url.Values) *httptest.ResponseRecorder {
@@ -238,7 +262,7 @@ func expected(v *visit.Visit) url.Values {
 	case s.TakeUp != nil:
 		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "id": {s.TakeUp.With + "-1"}, "due": {"2027-01-01"}})
 	case s.Check != nil:
-		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "found": {"sound"}})
+		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "due": {"2027-01-01"}, "found": {"sound"}})
 	case len(s.PutOn) > 0:
 		return with(visit.KindPutOn, url.Values{"items": s.PutOn})
 	case len(s.TakeOff) > 0:
@@ -290,28 +314,44 @@ func expected(v *visit.Visit) url.Values {
 	return with(visit.KindActed, url.Values{"step": {s.ID}, "act": {s.Act}})
 }
 
-// fold reads the visit from its lines, as anybody could.
+// read reads the visit from its lines, as anybody could.
+func (b *bench) read() *replay.Case {
+	b.t.Helper()
+	var events []record.Event
+	for _, line := range b.desk.lines[b.id] {
+		e, err := record.Decode(line)
+		if err == nil {
+			err = e.CheckSignature()
+		}
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		events = append(events, e)
+	}
+	c, err := b.reader.Read(events)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return c
+}
+
+// fold is the visit with the hash of the line that came last. The engine accepts every line of it.
 func (b *bench) fold() (*visit.Visit, string) {
 	b.t.Helper()
-	v := visit.Begin(b.machine)
-	var chain record.Chain
-	head := ""
-	for _, line := range b.desk.lines[b.id] {
-		next, e, err := chain.Accept(line)
-		if err != nil {
-			b.t.Fatal(err)
-		}
-		chain = next
-		body, err := visit.DecodeBody(visit.Kind(e.Kind), e.Body)
-		if err != nil {
-			b.t.Fatal(err)
-		}
-		if !v.Replay(visit.Event{Hash: e.Hash.String(), Body: body, Wall: e.Wall, Mono: e.Mono, Boot: e.Boot, Person: e.Person}) {
-			b.t.Fatalf("the engine does not accept line %d of what the pages recorded: %s %s", e.Seq, e.Kind, e.Body)
-		}
-		head = e.Hash.String()
+	c := b.read()
+	if list := c.Visit.Account().Discrepancies; len(list) > 0 {
+		b.t.Fatalf("the engine does not accept what the pages recorded: %+v", list)
 	}
-	return v, head
+	return c.Visit, headOf(b.t, b.desk.lines[b.id])
+}
+
+func headOf(t rapid.TB, lines [][]byte) string {
+	t.Helper()
+	e, err := record.Decode(lines[len(lines)-1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e.Hash.String()
 }
 
 // attempt draws something that somebody might send, likely or not, as a form and as a body.
@@ -352,7 +392,7 @@ func attempt(t *rapid.T, v *visit.Visit) (url.Values, visit.Body) {
 		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "tool": {id}}), visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: id, Due: due}}
 	case natural && s.Check != nil:
 		found := pick("found", []string{"sound", "sound", "failed"})
-		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "found": {found}}), visit.Checked{Item: s.Check.Item, Found: found}
+		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "due": {"2027-01-01"}, "found": {found}}), visit.Checked{Item: s.Check.Item, Due: "2027-01-01", Found: found}
 	case natural && len(s.PutOn) > 0:
 		return with(visit.KindPutOn, url.Values{"items": s.PutOn}), visit.PutOn{Items: s.PutOn}
 	case natural && len(s.TakeOff) > 0:
@@ -418,7 +458,7 @@ func attempt(t *rapid.T, v *visit.Visit) (url.Values, visit.Body) {
 	case 6:
 		return with(visit.KindStopped, url.Values{"why": {"unwell"}}), visit.Stopped{Why: "unwell"}
 	case 7:
-		return with(visit.KindReported, url.Values{"to": {"the office"}}), visit.Reported{To: "the office"}
+		return with(visit.KindReported, url.Values{"to": {"employer"}}), visit.Reported{To: site.Employer}
 	case 8:
 		return with(visit.KindResumed, url.Values{"why": {"decided"}}), visit.Resumed{Why: "decided"}
 	case 9:
@@ -477,7 +517,7 @@ func agree(t *testing.T, with ...func(*field.Options)) {
 			}
 			values.Set("state", head)
 			before := len(b.desk.lines[b.id])
-			refusal, err := v.Check(visit.Event{Body: body, Wall: b.clock.now, Mono: b.clock.mono, Boot: b.clock.boot, Person: who})
+			refusal, err := v.Check(visit.Event{Chain: b.key.String(), Body: body, Wall: b.clock.now, Mono: b.clock.mono, Boot: b.clock.boot, Person: who})
 			w := b.do(values)
 			lines := b.desk.lines[b.id]
 			if n := len(lines); len(with) > 0 && n == before+2 && kindOf(lines[n-1]) == string(visit.KindAdvised) {
@@ -510,10 +550,10 @@ func agree(t *testing.T, with ...func(*field.Options)) {
 					refused++
 					got, err := visit.DecodeBody(visit.KindRefused, e.Body)
 					r, ok := got.(visit.Refused)
-					if err != nil || !ok || r.What != refusal.What || !slices.Equal(r.Rows, refusal.Rows) || string(r.Body) != string(encoded) {
+					if err != nil || !ok || !reflect.DeepEqual(r.Refusal, *refusal) || string(r.Body) != string(encoded) {
 						t.Fatalf("the engine refuses (%s), and the page recorded %s %s", refusal, e.Kind, e.Body)
 					}
-					if page := b.get(w.Header().Get("Location")); page.Code != http.StatusOK || !strings.Contains(page.Body.String(), "The way on") {
+					if page := b.get(w.Header().Get("Location")); page.Code != http.StatusOK || !strings.Contains(page.Body.String(), english().Say("field.refusal.way")) {
 						t.Fatalf("the refusal has no page of three parts: %d", page.Code)
 					}
 				}

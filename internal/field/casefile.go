@@ -125,7 +125,8 @@ func (f *casefile) chain(key record.Key) (record.Chain, error) {
 	return record.NewChain(f.id, f.Nature, key)
 }
 
-func (f *casefile) method() *method.Resolved { return f.Visit.Machine().Method }
+// method is the method of the visit in the words of this language.
+func (f *casefile) method() *method.Resolved { return f.words.Method() }
 
 // head is the hash of the line that came last.
 func (f *casefile) head() string {

@@ -55,11 +55,11 @@ func (h *Handler) correct(c *call) {
 		p.shows(c, b.Kind)
 	case visit.Inspected:
 		if s, _ := f.method().Step(b.Step); s != nil && s.Inspect != nil {
-			p.Answers = choices(p.frame, "now", s.Inspect.Answers)
+			p.Answers = f.choices("now", s.Inspect.Answers)
 		}
 	case visit.Decided:
 		if s, _ := f.method().Step(b.Step); s != nil && s.Decide != nil {
-			p.Answers = choices(p.frame, "now", f.method().Fact(s.Decide.Fact).Values)
+			p.Answers = f.choices("now", f.method().Fact(s.Decide.Fact).Values)
 		}
 	case visit.Checked:
 		p.Answers = soundOrFailed(p.frame, "now")
@@ -68,7 +68,7 @@ func (h *Handler) correct(c *call) {
 			for _, x := range s.Record.Fields {
 				if x.Type != "photograph" {
 					x.Optional = true
-					p.Fields = append(p.Fields, entryOf(c, p.frame, &x, &jobs.Job{}))
+					p.Fields = append(p.Fields, entryOf(c, &x, &jobs.Job{}))
 				}
 			}
 		}

@@ -5,13 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
-	"meterwright/instrument"
 	"meterwright/internal/jobs"
 	"meterwright/internal/page"
 )

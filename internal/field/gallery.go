@@ -1,6 +1,7 @@
 package field
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -10,41 +11,70 @@ import (
 
 	"meterwright/internal/drawing"
 	"meterwright/internal/page"
-	"meterwright/method"
+	"meterwright/say"
 	"meterwright/site"
 	"meterwright/visit"
 )
 
 // Gallery shows every page and every part of one in every state, with invented data, so that a
 // change can be looked at. It stands under base.
-func Gallery(base string) http.Handler {
-	names, pieces := gallery()
+func Gallery(base string, lang *say.Language) http.Handler {
+	return exhibit(base, &samples{lang: lang, w: func(s string) string { return s }})
+}
+
+// samples makes the pages of the gallery. w puts what methods and people say into other words, for
+// tests of a language that nobody speaks.
+type samples struct {
+	lang  *say.Language
+	w     func(string) string
+	names []string
+	pages map[string]func(visitFrame) templ.Component
+}
+
+func exhibit(base string, s *samples) http.Handler {
+	s.all()
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		look := page.Layout{Title: "Gallery", Class: "field", Sheets: []string{"field.css"}, Scheme: r.URL.Query().Get("scheme"), Hand: r.URL.Query().Get("hand")}
-		if look.Scheme != "dark" {
-			look.Scheme = "light"
+		f := frame{Layout: page.Layout{Title: s.lang.Say("field.gallery.title"), Class: "field", Sheets: []string{"field.css"}, Scheme: "light"}, Base: base, lang: s.lang}
+		if r.URL.Query().Get("scheme") == "dark" {
+			f.Layout.Scheme = "dark"
 		}
-		if look.Hand != "left" {
-			look.Hand = ""
+		if r.URL.Query().Get("hand") == "left" {
+			f.Layout.Hand = "left"
 		}
-		f := frame{Layout: look, Base: base}
 		name := strings.Trim(r.URL.Path, "/")
 		if name == "" {
-			p := galleryPage{frame: f, Parts: galleryParts()}
-			for _, n := range names {
-				p.List = append(p.List, wayOn{Words: upperFirst(hyphenless(n)), To: base + "/" + url.PathEscape(n)})
+			p := galleryPage{frame: f, Parts: s.parts(f)}
+			for _, n := range s.names {
+				p.List = append(p.List, wayOn{Words: f.Say("field.capital", "words", s.w(n)), To: base + "/" + url.PathEscape(n)})
 			}
 			page.Write(w, r, http.StatusOK, p.Page())
 			return
 		}
-		piece, ok := pieces[name]
+		piece, ok := s.pages[name]
 		if !ok {
-			page.Write(w, r, http.StatusNotFound, plainPage{frame: f, Head: "There is no such piece.", Back: base + "/"}.Page())
+			page.Write(w, r, http.StatusNotFound, plainPage{frame: f, Head: f.Say("field.gallery.nothing"), Back: base + "/"}.Page())
 			return
 		}
-		v := visitFrame{frame: f, URL: base, Day: base, State: strings.Repeat("0", 64), Address: "7 Lantern Row, Northmere", Fictional: true, Worn: "insulating gloves and face visor"}
+		v := visitFrame{frame: f, URL: base, Day: base, State: strings.Repeat("0", 64), Address: s.w("7 Lantern Row, Northmere"), Fictional: true,
+			Worn: s.list("insulating gloves", "face visor")}
 		page.Write(w, r, http.StatusOK, piece(v))
 	})
+}
+
+func (s *samples) list(texts ...string) []string {
+	out := make([]string, len(texts))
+	for i, t := range texts {
+		out[i] = s.w(t)
+	}
+	return out
+}
+
+func (s *samples) answers(name string, texts ...string) []answer {
+	var out []answer
+	for _, t := range texts {
+		out = append(out, answer{name, t, s.w(t)})
+	}
+	return out
 }
 
 type galleryPage struct {
@@ -59,208 +89,269 @@ type galleryPart struct {
 	Part templ.Component
 }
 
-// Whole-day times of the gallery.
-func galleryTime(h, m int) time.Time { return time.Date(2026, 11, 24, h, m, 0, 0, time.UTC) }
+// at is a time of the gallery's day.
+func at(h, m int) time.Time { return time.Date(2026, 11, 24, h, m, 0, 0, time.UTC) }
 
-func galleryMethod(s site.Spec) *method.Resolved {
-	st, err := site.Expand(s)
-	if err != nil {
-		return &method.Resolved{}
-	}
-	return &method.Resolved{Claims: st.Spec, Points: st.Points, Switches: st.Switches, Acts: st.Acts}
+func (s *samples) bracket(state string, lines ...readingLine) bracketView {
+	return bracketView{State: state, Label: s.lang.Say("field.bracket."+state, "kind", s.lang.Kind("two-pole-detector"), "opened", at(10, 31), "closed", at(10, 44)), Lines: lines}
 }
 
-var gallerySpecs = []struct {
-	name       string
-	spec       site.Spec
-	tip, other site.PointID
-	switches   map[string]string
-	act        site.ActID
+var galleryDrawings = []struct {
+	name string
+	drawing.Position
 }{
-	{"single-phase, usual order", site.Spec{Arrangement: site.TNCS}, "meter.n-out", "earthing.met", nil, ""},
-	{"single-phase, lines first", site.Spec{Arrangement: site.TNS, Terminals: []string{"l-in", "l-out", "n-in", "n-out"}}, "meter.l-out", "meter.n-out", nil, ""},
-	{"five terminals, TT, against the body", site.Spec{Arrangement: site.TT, Switched: true}, "meter.sw-out", "body.self", nil, ""},
-	{"carrier out, tails out", site.Spec{Arrangement: site.TNCS}, "cutout.l-load", "cutout.n", map[string]string{"carrier": "out", "tails": "out"}, ""},
-	{"meter off", site.Spec{Arrangement: site.TNCS}, "cutout.n", "reference.independent", map[string]string{"carrier": "out", "tails": "out", "meter": "out"}, ""},
-	{"socket", site.Spec{Arrangement: site.TNCS}, "socket.l", "socket.e", nil, ""},
-	{"metalwork, three parts", site.Spec{Arrangement: site.TNCS, Metalwork: []string{"box", "pipe", "case"}}, "metalwork.pipe", "body.self", nil, ""},
-	{"three-phase", site.Spec{Arrangement: site.TNCS, Phases: 3}, "meter.l2-in", "meter.n-in", nil, ""},
-	{"three-phase, isolating switch, two units", site.Spec{Arrangement: site.TNS, Phases: 3, Isolator: true, Units: []string{"house", "yard"}}, "cutout.l3-supply", "earthing.met", nil, ""},
-	{"an act", site.Spec{Arrangement: site.TNCS}, "", "", nil, "take-tails-out"},
+	{"single-phase, usual order", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Tip: "meter.n-out", Other: "earthing.met"}},
+	{"single-phase, lines first", drawing.Position{Claims: site.Spec{Arrangement: site.TNS, Terminals: []string{"l-in", "l-out", "n-in", "n-out"}}, Tip: "meter.l-out", Other: "meter.n-out"}},
+	{"five terminals, TT, against the body", drawing.Position{Claims: site.Spec{Arrangement: site.TT, Switched: true}, Tip: "meter.sw-out", Other: "body.self"}},
+	{"carrier out, tails out", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Tip: "cutout.l-load", Other: "cutout.n", Switches: map[string]string{"carrier": "out", "tails": "out"}}},
+	{"meter off", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Tip: "cutout.n", Other: "reference.independent", Switches: map[string]string{"carrier": "out", "tails": "out", "meter": "out"}}},
+	{"socket", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Tip: "socket.l", Other: "socket.e"}},
+	{"metalwork, three parts", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS, Metalwork: []string{"box", "pipe", "case"}}, Tip: "metalwork.pipe", Other: "body.self"}},
+	{"three-phase", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS, Phases: 3}, Tip: "meter.l2-in", Other: "meter.n-in"}},
+	{"three-phase, isolating switch, two units", drawing.Position{Claims: site.Spec{Arrangement: site.TNS, Phases: 3, Isolator: true, Units: []string{"house", "yard"}}, Tip: "cutout.l3-supply", Other: "earthing.met"}},
+	{"an act", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Act: "take-tails-out"}},
 }
 
-func galleryParts() []galleryPart {
-	lines := []railLine{{"meter, line in to meter, neutral in", "238.1 V"}, {"meter, neutral in to the operative's own body", "dark"}}
+func (s *samples) parts(f frame) []galleryPart {
+	lines := []readingLine{{s.w("meter, line in to meter, neutral in"), "238.1 V"}, {s.w("meter, neutral in to the operative's own body"), s.w("dark")}}
+	more := s.bracket("void", lines...)
+	more.More = f.Say("field.bracket.more", "n", 4)
+	none := bracketView{State: "none", Label: f.Say("field.bracket.none", "kind", f.lang.Kind("two-pole-detector"))}
 	parts := []galleryPart{
-		{"bracket, open", railView{State: "open", Label: "two-pole detector · proved 10:31 · prove again to close", Lines: lines}.piece()},
-		{"bracket, closed", railView{State: "closed", Label: "two-pole detector · proved 10:31 and 10:44", Lines: lines}.piece()},
-		{"bracket, void", railView{State: "void", Label: "two-pole detector · proved 10:31 · void", Lines: lines, More: 4}.piece()},
-		{"bracket, none", railView{State: "none", Label: "two-pole detector · not proved"}.piece()},
-		{"supply, live", supplyView{}.chip()},
-		{"supply, off", supplyView{Off: true, Since: galleryTime(10, 31), Minutes: 11}.chip()},
-		{"answers", pair([]answer{{"x", "lit", "It lights"}, {"x", "dark", "It stays dark"}})},
-		{"answers, many", pair([]answer{{"x", "a", "One fuse in an insulating case"}, {"x", "b", "Rewirable"}, {"x", "c", "Metal-clad"}})},
+		{"bracket, open", s.bracket("open", lines...).piece()},
+		{"bracket, closed", s.bracket("closed", lines...).piece()},
+		{"bracket, void", more.piece()},
+		{"bracket, none", none.piece()},
+		{"supply, live", f.chip(supplyView{})},
+		{"supply, off", f.chip(supplyView{Off: true, Since: at(10, 31), Minutes: 11})},
+		{"answers", pair(s.answers("x", "It lights", "It stays dark"))},
+		{"answers, many", pair(s.answers("x", "One fuse in an insulating case", "Rewirable", "Metal-clad"))},
 	}
-	for _, s := range []string{"new", "going", "hold", "stop", "away", "ended"} {
-		parts = append(parts, galleryPart{"strip, " + s, strip(jobLine{State: s, Done: map[string]int{"new": 0, "ended": 9}[s] + map[bool]int{true: 4}[s != "new" && s != "ended"], Steps: map[bool]int{true: 9}[s != "new"]})})
+	for _, l := range []jobLine{{State: "new"}, {State: "going", Done: 4, Steps: 9}, {State: "hold", Done: 4, Steps: 9}, {State: "stop", Done: 4, Steps: 9}, {State: "away", Done: 4, Steps: 9}, {State: "ended", Done: 9, Steps: 9}} {
+		parts = append(parts, galleryPart{"strip, " + l.State, strip(l)})
 	}
-	for _, g := range gallerySpecs {
-		m := galleryMethod(g.spec)
-		parts = append(parts, galleryPart{"drawing, " + g.name, drawn(drawing.Position{Claims: m.Claims, Switches: g.switches, Tip: g.tip, Other: g.other, Act: g.act})})
+	for _, g := range galleryDrawings {
+		parts = append(parts, galleryPart{"drawing, " + g.name, drawn(g.Position)})
+	}
+	for i := range parts {
+		parts[i].Name = s.w(parts[i].Name)
 	}
 	return parts
 }
 
-// gallery is every page, by name, in order.
-func gallery() (names []string, pieces map[string]func(visitFrame) templ.Component) {
-	pieces = map[string]func(visitFrame) templ.Component{}
-	add := func(name string, f func(visitFrame) templ.Component) {
-		names = append(names, name)
-		pieces[name] = f
+func (s *samples) add(name string, f func(visitFrame) templ.Component) {
+	s.names = append(s.names, name)
+	s.pages[name] = f
+}
+
+// step is a page of a step that asks what an instrument shows.
+func (s *samples) step(v visitFrame, ask string, kind visit.Kind) stepPage {
+	p := stepPage{visitFrame: v, Place: v.Say("field.step.place", "phase", s.w("Polarity at the old meter"), "n", 2, "of", 4), ID: "polarity", PhaseID: "meter", Ask: s.w(ask), Kind: kind}
+	if kind == visit.KindObserved {
+		p.Bracket = s.bracket("open", readingLine{s.w("meter, line in to main earthing terminal"), s.w("lit")})
 	}
-	open := railView{State: "open", Label: "two-pole detector · proved 10:31 · prove again to close", Lines: []railLine{{"meter, line in to main earthing terminal", "lit"}}}
-	m := galleryMethod(site.Spec{Arrangement: site.TNCS})
-	step := func(v visitFrame) stepPage {
-		return stepPage{visitFrame: v, Phase: "Polarity at the old meter", N: 2, Of: 4, ID: "polarity", PhaseID: "meter", Rail: open}
+	return p
+}
+
+// all is every page, in order.
+func (s *samples) all() {
+	s.pages = map[string]func(visitFrame) templ.Component{}
+	s.observing()
+	s.leads()
+	s.working()
+	s.barred()
+	s.stopped()
+	s.ending()
+}
+
+const (
+	askDetector  = "Two-pole detector: meter, neutral out to main earthing terminal. Lit or dark?"
+	askVoltmeter = "Voltmeter: meter, line in to meter, neutral in. What does it show?"
+)
+
+func (s *samples) observing() {
+	detector := func(v visitFrame) stepPage {
+		p := s.step(v, askDetector, visit.KindObserved)
+		p.Answers, _ = showAnswers(s.lang, "shows", "two-pole-detector")
+		return p
 	}
-	limit := &limitView{Words: "declared voltage band", Range: "216.2 to 253.0 V", Mark: "S", Source: "Electricity Safety, Quality and Continuity Regulations 2002, regulation 27"}
-	add("observe, lit or dark", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Say, p.Kind, p.Gloved, p.MayAfter = "Two-pole detector: meter, neutral out to main earthing terminal. Lit or dark?", visit.KindObserved, true, true
-		p.Draw, p.Tip, p.Other = drawn(drawing.Position{Claims: m.Claims, Tip: "meter.n-out", Other: "earthing.met"}), "Meter, neutral out", "Main earthing terminal"
-		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
+	s.add("observe, lit or dark", func(v visitFrame) templ.Component {
+		p := detector(v)
+		p.Gloved, p.MayAfter = true, true
+		p.Draw, p.Tip, p.Other = drawn(galleryDrawings[0].Position), s.w("Meter, neutral out"), s.w("Main earthing terminal")
 		return p.Page()
 	})
-	leads := func(v visitFrame) leadsView {
-		return leadsView{URL: v.URL + "/leads-page", Event: strings.Repeat("1", 64), At: "10:44", Upon: "10:44 Voltmeter, socket, neutral to socket, earth: 63.0 V.", Against: []string{"that nothing is wrong", "the PEN conductor of the service is open"},
-			Fits: []leadLine{{"one of: the terminal n-out of the meter has a joint about to open (50 Ω); the neutral tail has a joint about to open (50 Ω)", "likely", "0.614", true},
-				{"nothing found, if one of the readings was a slip", "less likely", "0.242", false}, {"the neutral of the socket is open", "less likely", "0.081", true}},
-			Next:    &nextView{Step: "socket-line-neutral", Say: "Voltmeter: socket, line to socket, neutral. What does it show?", Why: "It would tell apart: the neutral tail has a joint about to open (50 Ω); nothing found.", Nats: "0.41"},
-			Outside: "0.002", Untouched: 43, Skipped: 2, Model: "meterwright 0.0.0, model 717817f0b388, position 08f5d54cbf57", Answers: []string{"10:46 followed."}}
-	}
-	observed := func(v visitFrame, l leadsView) templ.Component {
-		p := step(v)
-		p.Say, p.Kind = "Two-pole detector: meter, neutral out to main earthing terminal. Lit or dark?", visit.KindObserved
-		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
-		p.Leads = l
+	s.add("observe, afterwards", func(v visitFrame) templ.Component {
+		p := detector(v)
+		p.Gloved, p.MayAfter, p.After, p.Happened = true, true, true, "10:42"
 		return p.Page()
+	})
+	s.add("observe, a number", func(v visitFrame) templ.Component {
+		p := s.step(v, askVoltmeter, visit.KindObserved)
+		p.Limit = &limitView{s.w("Declared voltage band"), v.Say("limit.between", "lower", "216.2", "upper", "253.0 V"), "S", s.w("Electricity Safety, Quality and Continuity Regulations 2002, regulation 27")}
+		p.Number = &numberEntry{Unit: "V"}
+		p.Answers = []answer{{"shows", "over-range", v.Say("field.shows.over-range")}}
+		return p.Page()
+	})
+	s.add("number that makes no sense", func(v visitFrame) templ.Component {
+		v.Problem = s.w("\"23,8\" is not a decimal number: write it like 23.8.")
+		p := s.step(v, askVoltmeter, visit.KindObserved)
+		p.Number = &numberEntry{Unit: "V", Value: "23,8"}
+		return p.Page()
+	})
+	leads := func(name string, l func(visitFrame) leadsView) {
+		s.add(name, func(v visitFrame) templ.Component {
+			p := detector(v)
+			p.Leads = l(v)
+			return p.Page()
+		})
 	}
-	add("observe, with leads", func(v visitFrame) templ.Component { return observed(v, leads(v)) })
-	add("observe, with leads, gloved", func(v visitFrame) templ.Component {
-		l := leads(v)
+	leads("observe, with leads", s.leadsView)
+	leads("observe, with leads, gloved", func(v visitFrame) leadsView {
+		l := s.leadsView(v)
 		l.Small = true
-		return observed(v, l)
+		return l
 	})
-	add("observe, nothing found so far", func(v visitFrame) templ.Component {
-		return observed(v, leadsView{URL: v.URL + "/leads-page", Quiet: true, Fits: []leadLine{{visit.NothingFound, "likely", "0.874", false}}})
+	leads("observe, nothing found so far", func(v visitFrame) leadsView {
+		return leadsView{URL: v.URL + "/leads-page", Quiet: true, Fits: []leadLine{s.nothing(v, "0.874")}}
 	})
-	add("leads page", func(v visitFrame) templ.Component {
-		p := leadsPage{visitFrame: v, leadsView: leads(v)}
-		p.Before = []leadsView{{At: "10:40", Fits: []leadLine{{visit.NothingFound, "likely", "0.861", false}}}}
+}
+
+func (s *samples) nothing(v visitFrame, number string) leadLine {
+	return leadLine{Words: v.Say("lead.nothing"), First: v.Say("lead.nothing"), Chance: v.Say("chance.likely"), Number: number, share: 0.8}
+}
+
+func (s *samples) leadsView(v visitFrame) leadsView {
+	line := func(words, chance, number string, danger bool) leadLine {
+		return leadLine{Words: s.w(words), First: s.w(words), Chance: v.Say("chance." + chance), Number: number, Danger: danger, share: 0.1}
+	}
+	return leadsView{URL: v.URL + "/leads-page", Event: strings.Repeat("1", 64), At: "10:44", Upon: v.Say("field.at", "at", at(10, 44), "words", s.w("Voltmeter, socket, neutral to socket, earth: 63.0 V.")),
+		Against: []string{v.Say("lead.nothing-wrong"), s.w("the PEN conductor of the service is open")},
+		Fits: []leadLine{line("one of: the terminal n-out of the meter has a joint about to open (50 Ω); the neutral tail has a joint about to open (50 Ω)", "likely", "0.614", true),
+			line("nothing found, if one of the readings was a slip", "less-likely", "0.242", false), line("the neutral of the socket is open", "less-likely", "0.081", true)},
+		Next:    &nextView{Step: "socket-line-neutral", Say: s.w("Voltmeter: socket, line to socket, neutral. What does it show?"), Why: s.w("It would tell apart: the neutral tail has a joint about to open (50 Ω); nothing found.")},
+		Outside: "0.002", Untouched: 43, Skipped: 2, Model: v.Say("field.leads.model", "at", at(10, 44), "engine", s.w("meterwright 0.0.0"), "model", "717817f0b388", "site", "08f5d54cbf57"),
+		Answers: []string{v.Say("field.leads.followed", "at", at(10, 46))}}
+}
+
+func (s *samples) leads() {
+	s.add("leads page", func(v visitFrame) templ.Component {
+		p := leadsPage{visitFrame: v, leadsView: s.leadsView(v), Choices: followOrNot(v.frame)}
+		p.Before = []leadsView{{At: "10:40", Fits: []leadLine{s.nothing(v, "0.861")}}}
 		return p.Page()
 	})
-	add("leads page, nothing yet", func(v visitFrame) templ.Component { return leadsPage{visitFrame: v}.Page() })
-	add("observe, a number", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Say, p.Kind, p.Limit = "Voltmeter: meter, line in to meter, neutral in. What does it show?", visit.KindObserved, limit
-		p.Number = &numberEntry{Name: "number", Unit: "V"}
-		p.Answers = []answer{{"shows", "over-range", "Over its range"}}
+	s.add("leads page, nothing yet", func(v visitFrame) templ.Component { return leadsPage{visitFrame: v}.Page() })
+}
+
+func (s *samples) working() {
+	s.add("prove", func(v visitFrame) templ.Component {
+		p := s.step(v, "Prove the two-pole detector again. What does it show?", visit.KindProved)
+		p.Bracket = s.bracket("open")
+		p.Sources = []sourceChoice{{Kind: "proving-unit", Words: v.lang.SourceOf(visit.ProvingSource{Kind: "proving-unit", ID: "PU-9"}), Chosen: true}, {Kind: "known-live-supply", Words: v.lang.Source("known-live-supply")}}
+		p.Answers, _ = showAnswers(s.lang, "shows", "two-pole-detector")
 		return p.Page()
 	})
-	add("observe, afterwards", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Say, p.Kind, p.Gloved, p.MayAfter, p.After, p.Happened = "Two-pole detector: meter, line in to main earthing terminal. Lit or dark?", visit.KindObserved, true, true, true, "10:42"
-		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
+	s.add("take up", func(v visitFrame) templ.Component {
+		p := s.step(v, "Take up the two-pole detector.", visit.KindTookUp)
+		p.Tools = []toolChoice{{ID: "VD-204", Words: v.Say("field.kit.calibration.past", "due", "2026-11-01"), Past: true}, {ID: "VD-205", Words: v.Say("field.kit.calibration", "due", "2027-06-13")}}
 		return p.Page()
 	})
-	add("number that makes no sense", func(v visitFrame) templ.Component {
-		v.Problem = "\"23,8\" is not a decimal number: write it like 23.8."
-		p := step(v)
-		p.Say, p.Kind = "Voltmeter: meter, line in to meter, neutral in. What does it show?", visit.KindObserved
-		p.Number = &numberEntry{Name: "number", Unit: "V", Value: "23,8"}
+	s.add("a reading that does not fit", func(v visitFrame) templ.Component {
+		p := s.step(v, "Withdraw the carrier in one straight pull.", visit.KindActed)
+		p.Done = v.Say("field.step.done")
+		p.Judged = []judgedView{{Words: s.w("Final register 03100: implausible: it is lower than the last reading."), Correct: "x"}, {Words: s.w("Final register, export 02050: plausible: it lies between the earlier daily means.")}}
 		return p.Page()
 	})
-	add("prove", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Say, p.Kind = "Prove the two-pole detector again.", visit.KindProved
-		p.Sources = []sourceChoice{{Kind: "proving-unit", Words: "proving unit", ID: "PU-9", Chosen: true}, {Kind: "known-live-supply", Words: "known live supply"}}
-		p.Answers = []answer{{"shows", "lit", "It lights"}, {"shows", "dark", "It stays dark"}}
+	s.add("check", func(v visitFrame) templ.Component {
+		p := s.step(v, "Check the gloves, their date, their class and an air test of each.", visit.KindChecked)
+		p.Tools = []toolChoice{{ID: "G-31", Words: v.Say("field.kit.test", "due", "2027-01-16")}, {ID: "G-32", Words: v.Say("field.kit.test.past", "due", "2026-11-01"), Past: true}}
+		p.Answers = soundOrFailed(v.frame, "found")
 		return p.Page()
 	})
-	add("take up", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Rail, p.Say, p.Kind = railView{}, "Take up the two-pole detector.", visit.KindTookUp
-		p.Tools = []toolChoice{{ID: "VD-204", Due: "2026-11-01", Leads: "L-17", Past: true}, {ID: "VD-205", Due: "2027-06-13", Leads: "L-22"}}
+	s.add("act, with what it rests on", func(v visitFrame) templ.Component {
+		p := s.step(v, "Withdraw the carrier in one straight pull, face aside and the other hand clear, and keep it with you.", visit.KindActed)
+		p.Done, p.Gloved = v.Say("field.step.done"), true
+		p.Draw = drawn(drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Act: "withdraw-carrier"})
+		p.Rests = []restLine{{s.w("No voltage was found on the metalwork within reach"), v.Say("proof.holds", "since", "10:20:11")}, {s.w("No load current was found at the meter"), v.Say("proof.holds", "since", "10:41:30")}}
 		return p.Page()
 	})
-	add("a reading that does not fit", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Rail, p.Say, p.Kind, p.Done = railView{}, "Withdraw the carrier in one straight pull.", visit.KindActed, "Done"
-		p.Readings = []readingView{{Words: "Final import 03100: implausible. It is lower than the last reading.", Doubt: true}, {Words: "Final export 02050: plausible. It lies between the earlier daily means."}}
+	s.add("record", func(v visitFrame) templ.Component {
+		p := s.step(v, "Read the final register and photograph it while the display has its supply.", visit.KindRecorded)
+		p.Fields = []fieldEntry{{ID: "final-import", Type: "reading", Label: v.Say("field.entry.unit", "field", s.w("final register"), "unit", "kWh"), Last: v.Say("field.entry.last", "reading", "03590", "day", "2026-08-24")},
+			{ID: "photo", Type: "photograph", Label: v.Say("field.entry.photograph", "field", s.w("display of the old meter"))},
+			{ID: "told", Type: "choice", Label: v.Say("field.entry.label", "field", s.w("who was told")), Choices: s.answers("f.told", "the consumer", "nobody")}}
 		return p.Page()
 	})
-	add("check", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Rail, p.Say, p.Kind = railView{}, "Check the gloves, their date, their class and an air test of each.", visit.KindChecked
-		p.Tools = []toolChoice{{ID: "G-31", Due: "2027-01-16"}, {ID: "G-32", Due: "2026-11-01", Past: true}}
-		p.Answers = []answer{{"found", "sound", "Sound"}, {"found", "failed", "Failed"}}
-		return p.Page()
+}
+
+func (s *samples) threepart(v visitFrame) Threepart {
+	return Threepart{What: s.w("Not yet: take the tails out of the meter."),
+		Lacks: s.list("No longer shown: no voltage was found at the load side of the cut-out and at any meter terminal. What undid it: the two-pole detector showed dark on the proving unit at 10:52."),
+		Way:   s.list("Go back to its first test: Two-pole detector: meter, line in to main earthing terminal. Lit or dark?"),
+		Ways:  []wayOn{returnWay("dead", v.Say("field.way.go-back", "step", s.w("Two-pole detector: meter, line in to main earthing terminal. Lit or dark?")))}}
+}
+
+func (s *samples) barred() {
+	s.add("barred", func(v visitFrame) templ.Component {
+		v.Supply = supplyView{Off: true, Since: at(10, 31), Minutes: 11}
+		return blockedPage{visitFrame: v, Phase: s.w("Exchange"), Threepart: s.threepart(v), Bracket: s.bracket("void"), Seen: v.URL}.Page()
 	})
-	add("act, with what it rests on", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Say, p.Kind, p.Done, p.Gloved = "Withdraw the carrier in one straight pull, face aside and the other hand clear, and keep it with you.", visit.KindActed, "Done", true
-		p.Draw = drawn(drawing.Position{Claims: m.Claims, Act: "withdraw-carrier"})
-		p.Rests = []restLine{{"No voltage was found on the metalwork within reach", "since 10:20"}, {"No load current was found at the meter", "since 10:41"}}
-		return p.Page()
+	s.add("refused", func(v visitFrame) templ.Component {
+		return refusalPage{visitFrame: v, Threepart: s.threepart(v), Recorded: true, InSpite: []answer{{Name: "kind", Value: "acted"}}}.Page()
 	})
-	add("record", func(v visitFrame) templ.Component {
-		p := step(v)
-		p.Rail, p.Say, p.Kind, p.Done = railView{}, "Read the final register and photograph it while the display has its supply.", visit.KindRecorded, "Enter"
-		p.Fields = []fieldEntry{{Field: method.Field{ID: "final-import", Words: "final register", Type: "reading", Unit: "kWh"}, Last: "last read 03590 on 24 August 2026"},
-			{Field: method.Field{ID: "photo", Words: "display of the old meter", Type: "photograph", Optional: true}},
-			{Field: method.Field{ID: "told", Words: "who was told", Type: "choice", Choices: []string{"the consumer", "nobody"}}}}
-		return p.Page()
+	s.add("moved on", func(v visitFrame) templ.Component {
+		return stalePage{visitFrame: v, Entered: s.w("lit"), Since: []storyLine{{At: "10:44", Words: s.w("Two-pole detector, meter, line in against main earthing terminal: dark.")}}}.Page()
 	})
-	three := Threepart{What: "Not yet: take the tails out of the meter.", Undid: []string{"No longer shown: no voltage was found at the load side of the cut-out and at any meter terminal. What undid it: the two-pole detector showed dark on the proving unit at 10:52."},
-		Way: []string{"Go back to its first test: Two-pole detector: meter, line in to main earthing terminal. Lit or dark?"}, Ways: []wayOn{{Words: "Go back to: Two-pole detector: meter, line in", Form: []answer{{Name: "kind", Value: "returned"}}}}}
-	add("barred", func(v visitFrame) templ.Component {
-		v.Supply = supplyView{Off: true, Since: galleryTime(10, 31), Minutes: 11}
-		return blockedPage{visitFrame: v, Phase: "Exchange", Threepart: three, Rail: railView{State: "void", Label: "two-pole detector · proved 10:31 · void"}}.Page()
+	s.add("away", func(v visitFrame) templ.Component { return awayPage{v}.Page() })
+	other := holderLine{Who: s.w("A. Brindle"), Since: s.lang.Say("field.hands.since", "since", at(10, 2)), Last: s.lang.Say("field.hands.last", "last", at(10, 44))}
+	s.add("in other hands", func(v visitFrame) templ.Component {
+		return handsPage{visitFrame: v, Head: v.Say("field.hands.other", "who", other.Who), Holders: []holderLine{other}}.Page()
 	})
-	add("refused", func(v visitFrame) templ.Component {
-		t := three
-		t.InSpite = []answer{{Name: "kind", Value: "acted"}}
-		return refusalPage{visitFrame: v, Threepart: t}.Page()
+	here := holderLine{Who: s.w("R. Quill"), Since: other.Since, Last: other.Last, Here: true}
+	s.add("held by two", func(v visitFrame) templ.Component {
+		return handsPage{visitFrame: v, Head: v.Say("field.hands.two"), Stop: s.w("smoke in the cupboard"), Holders: []holderLine{other, here}, Contested: true, Ours: true, Chained: true}.Page()
 	})
+	s.add("handed over to this device", func(v visitFrame) templ.Component {
+		gone := other
+		gone.Since = v.Say("field.hands.released")
+		return handsPage{visitFrame: v, Head: v.Say("field.hands.behind", "who", gone.Who), Holders: []holderLine{gone, here}, Ours: true, Chained: true}.Page()
+	})
+}
+
+func (s *samples) stopped() {
 	stop := func(v visitFrame) stopPage {
 		v.Danger = true
-		return stopPage{visitFrame: v, Title: "Voltage on metalwork or on the earthing", Seen: "10:44 Non-contact detector, box (metal) against the operative's own body: lit.",
-			Do: []string{"Touch nothing and keep everybody clear", "Ring the distributor on 105 now", "Stay until they take over"}, Owner: "distributor",
-			Category: "Service termination issue reporting (the copy in force), category A: danger now: stay at the premises and ring the distributor"}
+		return stopPage{visitFrame: v, Title: v.Say("field.stop.head", "stop", s.w("Voltage on metalwork or on the earthing")), Seen: v.Say("field.at", "at", at(10, 44), "words", s.w("Non-contact detector, box (metal) against the operative's own body: lit.")),
+			Do: s.list("Touch nothing and keep everybody clear", "Ring the distributor on 105 now", "Stay until they take over"), Owner: v.Say("field.stop.owner", "owner", v.lang.Owner(site.Distributor)),
+			Category: v.Say("category.meaning", "scheme", s.w("Service termination issue reporting"), "edition", s.w("the copy in force"), "code", "A", "meaning", s.w("danger now: stay at the premises and ring the distributor"))}
 	}
-	add("stop", func(v visitFrame) templ.Component { return stop(v).Page() })
-	add("stop, told", func(v visitFrame) templ.Component {
+	s.add("stop", func(v visitFrame) templ.Component { return stop(v).Page() })
+	s.add("stop, told", func(v visitFrame) templ.Component {
 		p := stop(v)
-		p.Told = []string{"10:46 the distributor, control room, reference NM-44-1"}
+		p.Told = []string{v.Say("field.at", "at", at(10, 46), "words", v.lang.Told(site.Distributor, "", s.w("control room"), "NM-44-1"))}
 		return p.Page()
 	})
-	add("stop that can be left", func(v visitFrame) templ.Component {
+	s.add("stop that can be left", func(v visitFrame) templ.Component {
 		v.Danger = true
-		return stopPage{visitFrame: v, Title: "Current still flows with every known switch off", Do: []string{"Do not withdraw the carrier", "Look for another board or switch", "Ring your office"}, Owner: "employer", Resume: true,
-			Ways: []wayOn{{Words: "Put the meter terminal cover on", Form: []answer{{Name: "kind", Value: "acted"}}}}}.Page()
+		return stopPage{visitFrame: v, Title: v.Say("field.stop.head", "stop", s.w("Current still flows with every known switch off")), Do: s.list("Do not withdraw the carrier", "Look for another board or switch", "Ring your office"),
+			Owner: v.Say("field.stop.owner", "owner", v.lang.Owner(site.Employer)), Resume: true, Ways: []wayOn{{Words: s.w("Put the meter terminal cover on"), Form: []answer{{Name: "kind", Value: "acted"}}}}}.Page()
 	})
-	add("moved on", func(v visitFrame) templ.Component {
-		return stalePage{visitFrame: v, Entered: "it lights", Since: []storyLine{{At: "10:44", Words: "Two-pole detector, meter, line in against main earthing terminal: dark."}}}.Page()
-	})
-	add("away", func(v visitFrame) templ.Component { return awayPage{v}.Page() })
-	add("in other hands", func(v visitFrame) templ.Component { return otherPage{v, "A. Brindle", "10:44"}.Page() })
-	add("every step carried out", func(v visitFrame) templ.Component {
-		return finishPage{v, []untestedLine{{"Could not", "Plug the socket tester in. What does it show?", "the socket is behind a cupboard"}}}.Page()
-	})
-	add("ended", func(v visitFrame) templ.Component {
+}
+
+func (s *samples) ending() {
+	left := undoneLine{How: s.lang.Say("field.capital", "words", s.lang.Omission("could-not")), Say: s.w("Plug the socket tester in. What does it show?"), Why: s.w("the socket is behind a cupboard")}
+	s.add("no step left", func(v visitFrame) templ.Component { return finishPage{v, []undoneLine{left}}.Page() })
+	s.add("ended", func(v visitFrame) templ.Component {
 		v.Ended = true
-		return endedPage{visitFrame: v, Outcome: outcomeWords[visit.StoppedDanger], Left: "nothing was opened", Guarded: "the operative stays",
-			Found: []string{"10:44 stop: voltage on metalwork or on the earthing"}, Untested: []untestedLine{{"Prove dead", "14 steps, 11 tests among them", ""}}, Holder: true}.Page()
+		return endedPage{visitFrame: v, Outcome: v.Say("field.capital", "words", v.lang.Outcome("stopped-danger")), Left: s.w("nothing was opened"), Guarded: s.w("the operative stays"),
+			Found:  []foundLine{{Words: v.Say("field.ended.stop", "at", at(10, 44), "words", s.w("Voltage on metalwork or on the earthing.")), Owner: v.Say("field.ended.owner", "owner", v.lang.Owner(site.Distributor))}},
+			Undone: []undoneLine{left, {How: s.w("Prove dead"), Say: v.Say("field.untested.count", "steps", v.Say("count.step", "n", 14), "tests", v.Say("count.test", "n", 11))}}, Supplements: true}.Page()
 	})
-	return names, pieces
+	s.add("story, with a correction", func(v visitFrame) templ.Component {
+		p := storyPage{visitFrame: v, Brackets: []bracketView{s.bracket("closed", readingLine{s.w("meter, line in to main earthing terminal"), s.w("lit")})}}
+		p.Lines = []storyLine{{At: "10:31", Words: s.w("Two-pole detector, meter, line in against main earthing terminal: lit."), Beside: []string{v.Say("field.story.corrected", "at", at(10, 40), "now", v.Say("correction.now", "now", s.w("dark")))}},
+			{At: "10:40", Words: s.w("Corrected: lit was entered, now dark. The other button was meant.")}}
+		p.Proofs = []proofLine{{s.w("No load current was found at the meter"), v.Say("proof.undone"), s.w(fmt.Sprintf("held until %s: an answer was corrected", say.Second(at(10, 40))))}}
+		return p.Page()
+	})
 }

@@ -31,10 +31,7 @@ type holderLine struct {
 func (h *Handler) hands(c *call) {
 	f := c.file
 	_, contested := f.Visit.Holder()
-	p := handsPage{visitFrame: h.visitFrame(c, "field.hands.title"), Contested: contested, Given: c.given, Chained: f.chains[c.key].Next > 0}
-	if id := f.Visit.Stop(); id != "" {
-		p.Stop = f.stopWords(id)
-	}
+	p := handsPage{visitFrame: h.visitFrame(c, "field.hands.title"), Contested: contested, Stop: f.stopWords(), Given: c.given, Chained: f.chains[c.key].Next > 0}
 	who := ""
 	for _, x := range f.Visit.Holdings() {
 		line := holderLine{Who: h.whose(f, x.Chain), Here: x.Chain == c.key.String()}

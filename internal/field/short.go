@@ -37,13 +37,9 @@ type shortPage struct {
 func (h *Handler) short(c *call, name string) {
 	x := shortForms[name]
 	p := shortPage{visitFrame: h.visitFrame(c, "field."+x.words+".title"), Name: name, Words: x.words, Kind: string(x.kind), Class: x.class, Fields: x.fields, Given: c.given}
-	stop := ""
-	if id := c.file.Visit.Stop(); id != "" {
-		stop = c.file.stopWords(id)
-	}
 	for _, key := range []string{".what", ".more"} {
 		if key = "field." + x.words + key; p.lang.Has(key) {
-			p.Says = append(p.Says, p.Say(key, "stop", stop))
+			p.Says = append(p.Says, p.Say(key, "stop", c.file.stopWords()))
 		}
 	}
 	c.write(p.Page())

@@ -48,7 +48,7 @@ func (h *Handler) stands(ctx context.Context, id string) (standing, error) {
 	w := f.words
 	switch {
 	case n.Stop != "" && s.going:
-		s.state, s.words = "stop", w.Say("field.standing.stop", "stop", f.stopWords(n.Stop))
+		s.state, s.words = "stop", w.Say("field.standing.stop", "stop", f.stopWords())
 	case contested:
 		s.state, s.words = "hold", w.Say("field.standing.two")
 	case !s.going:

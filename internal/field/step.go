@@ -79,7 +79,7 @@ type sourceChoice struct {
 
 type fieldEntry struct {
 	ID, Type, Label, Value, Last string
-	Choices                      []string
+	Choices                      []answer
 }
 
 type restLine struct{ Words, State string }
@@ -193,16 +193,16 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 		h.fillObserve(c, p, s.Observe)
 	case s.Inspect != nil:
 		p.Kind, p.Bracket = visit.KindInspected, f.bracket("", false)
-		p.Answers = choices(p.frame, "answer", s.Inspect.Answers)
+		p.Answers = f.choices("answer", s.Inspect.Answers)
 	case s.Decide != nil:
 		p.Kind = visit.KindDecided
 		if fact := f.method().Fact(s.Decide.Fact); fact != nil {
-			p.Answers = choices(p.frame, "value", fact.Values)
+			p.Answers = f.choices("value", fact.Values)
 		}
 	case s.Record != nil:
 		p.Kind = visit.KindRecorded
 		for i := range s.Record.Fields {
-			p.Fields = append(p.Fields, entryOf(c, p.frame, &s.Record.Fields[i], j))
+			p.Fields = append(p.Fields, entryOf(c, &s.Record.Fields[i], j))
 		}
 	case s.Act != "":
 		p.Kind, p.Done, p.Bracket = visit.KindActed, p.Say("field.step.done"), f.bracket("", false)
@@ -212,10 +212,10 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 }
 
 // choices are answers in the method's own words.
-func choices(f frame, name string, values []string) []answer {
+func (f *casefile) choices(name string, values []string) []answer {
 	var list []answer
 	for _, v := range values {
-		list = append(list, answer{name, v, f.Say("field.capital", "words", v)})
+		list = append(list, answer{name, v, f.words.Say("field.capital", "words", f.words.Answer(v))})
 	}
 	return list
 }
@@ -254,15 +254,18 @@ func numberFor(c *call, kind instrument.Kind, bounds *method.Bounds) *numberEntr
 }
 
 // entryOf is one field of a step that records.
-func entryOf(c *call, f frame, field *method.Field, j *jobs.Job) fieldEntry {
-	key := "field.entry.label"
+func entryOf(c *call, field *method.Field, j *jobs.Job) fieldEntry {
+	key, f := "field.entry.label", c.file.words
 	switch {
 	case field.Type == "photograph":
 		key = "field.entry.photograph"
 	case field.Unit != "":
 		key = "field.entry.unit"
 	}
-	e := fieldEntry{ID: field.ID, Type: field.Type, Choices: field.Choices, Value: c.entered("f." + field.ID)}
+	e := fieldEntry{ID: field.ID, Type: field.Type, Value: c.entered("f." + field.ID)}
+	for _, ch := range field.Choices {
+		e.Choices = append(e.Choices, answer{"f." + field.ID, ch, f.Method().Display(method.Choices, ch)})
+	}
 	e.Label = f.Say(key, "field", field.Words, "unit", measure.Unit(field.Unit).String())
 	if field.Optional {
 		e.Label = f.Say("field.entry.optional", "label", e.Label)

@@ -1244,7 +1244,7 @@ func (f frame) entry(e fieldEntry) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			for _, ch := range e.Choices {
-				templ_7745c5c3_Err = option("f."+e.ID, ch, ch, ch == e.Value).Render(ctx, templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = option(ch.Name, ch.Value, ch.Words, ch.Value == e.Value).Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

@@ -19,21 +19,33 @@ type stopPage struct {
 	Ways     []wayOn
 }
 
-// stopWords is the title of the stop in force, in the method's words or those of whoever declared it.
-func (f *casefile) stopWords(id string) string {
-	words := ""
-	for _, s := range f.Visit.Account().Stops {
-		if s.ID == visit.Declared {
-			words = s.Words
+// inForce is the stop in force, as it was raised last, or nil.
+func (f *casefile) inForce() *visit.StopLine {
+	id, list := f.Visit.Stop(), f.Visit.Account().Stops
+	for i := len(list) - 1; i >= 0; i-- {
+		if list[i].ID == id && list[i].LeftAt.IsZero() {
+			return &list[i]
 		}
 	}
-	return f.words.Stop(id, words)
+	return nil
+}
+
+// stopWords is the title of the stop in force, in the method's words or those of whoever declared it,
+// or nothing.
+func (f *casefile) stopWords() string {
+	if s := f.inForce(); s != nil {
+		return f.words.Stop(s.ID, s.Words)
+	}
+	if id := f.Visit.Stop(); id != "" {
+		return f.words.Stop(id, "")
+	}
+	return ""
 }
 
 func (h *Handler) stopped(c *call, id string) {
 	f := c.file
 	p := stopPage{visitFrame: h.visitFrame(c, "field.stop.title"), Resume: f.Visit.Resumable()}
-	p.Title = p.Say("field.stop.head", "stop", f.stopWords(id))
+	p.Title = p.Say("field.stop.head", "stop", f.stopWords())
 	if s := f.method().Stop(id); s != nil {
 		p.Do, p.Owner = s.Do, p.Say("field.stop.owner", "owner", p.lang.Owner(s.Owner))
 		p.Category = p.lang.Category(h.opts.Pack.Schemes, s.Scheme, s.Category)
@@ -44,11 +56,9 @@ func (h *Handler) stopped(c *call, id string) {
 		p.Do = []string{p.Say("field.stop.do.back"), p.Say("field.stop.do.tell"), p.Say("field.stop.do.decide")}
 		p.Ways = append(p.Ways, wayOn{Words: p.Say("field.way.acts"), To: p.URL + "/acts"})
 	}
-	a := f.Visit.Account()
-	if n := len(a.Stops); n > 0 {
-		since := a.Stops[n-1]
+	if since := f.inForce(); since != nil {
 		p.Seen = f.lineWords(since.Event)
-		for _, r := range a.Reports {
+		for _, r := range f.Visit.Account().Reports {
 			if !r.At.Before(since.At) {
 				p.Told = append(p.Told, p.Say("field.at", "at", r.At, "words", p.lang.Told(r.To, r.Whom, r.Name, r.Reference)))
 			}

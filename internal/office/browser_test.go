@@ -205,6 +205,26 @@ func TestKeyboard(t *testing.T) {
 	d.enter("2 Tollhouse Mews, Northmere")
 	d.says("Voltage on metalwork", "service termination issue reporting")
 	d.look("visit-metalwork")
+
+	// Somebody takes what it needs, and it waits no longer; what was taken is listed with who took it.
+	d.focus("Who takes it")
+	d.do(chromedp.KeyEvent("A"))
+	d.focus("What was done")
+	d.do(chromedp.KeyEvent("Rang the control room, ref 9"))
+	d.settle(func() { d.press(kb.Enter) })
+	d.says("Taken", "A. Brindle: Rang the control room, ref 9. It was: Stopped: voltage on metalwork")
+	d.look("visit-taken")
+	d.enter("Needs somebody")
+	d.says("19 Weir Lane", "The place is guarded")
+	if strings.Contains(d.text(), "2 Tollhouse Mews") {
+		t.Error("what was taken waits")
+	}
+	d.look("needs")
+	d.enter("Taken")
+	d.says("2 Tollhouse Mews", "A. Brindle", "Rang the control room")
+	d.look("taken")
+
+	d.do(chromedp.Navigate(site.URL + "/office/visit/" + made["metalwork"].ID))
 	d.enter("Distributor's report")
 	d.says("Report to the distributor", "44-1")
 	d.look("report-distributor")
@@ -249,7 +269,7 @@ func TestKeyboard(t *testing.T) {
 	d.do(chromedp.KeyEvent("ropewalk"))
 	d.settle(func() { d.press(kb.Enter) })
 	d.says("5 Ropewalk")
-	if strings.Contains(d.text(), "Weir Lane") {
+	if strings.Contains(eval[string](d, `document.querySelector("table").innerText`), "Weir Lane") {
 		t.Error("the filter lets other visits through")
 	}
 
@@ -309,7 +329,7 @@ func TestKeyboard(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.do(chromedp.Navigate(site.URL + "/office/"))
-	d.says("A lead, not a finding, that nobody has answered")
+	d.says("A dangerous lead, not a finding, that nobody has answered")
 	d.enter("8 Chandler's Row, Northmere")
 	d.focus("Leads, not findings")
 	d.press(kb.Enter)

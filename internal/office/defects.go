@@ -98,10 +98,9 @@ func (o *Office) defectRows(r *request, all []store.Summary) ([]defectRow, error
 	if err != nil {
 		return nil, err
 	}
-	now := o.opts.Now()
 	var rows []defectRow
 	for _, s := range all {
-		v := o.row(r, s, n, now)
+		v := o.bare(r, s, n)
 		for _, d := range v.Facts.Defects {
 			x := defectRow{Defect: d, Row: v, Found: v.say.Defect(&d), Whose: o.lang.Owner(d.Owner), Class: o.lang.Category(o.opts.Pack.Schemes, d.Scheme, d.Category)}
 			if d.From == replay.FromStop {

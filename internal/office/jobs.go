@@ -33,7 +33,7 @@ func (o *Office) jobColumns() []column[jobRow] {
 	standing := plainly("standing", "", func(j jobRow) string { return j.Standing })
 	standing.Cell = func(j jobRow) cell { return cell{Text: j.Standing, Link: j.Link} }
 	list := []column[jobRow]{plainly("job", "num", func(j jobRow) string { return j.Reference }), plainly("premises", "", func(j jobRow) string { return j.Address }),
-		plainly("meter-point", "num nowrap", func(j jobRow) string { return j.Point }), plainly("appointment", "", jobRow.when), plainly("who", "", func(j jobRow) string { return j.Who }), standing,
+		plainly("meter-point", "num", func(j jobRow) string { return j.Point }), plainly("appointment", "", jobRow.when), plainly("who", "", func(j jobRow) string { return j.Who }), standing,
 		{ID: "changed", Class: "num", Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }, Cell: func(j jobRow) cell { return cell{Text: stamp(j.Changed.Local(), o.opts.Now())} }}}
 	for i := range list {
 		_, list[i].Sorted = jobOrders[list[i].ID]
@@ -162,8 +162,8 @@ func (o *Office) importPage(r *request) (importPage, error) {
 	}
 	tomorrow := o.opts.Now().AddDate(0, 0, 1)
 	p.Example = fmt.Sprintf("job,address,meter_point,meter,arrangement,method,registers,appointment,person,fictional\n"+
-		"NM-2001,\"4 Example Row, Northmere\",99 0000 0000 015,Z11 40817,TN-C-S,gb-single-phase-exchange,final-import 5 %s=04127,%s 09:00,%s,yes\n",
-		tomorrow.AddDate(0, -6, 0).Format(time.DateOnly), tomorrow.Format(time.DateOnly), who)
+		"NM-2001,%q,99 0000 0000 015,Z11 40817,TN-C-S,gb-single-phase-exchange,final-import 5 %s=04127,%s 09:00,%s,yes\n",
+		p.Say("office.import.example-address"), tomorrow.AddDate(0, -6, 0).Format(time.DateOnly), tomorrow.Format(time.DateOnly), who)
 	return p, nil
 }
 

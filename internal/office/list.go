@@ -3,8 +3,8 @@ package office
 import (
 	"cmp"
 	"encoding/csv"
-	"fmt"
 	"maps"
+	"mime"
 	"net/http"
 	"net/url"
 	"slices"
@@ -284,7 +284,7 @@ func writeCSV[T any](r *request, name string, columns []column[T], next func() (
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name+".csv"))
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name + ".csv"}))
 	h.Set("Cache-Control", "no-store")
 	w := csv.NewWriter(r.w)
 	w.UseCRLF = true

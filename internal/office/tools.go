@@ -40,7 +40,7 @@ type toolUse struct {
 
 // number is a column of numbers.
 func number[T any](id string, of func(T) int) column[T] {
-	c := plainly(id, "num right", func(x T) string { return strconv.Itoa(of(x)) })
+	c := plainly(id, "sum", func(x T) string { return strconv.Itoa(of(x)) })
 	c.Compare = func(a, b T) int { return cmp.Compare(of(a), of(b)) }
 	return c
 }
@@ -66,7 +66,7 @@ func (o *Office) useColumns() []column[toolUse] {
 	row := func(u toolUse) visitRow { return u.Row }
 	begun := column[toolUse]{ID: "begun", Class: "num", Compare: func(a, b toolUse) int { return a.Row.Opened.Compare(b.Row.Opened) }, Text: func(u toolUse) string { return u.Row.Opened.Format(time.RFC3339) },
 		Cell: func(u toolUse) cell { return cell{Text: say.Day(u.Row.Opened) + " " + say.Clock(u.Row.Opened)} }}
-	where := plainly("where", "", func(u toolUse) string { return u.Row.Where })
+	where := plainly("where", "", func(u toolUse) string { return u.Row.where() })
 	where.Text = nil
 	return []column[toolUse]{begun, premises(o, row), onlyFile("job", func(u toolUse) string { return u.Row.Job }), plainly("who", "", func(u toolUse) string { return u.Row.Who }),
 		plainly("calibration-due", "num", func(u toolUse) string { return u.Tool.Due }), number("readings", func(u toolUse) int { return u.Tool.Readings }),
@@ -227,9 +227,8 @@ func (o *Office) instrument(r *request) error {
 		return err
 	}
 	var used []visitRow
-	now := o.opts.Now()
 	for _, s := range all {
-		used = append(used, o.row(r, s, n, now))
+		used = append(used, o.bare(r, s, n))
 	}
 	rows := filter(o.tools(used), func(t toolRow) bool { return t.Kind == kind && t.ID == id })
 	if len(rows) == 0 {

@@ -5,6 +5,7 @@ import (
 	json "encoding/json/v2"
 	"errors"
 	"fmt"
+	"mime"
 	"net/http"
 	"slices"
 	"strconv"
@@ -38,6 +39,11 @@ type reportPage struct {
 	frame
 	Sheet              *report.Sheet
 	Visit, PDF, Photos string
+}
+
+// about are the parts that stand before the cautions, or those after them.
+func (p reportPage) about(first bool) []report.Section {
+	return filter(p.Sheet.Sections, func(s report.Section) bool { return s.First == first })
 }
 
 // input reads a visit from the store as a report takes it.
@@ -202,7 +208,7 @@ func (o *Office) pdf(r *request) error {
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "application/pdf")
-	h.Set("Content-Disposition", fmt.Sprintf("inline; filename=%q", sheet.Name()))
+	h.Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": sheet.Name()}))
 	h.Set("Cache-Control", "no-store")
 	_, _ = r.w.Write(b.Bytes())
 	return nil
@@ -220,7 +226,7 @@ func (o *Office) recordFile(r *request) error {
 	}
 	h := r.w.Header()
 	h.Set("Content-Type", "application/jsonl")
-	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", files(id, raw)[n-1].Name))
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": files(id, raw)[n-1].Name}))
 	h.Set("Cache-Control", "no-store")
 	_, _ = r.w.Write(raw[n-1])
 	return nil

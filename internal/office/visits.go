@@ -36,13 +36,19 @@ type visitRow struct {
 }
 
 func (o *Office) row(r *request, s store.Summary, n names, now time.Time) visitRow {
+	v := o.bare(r, s, n)
+	v.Where, v.Supply, v.Standing = v.where(), v.supply(now), v.standing()
+	return v
+}
+
+// bare is a row without the words for where the visit stands.
+func (o *Office) bare(r *request, s store.Summary, n names) visitRow {
 	v := visitRow{Summary: s, Facts: summary.Read(s), Who: n.of(s.Person), Link: o.opts.Base + "/visit/" + s.Visit}
 	v.say = o.speaker(r.ctx, s.Visit, v.Facts.Method)
 	if len(v.Facts.People) > 1 {
 		v.Who = o.lang.Say("office.who.more", "who", v.Who, "n", len(v.Facts.People)-1)
 	}
 	v.Danger = slices.ContainsFunc(v.Facts.Needs, func(n summary.Need) bool { return n.Danger })
-	v.Where, v.Supply, v.Standing = v.where(), v.supply(now), v.standing()
 	return v
 }
 

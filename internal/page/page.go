@@ -23,6 +23,9 @@ import (
 //go:embed static
 var static embed.FS
 
+// Name is the program's name, the same in every language.
+const Name = "meterwright"
+
 // Layout is the frame of a page.
 type Layout struct {
 	// Title stands in the browser's tab; the program's name is added.
@@ -43,9 +46,9 @@ type Layout struct {
 
 func (l Layout) title() string {
 	if l.Title == "" {
-		return "meterwright"
+		return Name
 	}
-	return l.Title + " · meterwright"
+	return l.Title + " · " + Name
 }
 
 func (l Layout) lang() string { return cmp.Or(l.Lang, "en-GB") }

@@ -12,10 +12,10 @@ import (
 	"meterwright/internal/field"
 	"meterwright/internal/jobs"
 	"meterwright/internal/store"
-	"meterwright/internal/summary"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
+	"meterwright/replay"
 	"meterwright/rules"
 )
 
@@ -72,7 +72,7 @@ func (j *journal) Jobs(ctx context.Context, w field.Wanted) (list []jobs.Job, al
 }
 
 func (j *journal) Running(ctx context.Context, person string, key record.Key) ([]string, error) {
-	list, err := j.store.InHand(ctx, person, key, summary.UnderWay, summary.Stopped, store.UnreadableState)
+	list, err := j.store.InHand(ctx, person, key, string(replay.UnderWay), string(replay.Stopped), string(replay.HeldByTwo), store.UnreadableState)
 	if err != nil {
 		return nil, err
 	}
@@ -150,9 +150,7 @@ func (j *journal) Lines(ctx context.Context, visit string, n int) ([][]byte, err
 		if err != nil {
 			return nil, err
 		}
-		if l.Version == 0 {
-			lines = append(lines, l)
-		}
+		lines = append(lines, l)
 	}
 	// A line is accepted after those that it follows or takes over from.
 	slices.SortFunc(lines, func(a, b store.Line) int { return int(a.Number - b.Number) })
@@ -169,11 +167,26 @@ func (j *journal) Lines(ctx context.Context, visit string, n int) ([][]byte, err
 	return out, nil
 }
 
-func (j *journal) Append(ctx context.Context, visit, job string, lines [][]byte) error {
+func (j *journal) Append(ctx context.Context, visit, job string, lines []record.Signed) error {
+	receipts, err := j.store.Keep(ctx, lines)
+	if err != nil {
+		return asField(err)
+	}
+	return j.accepted(visit, job, receipts)
+}
+
+// submit is Append for lines that were not made here: the store looks at each.
+func (j *journal) submit(ctx context.Context, visit, job string, lines [][]byte) error {
 	receipts, err := j.store.Submit(ctx, lines)
 	if err != nil {
 		return asField(err)
 	}
+	return j.accepted(visit, job, receipts)
+}
+
+// accepted notes what the store accepted. The error says what it did not, and that a line was one of
+// another version of its chain.
+func (j *journal) accepted(visit, job string, receipts []store.Receipt) error {
 	j.mu.Lock()
 	// Where nothing else was accepted meanwhile, what is known of the visit stays known.
 	if n := int64(len(receipts)); n > 0 {

@@ -109,7 +109,7 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 		return nil, err
 	}
 	engine := "meterwright " + version.Edition
-	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: engine, Pack: pack,
+	f := field.New(field.Options{Base: "/field", Journal: j, Clock: clock, Hands: hands, Secret: secret, Engine: engine, Pack: pack, Language: words,
 		Adviser: advice.New(engine), Failed: failed})
 
 	mux := http.NewServeMux()
@@ -117,7 +117,7 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	mux.Handle("/field/", f)
 	mux.Handle("/office/", office.New(st, office.Options{Base: "/office", Pack: pack, Now: clock.Now, Demo: c.Demo, Failed: failed}))
 	if c.Demo {
-		mux.Handle("GET /gallery/", http.StripPrefix("/gallery", field.Gallery("/gallery")))
+		mux.Handle("GET /gallery/", http.StripPrefix("/gallery", field.Gallery("/gallery", words)))
 		mux.Handle("GET /gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
 	}
 	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {

@@ -20,7 +20,7 @@
 	const tick = () => {
 		for (const c of document.querySelectorAll("[data-since]")) {
 			const min = Math.max(0, Math.floor((Date.now() - Number(c.dataset.since)) / 60000));
-			const words = `OFF ${min} min`;
+			const words = c.dataset.words.replace("#", min);
 			if (c.textContent !== words) c.textContent = words;
 		}
 	};
@@ -54,7 +54,7 @@
 			const html = await answer.text();
 			if (!show(html, answer.url, push)) location.assign(answer.url);
 		} catch {
-			notice("No answer came. Nothing you entered here is lost: tap again. If it was recorded already, it is not recorded twice.");
+			notice(document.getElementById("notice")?.dataset.lost ?? "");
 		} finally {
 			busy = false;
 			if (from) delete from.dataset.busy;
