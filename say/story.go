@@ -139,7 +139,7 @@ func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) st
 		}
 		text := s.Say("story.observed", "kind", s.Kind(r.Kind), "where", s.Between(r.Point, r.Against), "shows", s.Shows(r.Shows))
 		if r.Bounds != nil && r.Judged.Verdict != "" {
-			text += " " + s.Say("story.judged", "limit", cmp.Or(r.Bounds.Words, s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
+			text += " " + s.Say("story.judged", "limit", cmp.Or(s.LimitName(r), s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
 		}
 		return s.with(text, b.Note)
 	}

@@ -189,8 +189,8 @@ func (at *state) checkEntry(e *Event, r *reduced, entry Entry) (after bool, err 
 	if r.do == doObserve && at.control.tools[r.tool] == toolProved && since.Before(at.proved[r.tool]) {
 		since, what = at.proved[r.tool], "the instrument was proved"
 	}
-	// What is written to the second can have happened at any moment of it.
-	since, until := since.Truncate(time.Second), at.now(e)
+	// People give the minute, and it can have happened at any moment of it.
+	since, until := since.Truncate(time.Minute), at.now(e)
 	if when.Before(since) || when.After(until) {
 		return false, fmt.Errorf("happened %s does not lie between %s, when %s, and %s, when it is entered: give the time when it happened",
 			when.Format(time.RFC3339), since.Format(time.RFC3339), what, until.Format(time.RFC3339))

@@ -105,6 +105,9 @@ func TestEveryReachableState(t *testing.T) {
 				t.Fatal(err)
 			}
 			t.Logf("%s: %d steps, %d states in %d searches, %s", v.name, len(m.steps), w.states, len(w.searches), time.Since(start).Round(time.Millisecond))
+			for i, s := range w.searches {
+				t.Logf("  %s: %d states", m.Method.Proofs[i].ID, s.count)
+			}
 			var bare []laws.Breach
 			for _, f := range w.findings() {
 				if len(v.bare) > 0 && (f.Law == laws.WithoutProtection || f.Law == laws.ProbedBare) {

@@ -22,6 +22,7 @@ func (s *search) expand(i int32) {
 		s.try(i, c, l, s.ts.note)
 		return
 	}
+	s.owing = s.once(passedOver, &c, &l)
 	s.known(i, c, l)
 	s.acts(i, c, l)
 	s.steps(i, c, l)
@@ -254,11 +255,9 @@ func (s *search) act(c *Control, k int) *trial {
 
 // frozen tries every act where none may be accepted, but those that make safe.
 func (s *search) frozen(from int32, c Control, l laws.State, by *trial) {
-	tried := [3]int32{from, int32(c.stop), int32(c.switches)}
-	if s.tried == tried {
+	if !s.once(frozenActs, &c, &l) {
 		return
 	}
-	s.tried = tried
 	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn()})
 	for k := range s.m.acts {
 		t := s.act(&c, k)
@@ -271,6 +270,9 @@ func (s *search) frozen(from int32, c Control, l laws.State, by *trial) {
 // twoHolders tries what carries the work on, on a device that does not hold the visit, and while two do:
 // another has taken over from where the work stands, and neither has seen the other.
 func (s *search) twoHolders(from int32, c Control, l laws.State) {
+	if !s.once(otherHolders, &c, &l) {
+		return
+	}
 	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved})
 	one, other := &state{control: c, holder: trialHolder, event: "1"}, &state{control: c, holder: trialOther, event: "2"}
 	both := s.m.join(one, other).control
@@ -320,6 +322,7 @@ func (s *search) covers(tools ...toolState) []cover {
 
 // acts tries every act, whether it is in turn or not.
 func (s *search) acts(i int32, c Control, l laws.State) {
+	bare, outOfTurn := s.once(unprotected, &c, &l), s.once(outOfTurn, &c, &l)
 	for k := range s.m.acts {
 		t := s.act(&c, k)
 		inTurn := t != s.ts.acts[k].plain
@@ -328,7 +331,10 @@ func (s *search) acts(i int32, c Control, l laws.State) {
 			relies = s.relies(&c, c.pos)
 		}
 		covers := s.bare
-		if !inTurn && !s.m.acts[k].makeSafe {
+		switch {
+		case !inTurn && !s.m.acts[k].makeSafe && !outOfTurn:
+			covers = nil
+		case !bare || !inTurn && !s.m.acts[k].makeSafe:
 			covers = covers[:1] // out of turn, whatever is worn
 		}
 		for _, v := range covers {
@@ -350,8 +356,10 @@ func (s *search) acts(i int32, c Control, l laws.State) {
 // tryOwed tries an event with nothing passed over before, and with the first step.
 func (s *search) tryOwed(i int32, c Control, l laws.State, t *trial) {
 	s.tryFree(i, c, l, -1, t)
-	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: 1})
-	s.try(i, c, l, t)
+	if s.owing {
+		s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: 1})
+		s.try(i, c, l, t)
+	}
 }
 
 // relies gives the readings of the proof followed, where the step needs it.
@@ -370,10 +378,15 @@ func (s *search) relies(c *Control, step int16) laws.Bits {
 
 // steps tries every answer to the step in turn, bad answers and corrections anywhere.
 func (s *search) steps(i int32, c Control, l laws.State) {
+	met := make([]bool, s.kinds)
 	for k := range s.m.steps {
 		st, x := &s.m.steps[k], &s.ts.steps[k]
 		inTurn := int16(k) == c.pos
-		followed := st.supports&s.keep != 0
+		// Out of turn there is something to undo while the proof followed has a run, or the laws go by the reading.
+		followed := st.supports&s.keep != 0 && !met[s.alike[k]] && (c.proofs[s.proof].phase != proofNone || x.reading >= 0 && l.Counts(x.reading))
+		if followed {
+			met[s.alike[k]] = true
+		}
 		if x.bad != nil && (inTurn || st.does == doObserve && followed && s.m.applies(&c, k)) {
 			s.tryFree(i, c, l, st.tool, x.bad)
 		}
@@ -397,6 +410,9 @@ func (s *search) steps(i int32, c Control, l laws.State) {
 	// which is refused.
 	if k := s.before(&c); k >= 0 {
 		for _, owed := range []int16{0, int16(k), int16(k) + 1} {
+			if owed != 0 && !s.owing {
+				break
+			}
 			cc, ll := c, l
 			s.assume(&cc, &ll, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: owed})
 			s.try(i, cc, ll, s.ts.steps[k].back)
@@ -468,6 +484,7 @@ func (s *search) things(i int32, c Control, l laws.State) {
 			used |= 1 << here.tool
 		}
 	}
+	wear := s.once(wornAndChecked, &c, &l)
 	for ; used != 0; used &= used - 1 {
 		k := int8(bits.TrailingZeros16(used))
 		x := &s.ts.tools[k]
@@ -478,9 +495,15 @@ func (s *search) things(i int32, c Control, l laws.State) {
 		if prove != nil {
 			for _, v := range []toolState{toolProved, toolUnproved, toolAbsent} {
 				for _, w := range []uint8{s.allWorn(), 0} {
+					if w == 0 && !wear {
+						continue
+					}
 					cc, ll := c, l
 					s.assume(&cc, &ll, k, cover{worn: w, fit: w, tool: v})
 					s.try(i, cc, ll, prove)
+				}
+				if c.tools[k] != toolAbsent {
+					break // It is not free.
 				}
 			}
 		}
@@ -494,6 +517,10 @@ func (s *search) things(i int32, c Control, l laws.State) {
 	for k := range s.ts.items {
 		bit := uint8(1) << k
 		x := &s.ts.items[k]
+		s.tryFree(i, c, l, -1, x.off)
+		if !wear {
+			continue
+		}
 		for _, v := range []cover{{worn: all, fit: all}, {worn: all &^ bit, fit: all}, {worn: all &^ bit, fit: all &^ bit}} {
 			for _, t := range []*trial{x.on, x.off, x.sound, x.failed, x.withdrawn, x.past} {
 				cc, ll := c, l

@@ -32,7 +32,11 @@ import (
 //     neither act nor bear on that proof are passed over.
 //  6. Whoever leaves comes back at once, in the same way; and whoever takes over from another holder
 //     does so at once: what two holders may do is tried from every state.
-//  7. What was passed over is free in the sense of 1, where engine and laws agree about it.
+//  7. An answer out of turn, and a correction, are tried while there is something that they can undo, and of
+//     steps that the engine cannot tell apart at the first of them: whatever it makes of one it makes of all.
+//  8. Where what is worn alone decides, or who holds the visit, or that an act is out of turn, an event is tried once
+//     for each position, state of switches and phase of the proof, whatever else counts there.
+//  9. What was passed over is free in the sense of 1, where engine and laws agree about it.
 type search struct {
 	m        *Machine
 	u        *laws.Universe
@@ -45,6 +49,9 @@ type search struct {
 	hang     uint8     // facts that the proofs followed hang on
 
 	inert  []bool
+	alike  []int // per step: which of those that the engine's tables tell apart
+	kinds  int
+	owing  bool    // whether what was passed over matters in the node that is expanded
 	bare   []cover // what is assumed of an act
 	seeing []cover // what is assumed of a reading
 	spite  int     // how many acts in spite of a refusal one trace may hold
@@ -52,7 +59,7 @@ type search struct {
 
 	cur, was Control // scratch, so that trying allocates nothing
 	att      attempt
-	tried    [3]int32 // node, stop and switches of the last call of frozen
+	tried    map[onceKey]bool
 	nodes    []node
 	seen     map[nodeKey][]int32
 	broken   map[laws.Breach]int32 // breach → node that it can be come to from
@@ -81,6 +88,44 @@ type nodeKey struct {
 	facts             [method.MaxFacts]uint8
 	proof             proofState
 	l                 laws.Remembered
+}
+
+// onceKey is what a state is to an event whose acceptance does not hang on evidence.
+type onceKey struct {
+	what     sort
+	away     bool
+	stop     int8
+	phase    proofPhase
+	pos      int16
+	switches uint32
+	tools    [10]toolState
+	facts    [method.MaxFacts]uint8
+	worn     uint8
+	fit      uint8
+	l        laws.Remembered
+}
+
+// sort is a sort of event that is tried once for each onceKey.
+type sort uint8
+
+const (
+	frozenActs sort = iota
+	otherHolders
+	wornAndChecked
+	unprotected
+	outOfTurn
+	passedOver
+)
+
+// once reports whether a sort of event was not yet tried in such a state.
+func (s *search) once(what sort, c *Control, l *laws.State) bool {
+	k := onceKey{what: what, away: c.away, stop: c.stop, phase: c.proofs[s.proof].phase, pos: c.pos, switches: c.switches, tools: c.tools,
+		facts: c.facts, worn: c.worn, fit: c.fit, l: l.Remembered}
+	if s.tried[k] {
+		return false
+	}
+	s.tried[k] = true
+	return true
 }
 
 // grounds is what every search of one method needs: its laws, and the events that are tried.
@@ -125,7 +170,7 @@ func newGrounds(m *Machine) (*grounds, error) {
 // search begins a search that follows one proof. m may differ from the machine of the grounds in
 // its tables and rows, but not in its method.
 func (g *grounds) search(m *Machine, proof int) *search {
-	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, last: map[laws.Breach][]*trial{}}
+	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, tried: map[onceKey]bool{}, last: map[laws.Breach][]*trial{}}
 	s.bare, s.seeing = s.covers(toolAbsent), s.covers(toolProved, toolUnproved, toolAbsent)
 	s.project(proof)
 	return s
@@ -222,8 +267,24 @@ func (s *search) project(proof int) {
 			s.hang |= 1 << i
 		}
 	}
+	type alike struct {
+		supports uint16
+		tool     int8
+		stop     int8
+		danger   bool
+		fact     int8
+	}
+	kinds := map[alike]int{}
 	for i := range s.m.steps {
 		st := &s.m.steps[i]
+		like := alike{supports: st.supports, tool: st.tool, stop: st.stop, danger: s.ts.steps[i].danger, fact: -1}
+		if len(st.when) > 0 {
+			like.fact = st.when[0].fact
+		}
+		if _, ok := kinds[like]; !ok {
+			kinds[like] = len(kinds)
+		}
+		s.alike = append(s.alike, kinds[like])
 		inert := false
 		switch st.does {
 		case doInspect, doRecord:
@@ -237,6 +298,7 @@ func (s *search) project(proof int) {
 		}
 		s.inert = append(s.inert, inert)
 	}
+	s.kinds = len(kinds)
 }
 
 // deadProof is the proof with most readings of quiet meter terminals.

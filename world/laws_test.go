@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"meterwright/circuit"
-	"meterwright/internal/test/randomworld"
 	"meterwright/world"
 )
 
@@ -63,7 +62,7 @@ func TestConservation(t *testing.T) {
 func TestReciprocity(t *testing.T) {
 	seen := 0
 	for seed := uint64(1 << 34); seen < 60; seed++ {
-		setup, err := randomworld.Draw(seed)
+		setup, err := drawn(seed)
 		if err != nil {
 			t.Fatal(err)
 		}

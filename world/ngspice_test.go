@@ -12,7 +12,6 @@ import (
 	"testing"
 
 	"meterwright/circuit"
-	"meterwright/internal/test/randomworld"
 	"meterwright/world"
 )
 
@@ -31,7 +30,7 @@ func scenarios(t testing.TB, first uint64, n int) []deck {
 	t.Helper()
 	var list []deck
 	for seed := first; len(list) < n; seed++ {
-		setup, err := randomworld.Draw(seed)
+		setup, err := drawn(seed)
 		if err != nil {
 			t.Fatal(err)
 		}

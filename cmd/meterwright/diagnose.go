@@ -67,11 +67,11 @@ const (
 )
 
 func (c *diagnoseCommand) explain(from *streams) (*leads, error) {
-	p, err := from.site(c.Site)
+	b, err := from.readFile(c.Seen, yamldoc.MaxBytes)
 	if err != nil {
 		return nil, err
 	}
-	b, err := from.readFile(c.Seen, yamldoc.MaxBytes)
+	p, err := from.site(c.Site)
 	if err != nil {
 		return nil, err
 	}

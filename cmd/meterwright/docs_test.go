@@ -78,7 +78,7 @@ func TestDocumented(t *testing.T) {
 	if made != want {
 		t.Errorf("%s differs from the program's own help: run this test with -update", commandsPage)
 	}
-	for _, column := range jobs.Columns() {
+	for _, column := range jobfile.Columns() {
 		if !strings.Contains(before+after, "`"+column+"`") {
 			t.Errorf("%s does not name the column %s", commandsPage, column)
 		}

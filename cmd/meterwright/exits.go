@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -15,7 +16,6 @@ import (
 
 	"meterwright/internal/terminal"
 	"meterwright/internal/yamldoc"
-	"meterwright/method/written"
 	"meterwright/record"
 )
 
@@ -141,13 +141,10 @@ func faultOf(err error) fault {
 	}
 	var (
 		path    *fs.PathError
-		yaml    *yamldoc.Error
-		written written.Problems
+		written yamldoc.Problems
 		line    *record.Fault
 	)
 	switch {
-	case errors.As(err, &yaml):
-		f.File, f.Line, f.Column, f.Message, f.Hint = yaml.File, yaml.Line, yaml.Column, yaml.Problem, yaml.Mend
 	case errors.As(err, &written) && len(written) > 0:
 		p := written[0]
 		f.File, f.Line, f.Column, f.Message, f.Hint = p.File, p.Line, p.Column, p.Problem, p.Mend

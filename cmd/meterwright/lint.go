@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"meterwright/internal/terminal"
+	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/method/lint"
 	"meterwright/method/written"
@@ -43,7 +44,7 @@ func (c *methodLint) Run(s *streams) error {
 	code := exitGood
 	all := []linted{}
 	for _, name := range c.Files {
-		b, err := s.readFile(name, written.MaxBytes)
+		b, err := s.readFile(name, yamldoc.MaxBytes)
 		if err != nil {
 			code = worst(code, s.report(err))
 			continue

@@ -27,7 +27,10 @@ func (s *streams) site(file string) (*sitefile.Position, error) {
 		return nil, err
 	}
 	p, err := sitefile.Parse(file, b)
-	return p, bad(err)
+	if err != nil {
+		return nil, bad(err)
+	}
+	return p, nil
 }
 
 // world solves the position.
@@ -37,7 +40,10 @@ func (a *position) world(s *streams) (*sitefile.Position, *world.World, error) {
 		return nil, nil, err
 	}
 	w, err := a.solve(p)
-	return p, w, bad(err)
+	if err != nil {
+		return nil, nil, bad(err)
+	}
+	return p, w, nil
 }
 
 func (a *position) solve(p *sitefile.Position) (*world.World, error) {

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	json "encoding/json/v2"
-	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -170,7 +169,7 @@ func TestWrongArguments(t *testing.T) {
 			t.Errorf("%v: got %v, want %s", c.args, err, c.want)
 		}
 	}
-	if _, err := typed(t, "predict", "--site", "absent.yaml"); !errors.Is(err, ErrRead) {
+	if _, err := typed(t, "predict", "--site", "absent.yaml"); err == nil || !strings.HasPrefix(err.Error(), "exit 2: ") {
 		t.Errorf("got %v", err)
 	}
 	if _, err := typed(t, "netlist", "--site", example, "--group", "1"); err == nil || !strings.Contains(err.Error(), "no group 1 here") {
@@ -181,9 +180,11 @@ func TestWrongArguments(t *testing.T) {
 func TestDiagnose(t *testing.T) {
 	seen := "../../examples/seen/terrace-lamp-dark.yaml"
 	do := func(seen string, asJSON bool) (string, error) {
-		var b bytes.Buffer
-		err := (&Diagnose{Site: example, Seen: seen, JSON: asJSON}).Do(&b)
-		return b.String(), err
+		args := []string{"diagnose", "--site", example, "--seen", seen}
+		if asJSON {
+			args = append(args, "--json")
+		}
+		return typed(t, args...)
 	}
 	out, err := do(seen, true)
 	if err != nil {
@@ -230,12 +231,12 @@ func TestStatedIsBelieved(t *testing.T) {
 	const head = "name: made up (fictional)\narrangement: TN-C-S\nreference: true\nmetalwork: [box]\n"
 	do := func(stated, seen string) *leads {
 		t.Helper()
-		var b bytes.Buffer
-		if err := (&Diagnose{Site: write("site.yaml", head+stated), Seen: write("seen.yaml", seen), JSON: true}).Do(&b); err != nil {
+		out, err := typed(t, "diagnose", "--site", write("site.yaml", head+stated), "--seen", write("seen.yaml", seen), "--json")
+		if err != nil {
 			t.Fatal(err)
 		}
 		var x leads
-		if err := json.Unmarshal(b.Bytes(), &x); err != nil {
+		if err := json.Unmarshal([]byte(out), &x); err != nil {
 			t.Fatal(err)
 		}
 		return &x

@@ -1,10 +1,6 @@
 package main
 
-import (
-	"encoding/json/jsontext"
-
-	"meterwright/internal/serve"
-)
+import "meterwright/internal/serve"
 
 type serveCommand struct {
 	Data   string   `help:"The folder of the store and of the devices' keys; made if it is missing." default:"meterwright-data" placeholder:"DIR"`
@@ -18,17 +14,8 @@ func (c *serveCommand) Run(s *streams) error {
 	if err := serve.CheckAddress(c.Listen); err != nil {
 		return bad(err)
 	}
-	out := s.out
-	if s.json {
-		out = enveloped{s}
-	}
-	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: out, JSON: s.json}); err != nil {
+	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: s.out, JSON: s.json}); err != nil {
 		return unread(err)
 	}
 	return nil
 }
-
-// enveloped puts one JSON text into the envelope.
-type enveloped struct{ s *streams }
-
-func (e enveloped) Write(b []byte) (int, error) { return len(b), e.s.show(jsontext.Value(b), nil) }

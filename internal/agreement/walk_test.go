@@ -235,8 +235,8 @@ func (j judge) found(t *testing.T, w *walked, l *look, shows instrument.Indicati
 	if last.Step != l.step.ID {
 		t.Fatalf("%s: the last reading is of %s, not of %s", w.name, last.Step, l.step.ID)
 	}
-	j[key] = last.Judged.Found
-	return last.Judged.Found
+	j[key] = string(last.Judged.Found)
+	return j[key]
 }
 
 // spread is draw k of dimension i, evenly from 0 to 1: multiples of the square

@@ -33,8 +33,10 @@ import (
 
 // desk is a journal in memory.
 type desk struct {
-	mu     sync.Mutex
-	job    jobs.Job
+	mu  sync.Mutex
+	job jobs.Job
+	// method is that of the job, where it is not the shipped one.
+	method *method.Resolved
 	lines  map[string][][]byte
 	order  []string
 	things map[record.AttachmentID][]byte
@@ -60,7 +62,12 @@ func (d *desk) Job(_ context.Context, ref string) (*jobs.Job, error) {
 	return &d.job, nil
 }
 
-func (d *desk) Method(context.Context, *jobs.Job) (*method.Resolved, error) { return shipped() }
+func (d *desk) Method(context.Context, *jobs.Job) (*method.Resolved, error) {
+	if d.method != nil {
+		return d.method, nil
+	}
+	return shipped()
+}
 
 func (d *desk) Visits(context.Context, string) ([]string, error) { return slices.Clone(d.order), nil }
 
@@ -255,7 +262,7 @@ func expected(v *visit.Visit) url.Values {
 	case s.TakeUp != nil:
 		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "id": {s.TakeUp.With + "-1"}, "due": {"2027-01-01"}})
 	case s.Check != nil:
-		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "found": {"sound"}})
+		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "due": {"2027-01-01"}, "found": {"sound"}})
 	case len(s.PutOn) > 0:
 		return with(visit.KindPutOn, url.Values{"items": s.PutOn})
 	case len(s.TakeOff) > 0:
@@ -385,7 +392,7 @@ func attempt(t *rapid.T, v *visit.Visit) (url.Values, visit.Body) {
 		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "tool": {id}}), visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: id, Due: due}}
 	case natural && s.Check != nil:
 		found := pick("found", []string{"sound", "sound", "failed"})
-		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "found": {found}}), visit.Checked{Item: s.Check.Item, Found: found}
+		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "due": {"2027-01-01"}, "found": {found}}), visit.Checked{Item: s.Check.Item, Due: "2027-01-01", Found: found}
 	case natural && len(s.PutOn) > 0:
 		return with(visit.KindPutOn, url.Values{"items": s.PutOn}), visit.PutOn{Items: s.PutOn}
 	case natural && len(s.TakeOff) > 0:

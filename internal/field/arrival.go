@@ -50,8 +50,8 @@ func (h *Handler) arrival(c *call) {
 		h.fail(c.w, c.r, err)
 		return
 	}
-	p.Method = p.Say("field.arrival.edition", "method", m.Title, "edition", m.Edition)
 	words := p.lang.Of(m)
+	p.Method = p.Say("field.arrival.edition", "method", words.Method().Title, "edition", m.Edition)
 	for _, a := range m.TakesAway {
 		p.Away = append(p.Away, p.Say("field.arrival.away", "what", words.Away(a)))
 	}

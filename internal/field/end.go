@@ -59,7 +59,7 @@ func (f *casefile) leftOut() []undoneLine {
 func (f *casefile) remaining() []undoneLine {
 	var lines []undoneLine
 	for _, s := range walk.Remaining(f.Visit) {
-		lines = append(lines, undoneLine{f.words.Phase(s.Phase), s.Say, ""})
+		lines = append(lines, undoneLine{f.words.Phase(s.Phase), f.words.Step(s.ID), ""})
 	}
 	return lines
 }

@@ -150,7 +150,7 @@ func (h *Handler) goBack(c *call) {
 	}
 	for i, s := range walk.Steps(m, c.file.Visit.Facts()) {
 		if i < at {
-			p.Ways = append(p.Ways, returnWay(s.ID, s.Say))
+			p.Ways = append(p.Ways, returnWay(s.ID, c.file.words.Step(s.ID)))
 		}
 	}
 	slices.Reverse(p.Ways)

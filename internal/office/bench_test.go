@@ -9,7 +9,7 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
@@ -67,8 +67,8 @@ func BenchmarkOffice(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer s.Close()
-	for _, lines := range storetest.Visits(b, visits, 2) {
-		if _, err := s.Submit(b.Context(), lines); err != nil {
+	for n := range visits {
+		if _, err := s.Submit(b.Context(), chains.Whole(b, chains.Visit(n), fmt.Sprint("device ", n%50), 2)); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -19,7 +19,7 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 	"meterwright/replay"
 	"meterwright/site"
@@ -93,7 +93,7 @@ func TestTake(t *testing.T) {
 	want(t, take(t, h, at, "nq-104", " ", nil), 422, "say in a word")
 	want(t, take(t, h, at, "nq-104", strings.Repeat("x", 501), nil), 422, "at most 500")
 	want(t, take(t, h, at, "nq-104", "rung", func(f url.Values) { f["need"] = []string{"stopped/none"} }), 409, "waits no longer")
-	want(t, take(t, h, "/office/visit/"+storetest.Visit(1), "nq-104", "rung", nil), 404)
+	want(t, take(t, h, "/office/visit/"+chains.Visit(1), "nq-104", "rung", nil), 404)
 	foreign := httptest.NewRequestWithContext(t.Context(), "POST", at+"/take", strings.NewReader(""))
 	foreign.Header.Set("Sec-Fetch-Site", "cross-site")
 	w := httptest.NewRecorder()
@@ -189,7 +189,7 @@ func (m *maker) line(body visit.Body) []byte {
 func TestHeldByTwo(t *testing.T) {
 	s, made := fill(t)
 	h := handler(t, s)
-	id := storetest.Visit(77)
+	id := chains.Visit(77)
 	a, b := newMaker(t, id, "nq-104", now().Add(-10*time.Minute)), newMaker(t, id, "nq-131", now().Add(-5*time.Minute))
 	var lines [][]byte
 	for _, e := range made["whole"].Events()[:2] {
@@ -290,7 +290,7 @@ func TestNothingFound(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := s.Submit(t.Context(), storetest.Whole(t, storetest.Visit(1), "one", 3)); err != nil {
+		if _, err := s.Submit(t.Context(), chains.Whole(t, chains.Visit(1), "one", 3)); err != nil {
 			t.Fatal(err)
 		}
 		if err := s.CatchUp(t.Context()); err != nil {
@@ -318,7 +318,7 @@ func TestManyNeeds(t *testing.T) {
 	}
 	defer s.Close()
 	for i := range n {
-		if _, err := s.Submit(t.Context(), storetest.NewDevice(t, storetest.Visit(i), record.Real, fmt.Sprint(i)).Open().Lines); err != nil {
+		if _, err := s.Submit(t.Context(), chains.NewDevice(t, chains.Visit(i), record.Real, fmt.Sprint(i)).Open().Lines); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -328,7 +328,7 @@ func TestManyNeeds(t *testing.T) {
 	h := handler(t, s)
 	want(t, get(t, h, "/office/"), 200, "193 further visits need somebody")
 	want(t, get(t, h, "/office/needs"), 200, "1 to 200 of 205.", "/office/needs?page=2")
-	want(t, get(t, h, "/office/needs?page=2"), 200, "201 to 205 of 205.", storetest.Visit(n-1))
+	want(t, get(t, h, "/office/needs?page=2"), 200, "201 to 205 of 205.", chains.Visit(n-1))
 	want(t, get(t, h, "/office/needs?page=3"), 404)
 	if got := cells(t, get(t, h, "/office/needs.csv"), "visit"); len(got) != n {
 		t.Errorf("%d rows in the file", len(got))

@@ -432,4 +432,3 @@ func TestByRole(t *testing.T) {
 		}
 	}
 }
-

@@ -7,11 +7,17 @@ import (
 	"unicode"
 
 	"pgregory.net/rapid"
+
+	"meterwright/say/en"
 )
 
 // TestSplit: lines are never wider than asked unless a single letter is, and no letter is lost.
 func TestSplit(t *testing.T) {
-	d, err := newWriter(&Sheet{}, time.Unix(0, 0))
+	words, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := newWriter(&Sheet{words: words}, time.Unix(0, 0))
 	if err != nil {
 		t.Fatal(err)
 	}

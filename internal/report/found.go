@@ -189,25 +189,39 @@ func (c *composer) notTested() {
 	for _, s := range c.passedOver() {
 		rows = append(rows, c.w("passed-over", "step", s.Say))
 	}
+	rows = append(rows, c.notComeTo()...)
+	c.add("not-tested", &Words{List: append(rows, c.openReadings(len(rows))...)})
+}
+
+// notComeTo says what lies beyond where the visit ended: phase by phase in the full record, and in one line on a copy.
+func (c *composer) notComeTo() []string {
 	phases := map[string][2]int{}
+	var all [2]int
 	for _, s := range walk.Remaining(c.in.Case.Visit) {
 		n := phases[s.Phase]
-		n[0]++
+		n[0], all[0] = n[0]+1, all[0]+1
 		if s.Observe != nil {
-			n[1]++
+			n[1], all[1] = n[1]+1, all[1]+1
 		}
 		phases[s.Phase] = n
 	}
+	words := func(key, phase string, n [2]int) string {
+		if n[1] == 0 {
+			key += ".untested"
+		}
+		return c.w(key, "phase", phase, "steps", n[0], "tests", n[1])
+	}
+	var rows []string
 	for _, p := range c.Method().Phases {
-		if n := phases[p.ID]; n[0] > 0 {
-			key := "not-come-to"
-			if n[1] == 0 {
-				key = "not-come-to.untested"
-			}
-			rows = append(rows, c.w(key, "phase", p.Words, "steps", n[0], "tests", n[1]))
+		switch n := phases[p.ID]; {
+		case n[0] == 0:
+		case c.in.Copy != Full:
+			return []string{words("not-come-to.from", p.Words, all)}
+		default:
+			rows = append(rows, words("not-come-to", p.Words, n))
 		}
 	}
-	c.add("not-tested", &Words{List: append(rows, c.openReadings(len(rows))...)})
+	return rows
 }
 
 // openReadings says how many readings count for nothing; with nothing else to say, that this says little.

@@ -171,7 +171,8 @@ func (d *writer) picture(p *Photo, x, y, w, h, under float64) {
 	for i, l := range d.split(d.caption(p), w) {
 		d.at(x, y+h+1.2+float64(i)*tableSize*lead, l)
 	}
-	d.font("mono", smallSize-1)
+	// An id has 71 letters, which just fit half the width.
+	d.font("mono", smallSize-1.3)
 	d.colour(quiet)
 	d.at(x, y+h+under, p.ID)
 }

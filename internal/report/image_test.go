@@ -16,6 +16,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"meterwright/say/en"
 )
 
 // sized returns a small PNG file that says it is w by h (PNG specification, third edition, 11.2.1).
@@ -117,7 +119,11 @@ func TestPerPixel(t *testing.T) {
 // TestTooLargeIsSaid: in the place of a picture that is not shown stands why, and still its id.
 func TestTooLargeIsSaid(t *testing.T) {
 	const id = "sha256:8f5963cc49916061c1a83df213e704d463864f755534013fab494e2f6032bd28"
-	sheet := &Sheet{Title: "Record", Job: "J-1", Sections: []Section{{ID: "photographs", Title: "Photographs",
+	words, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheet := &Sheet{words: words, Title: "Record", Job: "J-1", Sections: []Section{{ID: "photographs", Title: "Photographs",
 		Blocks: []Block{&Pictures{List: []Photo{{Of: "the position as found", ID: id, Media: "image/png", Content: sized(60000, 60000, 8, 2)}}}}}}}
 	d, err := newWriter(sheet, time.Date(2026, 3, 2, 9, 15, 0, 0, time.UTC))
 	if err != nil {

@@ -43,7 +43,7 @@ func (c *composer) readingRow(n int, r *visit.Reading) ReadingRow {
 	row := ReadingRow{Number: n, Time: second(r.At), Where: c.Between(r.Point, r.Against), Shows: c.Shows(r.Shows), Limit: c.LimitSource(r.Bounds),
 		Verdict: c.Verdict(r), Instrument: c.tool(r.Kind, r.Instrument), Withdrawn: r.Withdrawn, Unexpected: r.Judged.Found != visit.FoundExpected, Event: r.Event}
 	if b := r.Bounds; b != nil {
-		row.LimitWords, row.LimitName, row.Mark, row.Source = c.Limit(b), b.Words, b.Mark, b.Source
+		row.LimitWords, row.LimitName, row.Mark, row.Source = c.Limit(b), c.LimitName(r), b.Mark, b.Source
 		row.Judged = c.w("judged", "limit", row.Limit, "verdict", row.Verdict)
 	} else {
 		row.Judged = c.w("sentence", "words", row.Verdict)

@@ -68,7 +68,7 @@ var demoDay = []demoJob{
   - go-on: metalwork-detector
   - observed: lit
   - acted: break-seals
-  - reported: {to: the distributor, name: control room, reference: NM-44-1, words: the meter box is live and the cut-out has not been touched}
+  - reported: {to: distributor, name: control room, reference: NM-44-1, words: the meter box is live and the cut-out has not been touched}
     at: +2m
 `, false},
 	{"NM-3003", "19 Weir Lane, Northmere", "9900000247577", "M-8103", "op-207", "{arrangement: TN-C-S}", "", false, 210, "16s", `
@@ -87,7 +87,7 @@ var demoDay = []demoJob{
 	{"NM-3006", "18 Millrace Terrace, Northmere", "9900000485149", "M-8106", "op-318", "{arrangement: TT}", "", false, 190, "16s", `
   - go-on: metalwork-detector
   - observed: lit
-  - reported: {to: the distributor, name: control room, reference: NM-44-2, words: the meter box is live}
+  - reported: {to: distributor, name: control room, reference: NM-44-2, words: the meter box is live}
     at: +2m
   - defect: {owner: distributor, asset: meter box, words: voltage on the meter box by the non-contact detector, scheme: service-termination, category: A}
   - ended: {outcome: stopped-danger, why: voltage on metalwork, left: nothing was opened and the supply is as it was found, guarded: the operative stayed until the distributor took over}
@@ -98,7 +98,7 @@ var demoDay = []demoJob{
   - noted: the operative feels unwell and will not go on
   - acted: shroud-contact
   - acted: put-cover-on
-  - reported: {to: the office, name: duty supervisor, reference: FM-3350, words: another operative is asked for}
+  - reported: {to: employer, name: duty supervisor, reference: FM-3350, words: another operative is asked for}
     at: +2m
   - ended: {outcome: abandoned, why: the operative is unwell, left: "the carrier is out and kept, the supply contact is shrouded, the meter cover is on and the main switch is off", guarded: the operative stays until a colleague takes over}
     at: +25m
@@ -106,7 +106,7 @@ var demoDay = []demoJob{
 	{"NM-3008", "4 Saltmarsh Row, Northmere", "9900000643522", "M-8108", "op-207", "{arrangement: TN-C-S}", "", false, 95, "10s", `
   - go-on: consent
   - inspected: refused
-  - reported: {to: the office, reference: FM-3351}
+  - reported: {to: employer, reference: FM-3351}
     at: +1m
   - ended: {outcome: not-agreed, why: the person responsible does not agree today, left: nothing was touched and the supply is on}
     at: +2m
@@ -131,7 +131,7 @@ var demoDay = []demoJob{
 	{"NM-3014", "8 Chandler's Row, Northmere", "9900001118669", "M-8114", "op-258", "{arrangement: TN-C-S}", "", false, 18, "9s", `
   - go-on: socket-neutral-earth
   - observed: 63.0 V
-  - reported: {to: the office, name: duty supervisor, reference: FM-3352, words: the socket reads 63 V from neutral to earth}
+  - reported: {to: employer, name: duty supervisor, reference: FM-3352, words: the socket reads 63 V from neutral to earth}
     at: +2m
   - resumed: the supervisor asks for the socket to be read again
   - go-on: socket-line-earth

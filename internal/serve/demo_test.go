@@ -5,8 +5,8 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
-	"image/png"
 	"fmt"
+	"image/png"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -199,6 +199,7 @@ func TestDrawn(t *testing.T) {
 }
 
 var pictures = flag.String("pictures", "", "a folder in which the drawn photographs are kept, to be looked at")
+
 // many imports jobs that come before those of the demonstration in every order.
 func many(t *testing.T, s *Server, n int, kind string, of func(*store.Job)) {
 	t.Helper()

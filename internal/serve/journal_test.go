@@ -8,7 +8,7 @@ import (
 	"meterwright/internal/field"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 	"meterwright/rules"
 )
@@ -25,23 +25,23 @@ func TestJournalTakesOneChain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := storetest.NewDevice(t, storetest.Visit(1), record.Real, "one").Open().Observe(3, "first")
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Observe(3, "first")
 	for range 2 { // as after a lost answer
-		if err := j.submit(t.Context(), storetest.Visit(1), "J-1", d.Lines); err != nil {
+		if err := j.submit(t.Context(), chains.Visit(1), "J-1", d.Lines); err != nil {
 			t.Fatal(err)
 		}
 	}
 	for name, lines := range map[string][][]byte{
 		"a fork":              d.From(2).Observe(1, "second").Lines,
-		"another beginning":   storetest.NewDevice(t, storetest.Visit(1), record.Real, "one").Add(record.KindOpened, `{"job":"J-2"}`).Lines,
+		"another beginning":   chains.NewDevice(t, chains.Visit(1), record.Real, "one").Add(record.KindOpened, `{"job":"J-2"}`).Lines,
 		"a line that waits":   d.From(4).Observe(2, "later").Lines[1:],
 		"a line out of place": d.From(4).Break().Add(record.KindSupplement, `{}`).Lines,
 	} {
-		if err := j.submit(t.Context(), storetest.Visit(1), "J-1", lines); err == nil {
+		if err := j.submit(t.Context(), chains.Visit(1), "J-1", lines); err == nil {
 			t.Errorf("%s is taken", name)
 		}
 	}
-	got, err := j.Lines(t.Context(), storetest.Visit(1), 0)
+	got, err := j.Lines(t.Context(), chains.Visit(1), 0)
 	// Both versions of a chain are kept and shown, each after what was there before.
 	if n := len(d.Lines); err != nil || len(got) != n+2 || !slices.EqualFunc(got[:n], d.Lines, slices.Equal) {
 		t.Errorf("the visit has %d lines, %v", len(got), err)

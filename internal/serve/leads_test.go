@@ -4,13 +4,17 @@ import (
 	"strings"
 	"testing"
 
-	"meterwright/visit"
+	"meterwright/say/en"
 )
 
 // TestLeadsByTaps opens the leads of the demonstration's visit that has some, sets one aside, follows
 // one, and goes back to a step where that is advised; the office shows the same.
 func TestLeadsByTaps(t *testing.T) {
 	t.Parallel()
+	words, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
 	s := open(t, t.TempDir())
 	p := newPhone(t, s)
 	p.open("/field/op-258/")
@@ -29,13 +33,13 @@ func TestLeadsByTaps(t *testing.T) {
 	p.says("Still fits", "danger")
 	p.tap("All leads, and your answer")
 	p.look("leads")
-	p.says(visit.AdviceCaution, "Something that is not in the model", "The next test that would tell most", "Your answer")
+	p.says(words.Say("lead.caution"), "Something that is not in the model", "The next test that would tell most", "Your answer")
 	sizes := eval[[]int](p, `[...document.querySelectorAll("button[name=answer]")].flatMap((b) => { const r = b.getBoundingClientRect(); return [Math.round(r.width), Math.round(r.height)]; })`)
 	if len(sizes) != 4 || sizes[0] != sizes[2] || sizes[1] != sizes[3] {
 		t.Errorf("the two answers have not the same size: %v", sizes)
 	}
 	p.tap("Set it aside")
-	p.says("Say in a few words why")
+	p.says("why the advice is set aside")
 	p.look("leads-problem")
 	p.write("why", "the other instrument reads the same")
 	p.tap("Set it aside")

@@ -222,7 +222,7 @@ func (w *walker) record(s *method.Step) {
 	w.look("step-record-" + s.ID)
 	w.tap("Enter")
 	if s.ID == "final-register" {
-		w.says("Final import 04330: plausible")
+		w.says("04330: plausible")
 		w.look("reading-judged")
 	}
 }

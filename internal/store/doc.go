@@ -1,6 +1,6 @@
 // Package store keeps what devices hand in, durably.
 //
-// This comment is the contract. The suite in internal/test/storetest says the same in tests, and every
+// This comment is the contract. The tests of this package say the same, and every
 // driver passes it.
 //
 // # Lines

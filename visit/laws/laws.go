@@ -149,6 +149,9 @@ func (s State) Assume(sound, worn uint8, inDate, open uint16) State {
 	return s
 }
 
+// Counts reports whether a reading counts, or will when its instrument is proved again.
+func (s State) Counts(reading int) bool { return s.Fresh.has(reading) || s.Closed.has(reading) }
+
 // Owed returns 1 + the earliest place that was passed over and not gone back to, or 0.
 func (s State) Owed() int16 { return s.owed }
 

@@ -232,6 +232,7 @@ func (u *Universe) next(s State, f Fact) State {
 	case CameBack:
 		s.away = false
 	case TimePassed:
+		// Nothing that was seen is for ever.
 		s.Fresh, s.Closed = Bits{}, Bits{}
 		s.sound, s.worn = 0, s.worn&^u.wear.Checked
 	case DatePassed:

@@ -8,17 +8,15 @@ import (
 	"time"
 
 	"meterwright/internal/store"
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 )
-
-func BenchmarkIngest(b *testing.B) { storetest.Ingest(b, Open) }
 
 // BenchmarkVisits measures pages of 50 visits out of 100,000, with MW_SOAK=1 out of a
 // million: the first page and one from the middle of the listing, for every filter. The
 // slowest of a hundred is given as p99.
 func BenchmarkVisits(b *testing.B) {
 	visits := 100_000
-	if storetest.Soak() {
+	if soak() {
 		visits = 1_000_000
 	}
 	dir := b.TempDir()
@@ -38,7 +36,7 @@ func BenchmarkVisits(b *testing.B) {
 			b.Error(err)
 		}
 	}()
-	middle := fmt.Sprintf("%d.%s", int64(visits/2)*1_000_000, storetest.Visit(visits/2))
+	middle := fmt.Sprintf("%d.%s", int64(visits/2)*1_000_000, chains.Visit(visits/2))
 	for _, c := range []struct {
 		name string
 		f    store.Filter

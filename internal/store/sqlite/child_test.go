@@ -18,7 +18,6 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/test/storetest"
 	"meterwright/record"
 )
 
@@ -72,7 +71,7 @@ func child(dir, work, clients string) error {
 	ctx := context.Background()
 	var s *store.Store
 	for try := 1; ; try++ {
-		s, err = Open(ctx, dir, store.Options{Projector: storetest.Projector{}, Follow: n > 1, Now: storetest.Clock})
+		s, err = Open(ctx, dir, store.Options{Projector: projector{}, Follow: n > 1, Now: clock})
 		if err == nil {
 			break
 		}
@@ -259,7 +258,7 @@ func (p *promises) hold(t *testing.T, dir string) int64 {
 	t.Helper()
 	ctx := t.Context()
 	waits := waitingIn(t, dir)
-	s, err := Open(ctx, dir, store.Options{Projector: storetest.Projector{}, Now: storetest.Clock})
+	s, err := Open(ctx, dir, store.Options{Projector: projector{}, Now: clock})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"testing"
 
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 	"meterwright/internal/test/syscalls"
 )
 
@@ -18,7 +18,7 @@ import (
 func smallWork(t *testing.T) string {
 	t.Helper()
 	work := filepath.Join(t.TempDir(), "work")
-	visits := [][][]byte{storetest.Whole(t, storetest.Visit(1), "one", 12), storetest.Whole(t, storetest.Visit(2), "two", 12)}
+	visits := [][][]byte{chains.Whole(t, chains.Visit(1), "one", 12), chains.Whole(t, chains.Visit(2), "two", 12)}
 	writeWork(t, work, visits, func(int) int { return 1 })
 	return work
 }

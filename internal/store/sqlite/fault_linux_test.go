@@ -18,7 +18,7 @@ import (
 	"testing"
 	"time"
 
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 	"meterwright/internal/test/syscalls"
 )
 
@@ -46,7 +46,7 @@ func TestFaults(t *testing.T) {
 	work := filepath.Join(t.TempDir(), "work")
 	var visits [][][]byte
 	for v := range 4 {
-		visits = append(visits, storetest.Whole(t, storetest.Visit(v), "one", 8))
+		visits = append(visits, chains.Whole(t, chains.Visit(v), "one", 8))
 	}
 	lines := writeWork(t, work, visits, random.IntN)
 
@@ -67,7 +67,7 @@ func TestFaults(t *testing.T) {
 		}
 	}
 	each := 6 // occurrences of each call
-	if storetest.Soak() {
+	if soak() {
 		each = 1 << 30
 	}
 	type fault struct {

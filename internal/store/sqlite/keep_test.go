@@ -10,7 +10,7 @@ import (
 
 	"meterwright/internal/private"
 	"meterwright/internal/store"
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
@@ -27,7 +27,7 @@ func TestLostLines(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
-			lines := storetest.Whole(t, storetest.Visit(1), "one", 5)
+			lines := chains.Whole(t, chains.Visit(1), "one", 5)
 			var told []error
 			opts := store.Options{Failed: func(err error) { told = append(told, err) }}
 			submit := func(lines [][]byte) {
@@ -93,10 +93,10 @@ func TestOthersAreKeptOut(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := s.Submit(t.Context(), storetest.Whole(t, storetest.Visit(round), "one", 3)); err != nil {
+		if _, err := s.Submit(t.Context(), chains.Whole(t, chains.Visit(round), "one", 3)); err != nil {
 			t.Fatal(err)
 		}
-		_, container := storetest.Container(t, fmt.Sprint("content ", round))
+		_, container := chains.Container(t, fmt.Sprint("content ", round))
 		if _, err := s.PutAttachment(t.Context(), container); err != nil {
 			t.Fatal(err)
 		}
@@ -160,7 +160,7 @@ func TestFullDatabase(t *testing.T) {
 // TestUnnamedAttachments: an attachment that no line names goes after a while; one that a line
 // names stays, in whatever order the two came, and so does one that was erased.
 func TestUnnamedAttachments(t *testing.T) {
-	dir, now := t.TempDir(), storetest.Clock()
+	dir, now := t.TempDir(), clock()
 	s, err := Open(t.Context(), dir, store.Options{Now: func() time.Time { return now }})
 	if err != nil {
 		t.Fatal(err)
@@ -172,21 +172,21 @@ func TestUnnamedAttachments(t *testing.T) {
 	}()
 	refs := map[string]record.Reference{}
 	put := func(name string) {
-		ref, container := storetest.Container(t, name)
+		ref, container := chains.Container(t, name)
 		if refs[name], err = s.PutAttachment(t.Context(), container); err != nil || refs[name] != ref {
 			t.Fatal(err)
 		}
 	}
 	file := func(name string) string {
-		ref, _ := storetest.Container(t, name)
+		ref, _ := chains.Container(t, name)
 		digits := string(ref.ID)[len("sha256:"):]
 		return filepath.Join(dir, AttachmentsName, digits[:2], digits[2:])
 	}
 	names := func(name string) string {
-		ref, _ := storetest.Container(t, name)
+		ref, _ := chains.Container(t, name)
 		return fmt.Sprintf(`{"a":[{"photograph":%s}]}`, ref.JSON())
 	}
-	d := storetest.NewDevice(t, storetest.Visit(1), record.Real, "one").Open().
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().
 		Add("noted", names("first the line")).Add("noted", names("first the attachment")).
 		Observe(1, "").Add("noted", names("by a line that waits")).
 		Add("noted", fmt.Sprintf(`{"words":%q}`, names("in words only")))

@@ -8,14 +8,14 @@ import (
 	"path/filepath"
 	"testing"
 
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 )
 
 // TestKill kills a process with SIGKILL in mid-write, again and again on one store, each time
 // after a random number of promises, and looks for every promise after it.
 func TestKill(t *testing.T) {
 	kills := 30
-	if storetest.Soak() {
+	if soak() {
 		kills = 200
 	}
 	const visits, length = 16, 8
@@ -27,7 +27,7 @@ func TestKill(t *testing.T) {
 	for k := range kills {
 		var work [][][]byte
 		for v := range visits {
-			work = append(work, storetest.Whole(t, storetest.Visit(k*visits+v), fmt.Sprint("device ", v%5), length))
+			work = append(work, chains.Whole(t, chains.Visit(k*visits+v), fmt.Sprint("device ", v%5), length))
 		}
 		file := filepath.Join(t.TempDir(), fmt.Sprintf("work-%d", k))
 		offered += int64(writeWork(t, file, work, random.IntN))

@@ -14,7 +14,7 @@ import (
 	"testing"
 
 	"meterwright/internal/store"
-	"meterwright/internal/test/storetest"
+	"meterwright/internal/test/chains"
 )
 
 // opened makes a store with one visit, closes it, and returns its folder.
@@ -25,7 +25,7 @@ func opened(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), storetest.Whole(t, storetest.Visit(1), "one", 5)); err != nil {
+	if _, err := s.Submit(t.Context(), chains.Whole(t, chains.Visit(1), "one", 5)); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Close(); err != nil {
@@ -104,7 +104,7 @@ func TestLockedInThisProcess(t *testing.T) {
 func TestLockedByAnotherProcess(t *testing.T) {
 	dir := opened(t)
 	work := filepath.Join(t.TempDir(), "work")
-	lines := storetest.Whole(t, storetest.Visit(2), "one", 20)
+	lines := chains.Whole(t, chains.Visit(2), "one", 20)
 	var b bytes.Buffer
 	for range 2000 {
 		b.Write(append(bytes.Join(lines, []byte("\n")), "\n\n"...))
@@ -229,7 +229,7 @@ func TestAuditFinds(t *testing.T) {
 func TestRebuildMends(t *testing.T) {
 	dir := t.TempDir()
 	ctx := t.Context()
-	opts := store.Options{Projector: storetest.Projector{}, Now: storetest.Clock}
+	opts := store.Options{Projector: projector{}, Now: clock}
 	open := func() *store.Store {
 		s, err := Open(ctx, dir, opts)
 		if err != nil {
@@ -239,7 +239,7 @@ func TestRebuildMends(t *testing.T) {
 	}
 	s := open()
 	for v := range 3 {
-		if _, err := s.Submit(ctx, storetest.Whole(t, storetest.Visit(v), "one", 4)); err != nil {
+		if _, err := s.Submit(ctx, chains.Whole(t, chains.Visit(v), "one", 4)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -337,7 +337,7 @@ func TestAttachmentFileDamaged(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ref, container := storetest.Container(t, "content")
+	ref, container := chains.Container(t, "content")
 	digits := strings.TrimPrefix(string(ref.ID), "sha256:")
 	file := filepath.Join(dir, AttachmentsName, digits[:2], digits[2:])
 	for name, spoil := range map[string]func() error{

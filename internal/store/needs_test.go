@@ -1,4 +1,4 @@
-package storetest
+package store_test
 
 import (
 	"errors"
@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"meterwright/internal/store"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
@@ -52,25 +53,25 @@ func (h harness) needs(t *testing.T) {
 			t.Errorf("%s: %q waits, want %q", what, got, want)
 		}
 	}
-	one := NewDevice(t, Visit(1), record.Real, "one").Open().Add("noted", `{}`)
-	two := NewDevice(t, Visit(2), record.Real, "two").Open().Observe(2, "").Add("defect", `{}`)
-	three := NewDevice(t, Visit(3), record.Real, "three").Open().Observe(3, "").Add("defect", `{}`).Add("noted", `{}`)
+	one := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Add("noted", `{}`)
+	two := chains.NewDevice(t, chains.Visit(2), record.Real, "two").Open().Observe(2, "").Add("defect", `{}`)
+	three := chains.NewDevice(t, chains.Visit(3), record.Real, "three").Open().Observe(3, "").Add("defect", `{}`).Add("noted", `{}`)
 	hand(slices.Concat(three.Lines, one.Lines, two.Lines))
-	soon, late := start.Add(time.Minute), start.Add(40*24*time.Hour)
+	soon, late := chains.Start.Add(time.Minute), chains.Start.Add(40*24*time.Hour)
 	hold("dangers first, then the oldest", "2 defect; 3 defect noted; 1 noted", soon)
 	hold("40 days later", "2 defect silent; 3 defect noted silent; 1 noted silent", late)
-	if list, all, err := s.Waiting(t.Context(), soon, 1, 1); err != nil || all != 3 || len(list) != 1 || list[0].Visit != Visit(3) || list[0].Job != "J-03" {
+	if list, all, err := s.Waiting(t.Context(), soon, 1, 1); err != nil || all != 3 || len(list) != 1 || list[0].Visit != chains.Visit(3) || list[0].Job != "J-03" {
 		t.Errorf("the second page is %+v of %d, %v", list, all, err)
 	}
 
-	keys, err := s.Open(t.Context(), Visit(3), soon)
+	keys, err := s.Open(t.Context(), chains.Visit(3), soon)
 	if err != nil || len(keys) != 2 {
 		t.Fatalf("%v, %v", keys, err)
 	}
 	took := func(person, words string, keys ...string) (int, error) {
 		var list []store.Taking
 		for _, k := range keys {
-			list = append(list, store.Taking{Visit: Visit(3), Need: k, What: []byte(`{"code":"x"}`), Person: person, Words: words})
+			list = append(list, store.Taking{Visit: chains.Visit(3), Need: k, What: []byte(`{"code":"x"}`), Person: person, Words: words})
 		}
 		return s.Take(t.Context(), soon, list...)
 	}
@@ -108,17 +109,17 @@ func (h harness) needs(t *testing.T) {
 		t.Fatal(err)
 	}
 	opts := options()
-	opts.Projector = Projector{Rules: "other"}
+	opts.Projector = projector{Rules: "other"}
 	s = h.at(t, dir, opts)
 	if err := s.CatchUp(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	hold("another edition", "2 defect; 3 noted defect; 1 noted", soon)
 	list, err := s.Taken(t.Context(), "", 10)
-	if err != nil || len(list) != 1 || list[0].Visit != Visit(3) || list[0].Need != keys[0] || list[0].Person != "p-1" || list[0].Words != "rung" || !list[0].At.Equal(soon) || string(list[0].What) != `{"code":"x"}` {
+	if err != nil || len(list) != 1 || list[0].Visit != chains.Visit(3) || list[0].Need != keys[0] || list[0].Person != "p-1" || list[0].Words != "rung" || !list[0].At.Equal(soon) || string(list[0].What) != `{"code":"x"}` {
 		t.Errorf("taken: %+v, %v", list, err)
 	}
-	if list, err := s.Taken(t.Context(), Visit(1), 10); err != nil || len(list) > 0 {
+	if list, err := s.Taken(t.Context(), chains.Visit(1), 10); err != nil || len(list) > 0 {
 		t.Errorf("of another visit: %+v, %v", list, err)
 	}
 }
@@ -126,10 +127,10 @@ func (h harness) needs(t *testing.T) {
 // needsOverEverything: the oldest stands first, however many visits came after it.
 func (h harness) needsOverEverything(t *testing.T) {
 	s := h.fresh(t, options())
-	old := NewDevice(t, Visit(0), record.Real, "old").Open().Add("defect", `{}`)
+	old := chains.NewDevice(t, chains.Visit(0), record.Real, "old").Open().Add("defect", `{}`)
 	submit(t, s, old.Lines...)
 	for v := range 260 {
-		d := NewDevice(t, Visit(v+1), record.Real, fmt.Sprint(v)).Open()
+		d := chains.NewDevice(t, chains.Visit(v+1), record.Real, fmt.Sprint(v)).Open()
 		if v%2 == 0 {
 			d.Observe(1, "").Add("defect", `{}`)
 		}
@@ -138,8 +139,8 @@ func (h harness) needsOverEverything(t *testing.T) {
 	if err := s.CatchUp(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	list, all, err := s.Waiting(t.Context(), start.Add(time.Minute), 0, 1)
-	if err != nil || all != 131 || len(list) != 1 || list[0].Visit != Visit(0) {
+	list, all, err := s.Waiting(t.Context(), chains.Start.Add(time.Minute), 0, 1)
+	if err != nil || all != 131 || len(list) != 1 || list[0].Visit != chains.Visit(0) {
 		t.Errorf("%+v of %d, %v", list, all, err)
 	}
 }

@@ -1,9 +1,8 @@
-package storetest
+package store_test
 
 import (
 	"bytes"
 	"cmp"
-	"crypto/sha256"
 	"encoding/json/jsontext"
 	"errors"
 	"fmt"
@@ -14,24 +13,14 @@ import (
 	"pgregory.net/rapid"
 
 	"meterwright/internal/store"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
-
-// Container returns a text attachment with a fixed salt; a real one is random.
-func Container(tb testing.TB, text string) (record.Reference, []byte) {
-	tb.Helper()
-	salt := sha256.Sum256([]byte("salt of " + text))
-	a, err := record.NewAttachment(record.MediaText, []byte(text), bytes.NewReader(salt[:]))
-	if err != nil {
-		tb.Fatal(err)
-	}
-	return a.Reference(), a.Container()
-}
 
 func (h harness) attachments(t *testing.T) {
 	dir := t.TempDir()
 	s := h.again(t, dir, options())
-	ref, container := Container(t, "A. Person, 4 Example Row (fictional)")
+	ref, container := chains.Container(t, "A. Person, 4 Example Row (fictional)")
 	for range 2 {
 		if got, err := s.PutAttachment(t.Context(), container); err != nil || got != ref {
 			t.Fatalf("%+v, %v", got, err)
@@ -42,7 +31,7 @@ func (h harness) attachments(t *testing.T) {
 	if got, err := s.Attachment(t.Context(), ref.ID); err != nil || !bytes.Equal(got, container) {
 		t.Errorf("%q, %v", got, err)
 	}
-	other, _ := Container(t, "another")
+	other, _ := chains.Container(t, "another")
 	if _, err := s.Attachment(t.Context(), other.ID); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("an unknown one: %v", err)
 	}
@@ -69,7 +58,7 @@ func (h harness) attachments(t *testing.T) {
 		t.Errorf("put again after erasure: %v", err)
 	}
 	state, err := s.AttachmentState(t.Context(), ref.ID)
-	if err != nil || state.By != "person-1" || state.Why != "asked for by the person" || !state.Erased.Equal(Clock()) || state.Bytes != ref.Bytes {
+	if err != nil || state.By != "person-1" || state.Why != "asked for by the person" || !state.Erased.Equal(clock()) || state.Bytes != ref.Bytes {
 		t.Errorf("tombstone %+v, %v", state, err)
 	}
 }
@@ -80,7 +69,7 @@ func (h harness) someErased(t *testing.T) {
 	var refs []record.Reference
 	var containers [][]byte
 	for i := range 40 { // several in one directory, with some luck
-		ref, c := Container(t, fmt.Sprint("content ", i))
+		ref, c := chains.Container(t, fmt.Sprint("content ", i))
 		if _, err := s.PutAttachment(t.Context(), c); err != nil {
 			t.Fatal(err)
 		}
@@ -101,7 +90,7 @@ func (h harness) someErased(t *testing.T) {
 
 func (h harness) eraseBefore(t *testing.T) {
 	s := h.fresh(t, options())
-	ref, container := Container(t, "late")
+	ref, container := chains.Container(t, "late")
 	must(t, s.EraseAttachment(t.Context(), ref.ID, "person-1", "withdrawn before it came"))
 	if _, err := s.PutAttachment(t.Context(), container); !errors.Is(err, store.ErrErased) {
 		t.Errorf("it is taken: %v", err)
@@ -114,38 +103,38 @@ func (h harness) people(t *testing.T) {
 	for _, p := range [][2]string{{"person-2", "B. Fictional"}, {"person-1", "A. Fictional"}, {"person-1", "A. Fictional-Example"}} {
 		must(t, s.PutPerson(ctx, p[0], p[1]))
 	}
-	if err := s.PutKey(ctx, Key("one"), "person-9", "phone"); !errors.Is(err, store.ErrNotFound) {
+	if err := s.PutKey(ctx, chains.Key("one"), "person-9", "phone"); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a key of nobody: %v", err)
 	}
 	for _, k := range []struct{ key, person, device string }{{"one", "person-1", "phone"}, {"two", "person-1", "tablet"}, {"three", "person-2", "phone"}, {"one", "person-1", "old phone"}} {
-		must(t, s.PutKey(ctx, Key(k.key), k.person, k.device))
+		must(t, s.PutKey(ctx, chains.Key(k.key), k.person, k.device))
 	}
-	if err := s.PutKey(ctx, Key("one"), "person-2", "phone"); !errors.Is(err, store.ErrConflict) {
+	if err := s.PutKey(ctx, chains.Key("one"), "person-2", "phone"); !errors.Is(err, store.ErrConflict) {
 		t.Errorf("a key changes hands: %v", err)
 	}
 	if err := s.PutKey(ctx, record.Key{}, "person-2", "phone"); err == nil {
 		t.Error("a key of small order is taken")
 	}
-	must(t, s.WithdrawKey(ctx, Key("two")))
-	if err := s.PutKey(ctx, Key("two"), "person-1", "tablet"); !errors.Is(err, store.ErrConflict) {
+	must(t, s.WithdrawKey(ctx, chains.Key("two")))
+	if err := s.PutKey(ctx, chains.Key("two"), "person-1", "tablet"); !errors.Is(err, store.ErrConflict) {
 		t.Errorf("a withdrawn key comes back: %v", err)
 	}
-	if err := s.WithdrawKey(ctx, Key("nobody")); !errors.Is(err, store.ErrNotFound) {
+	if err := s.WithdrawKey(ctx, chains.Key("nobody")); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("an unknown key: %v", err)
 	}
 	must(t, s.WithdrawPerson(ctx, "person-2"))
-	if err := s.PutKey(ctx, Key("four"), "person-2", "phone"); !errors.Is(err, store.ErrNotFound) {
+	if err := s.PutKey(ctx, chains.Key("four"), "person-2", "phone"); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a withdrawn person gets a key: %v", err)
 	}
 	people, err := s.People(ctx)
-	if w := []store.Person{{ID: "person-1", Name: "A. Fictional-Example", Added: Clock()}, {ID: "person-2", Name: "B. Fictional", Added: Clock(), Withdrawn: Clock()}}; err != nil || !slices.Equal(people, w) {
+	if w := []store.Person{{ID: "person-1", Name: "A. Fictional-Example", Added: clock()}, {ID: "person-2", Name: "B. Fictional", Added: clock(), Withdrawn: clock()}}; err != nil || !slices.Equal(people, w) {
 		t.Errorf("people %+v, %v", people, err)
 	}
-	one, err := s.Key(ctx, Key("one"))
-	if w := (store.DeviceKey{Key: Key("one"), Person: "person-1", Device: "old phone", Added: Clock()}); err != nil || one != w {
+	one, err := s.Key(ctx, chains.Key("one"))
+	if w := (store.DeviceKey{Key: chains.Key("one"), Person: "person-1", Device: "old phone", Added: clock()}); err != nil || one != w {
 		t.Errorf("key %+v, %v", one, err)
 	}
-	if _, err := s.Key(ctx, Key("nobody")); !errors.Is(err, store.ErrNotFound) {
+	if _, err := s.Key(ctx, chains.Key("nobody")); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("an unknown key: %v", err)
 	}
 	keys, err := s.Keys(ctx)
@@ -153,7 +142,7 @@ func (h harness) people(t *testing.T) {
 		t.Fatalf("keys %+v, %v", keys, err)
 	}
 	for _, k := range keys {
-		if k.Withdrawn.IsZero() != (k.Key == Key("one")) {
+		if k.Withdrawn.IsZero() != (k.Key == chains.Key("one")) {
 			t.Errorf("key %+v", k)
 		}
 	}
@@ -194,7 +183,7 @@ func (h harness) jobs(t *testing.T) {
 		}
 	}
 	got, err := s.Job(ctx, "J-2")
-	if err != nil || string(got.Body) != `{"n":1.5,"reading":"04127.60"}` || got.Batch != "digits" || !got.Changed.Equal(Clock()) {
+	if err != nil || string(got.Body) != `{"n":1.5,"reading":"04127.60"}` || got.Batch != "digits" || !got.Changed.Equal(clock()) {
 		t.Errorf("%+v, %v", got, err)
 	}
 	if _, err := s.Job(ctx, "J-8"); !errors.Is(err, store.ErrNotFound) {
@@ -204,7 +193,7 @@ func (h harness) jobs(t *testing.T) {
 	if _, err := s.ImportJobs(ctx, "wednesday", []store.Job{job("J-01", `{"a":1}`)}); err != nil {
 		t.Fatal(err)
 	}
-	submit(t, s, NewDevice(t, Visit(1), record.Real, "one").Open().Lines...)
+	submit(t, s, chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Lines...)
 	if err := s.CatchUp(ctx); err != nil {
 		t.Fatal(err)
 	}
@@ -212,7 +201,7 @@ func (h harness) jobs(t *testing.T) {
 		person, key, state string
 		want               int
 	}{{"person-7", "two", "open", 1}, {"another", "one", "open", 1}, {"another", "two", "open", 0}, {"person-7", "one", "ended", 0}} {
-		if got, err := s.InHand(ctx, c.person, Key(c.key), "nothing", c.state); err != nil || len(got) != c.want {
+		if got, err := s.InHand(ctx, c.person, chains.Key(c.key), "nothing", c.state); err != nil || len(got) != c.want {
 			t.Errorf("%+v: %q, %v", c, got, err)
 		}
 	}
@@ -251,7 +240,7 @@ func (h harness) jobFilters(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Storetest visits are of J-01.
-	submit(t, s, NewDevice(t, Visit(1), record.Real, "one").Open().Lines...)
+	submit(t, s, chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Lines...)
 	if err := s.CatchUp(ctx); err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package storetest
+package store_test
 
 import (
 	"bytes"
@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"meterwright/internal/store"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
@@ -24,12 +25,12 @@ func audit(t *testing.T, s *store.Store) store.AuditReport {
 // receipts: numbers, idempotence, what is held, and all of it after opening again.
 func (h harness) receipts(t *testing.T) {
 	dir := t.TempDir()
-	lines := Whole(t, Visit(1), "one", 6)
+	lines := chains.Whole(t, chains.Visit(1), "one", 6)
 	s := h.again(t, dir, options())
 	first := submit(t, s, lines[:4]...)
 	want(t, first, store.Accepted)
 	for i, r := range first {
-		if r.Number != int64(i+1) || r.Again || r.Version != 0 || r.Seq != int64(i) || r.Visit != Visit(1) || r.Key != Key("one") {
+		if r.Number != int64(i+1) || r.Again || r.Version != 0 || r.Seq != int64(i) || r.Visit != chains.Visit(1) || r.Key != chains.Key("one") {
 			t.Errorf("line %d: receipt %+v", i, r)
 		}
 	}
@@ -43,18 +44,18 @@ func (h harness) receipts(t *testing.T) {
 			t.Errorf("line %d: receipt %+v", i, r)
 		}
 	}
-	holds, err := s.Holds(t.Context(), Visit(1))
+	holds, err := s.Holds(t.Context(), chains.Visit(1))
 	must(t, err)
-	if w := []store.Holding{{Key: Key("one"), Next: 6, Head: second[5].Hash, Ended: true}}; !slices.Equal(holds, w) {
+	if w := []store.Holding{{Key: chains.Key("one"), Next: 6, Head: second[5].Hash, Ended: true}}; !slices.Equal(holds, w) {
 		t.Errorf("holds %+v, want %+v", holds, w)
 	}
-	if holds, err := s.Holds(t.Context(), Visit(2)); err != nil || len(holds) != 0 {
+	if holds, err := s.Holds(t.Context(), chains.Visit(2)); err != nil || len(holds) != 0 {
 		t.Errorf("of an unknown visit it holds %v, %v", holds, err)
 	}
 	i := 0
-	for l, err := range s.Lines(t.Context(), Visit(1)) {
+	for l, err := range s.Lines(t.Context(), chains.Visit(1)) {
 		must(t, err)
-		if !bytes.Equal(l.Bytes, lines[i]) || l.Number != int64(i+1) || l.Seq != int64(i) || !l.Received.Equal(Clock()) || l.Hash != second[i].Hash {
+		if !bytes.Equal(l.Bytes, lines[i]) || l.Number != int64(i+1) || l.Seq != int64(i) || !l.Received.Equal(clock()) || l.Hash != second[i].Hash {
 			t.Errorf("line %d is %+v", i, l)
 		}
 		i++
@@ -66,7 +67,7 @@ func (h harness) receipts(t *testing.T) {
 	if n, err := s.LastNumber(t.Context()); n != 6 || err != nil || i != 6 {
 		t.Errorf("last number %d, %v; %d lines", n, err, i)
 	}
-	files, err := s.Files(t.Context(), Visit(1))
+	files, err := s.Files(t.Context(), chains.Visit(1))
 	if err != nil || len(files) != 1 {
 		t.Fatalf("%d files, %v", len(files), err)
 	}
@@ -79,7 +80,7 @@ func (h harness) receipts(t *testing.T) {
 // badLines: each is refused for its reason, and the good ones among them are kept.
 func (h harness) badLines(t *testing.T) {
 	s := h.fresh(t, options())
-	good := Whole(t, Visit(1), "one", 4)
+	good := chains.Whole(t, chains.Visit(1), "one", 4)
 	cut := good[2][:len(good[2])-1]
 	spaced := append(slices.Clone(good[2]), ' ')
 	receipts := submit(t, s, good[0], []byte("nonsense"), altered(good[1]), good[1], nil, cut, good[2], spaced, good[3], bytes.Repeat([]byte("x"), record.MaxLine+1))
@@ -102,17 +103,17 @@ func (h harness) badLines(t *testing.T) {
 
 // order: any order of one batch, and any order of batches of one line, gives the same record.
 func (h harness) order(t *testing.T) {
-	lines := Whole(t, Visit(1), "one", 4)
+	lines := chains.Whole(t, chains.Visit(1), "one", 4)
 	permute(lines, func(p [][]byte) {
 		s := h.again(t, t.TempDir(), options())
 		want(t, submit(t, s, p...), store.Accepted)
-		one := Visit(2)
-		other := Whole(t, one, "one", 4)
+		one := chains.Visit(2)
+		other := chains.Whole(t, one, "one", 4)
 		for _, line := range p {
 			i := slices.IndexFunc(lines, func(l []byte) bool { return bytes.Equal(l, line) })
 			submit(t, s, other[i])
 		}
-		for _, v := range []string{Visit(1), one} {
+		for _, v := range []string{chains.Visit(1), one} {
 			seq := int64(0)
 			for l, err := range s.Lines(t.Context(), v) {
 				if err != nil || l.Seq != seq {
@@ -150,7 +151,7 @@ func permute(lines [][]byte, do func([][]byte)) {
 // waiting: durable, told, and released by the line that was missing.
 func (h harness) waiting(t *testing.T) {
 	dir := t.TempDir()
-	lines := Whole(t, Visit(1), "one", 6)
+	lines := chains.Whole(t, chains.Visit(1), "one", 6)
 	s := h.again(t, dir, options())
 	want(t, submit(t, s, lines[5], lines[2], lines[3]), store.Waiting)
 	must(t, s.Close())
@@ -160,11 +161,11 @@ func (h harness) waiting(t *testing.T) {
 	if !again[0].Again {
 		t.Error("a line that waits is not told as known")
 	}
-	if holds, err := s.Holds(t.Context(), Visit(1)); err != nil || len(holds) != 0 {
+	if holds, err := s.Holds(t.Context(), chains.Visit(1)); err != nil || len(holds) != 0 {
 		t.Errorf("nothing is accepted, but it holds %v, %v", holds, err)
 	}
 	want(t, submit(t, s, lines[0]), store.Accepted)
-	holds, err := s.Holds(t.Context(), Visit(1))
+	holds, err := s.Holds(t.Context(), chains.Visit(1))
 	if err != nil || len(holds) != 1 || holds[0].Next != 1 || holds[0].Waiting != 3 {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
@@ -187,19 +188,19 @@ func (h harness) waiting(t *testing.T) {
 // waitingBounds: what is over the bound is refused, and can come later.
 func (h harness) waitingBounds(t *testing.T) {
 	s := h.fresh(t, options())
-	lines := Whole(t, Visit(1), "one", store.MaxWaiting+3)
+	lines := chains.Whole(t, chains.Visit(1), "one", store.MaxWaiting+3)
 	receipts := submit(t, s, lines[1:]...)
 	want(t, receipts[:store.MaxWaiting], store.Waiting)
 	want(t, receipts[store.MaxWaiting:], store.Refused)
 	if r := receipts[store.MaxWaiting]; r.Reason != store.TooManyWaiting {
 		t.Errorf("refused for %q", r.Reason)
 	}
-	want(t, submit(t, s, Whole(t, Visit(2), "one", 3)[2]), store.Waiting) // another visit
+	want(t, submit(t, s, chains.Whole(t, chains.Visit(2), "one", 3)[2]), store.Waiting) // another visit
 	want(t, submit(t, s, lines[0]), store.Accepted)
 	want(t, submit(t, s, lines...), store.Accepted)
 	audit(t, s)
 
-	big := NewDevice(t, Visit(3), record.Real, "one").Open()
+	big := chains.NewDevice(t, chains.Visit(3), record.Real, "one").Open()
 	for range store.MaxWaitingBytes/60000 + 1 {
 		big.Add("noted", `{"text":"`+string(bytes.Repeat([]byte("x"), 60000))+`"}`)
 	}
@@ -217,7 +218,7 @@ func (h harness) waitingBounds(t *testing.T) {
 	}
 
 	// What the batch itself releases waits no more and makes room.
-	lines = Whole(t, Visit(4), "one", store.MaxWaiting+6)
+	lines = chains.Whole(t, chains.Visit(4), "one", store.MaxWaiting+6)
 	want(t, submit(t, s, lines[2:store.MaxWaiting+2]...), store.Waiting)
 	want(t, submit(t, s, lines[0]), store.Accepted)
 	want(t, submit(t, s, lines[1], lines[store.MaxWaiting+4]), store.Accepted, store.Waiting)
@@ -226,10 +227,10 @@ func (h harness) waitingBounds(t *testing.T) {
 // forks: both versions are kept, whatever comes first, and show.
 func (h harness) forks(t *testing.T) {
 	s := h.fresh(t, options())
-	d := NewDevice(t, Visit(1), record.Real, "one").Open().Observe(4, "first")
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Observe(4, "first")
 	other := d.From(2).Observe(4, "second").End()
 	third := d.From(2).Observe(1, "third")
-	root := NewDevice(t, Visit(1), record.Real, "one").Add(record.KindOpened, `{"job":"J-2"}`)
+	root := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Add(record.KindOpened, `{"job":"J-2"}`)
 
 	// The second version comes first and so has number 0.
 	want(t, submit(t, s, slices.Concat(d.Lines[:2], other.Lines[:2])...), store.Accepted)
@@ -243,18 +244,18 @@ func (h harness) forks(t *testing.T) {
 	if w := []int{0, 0, 2, 2, 2, 3, 0, 0, 0, 0, 0, 1}; !slices.Equal(versions, w) {
 		t.Errorf("versions %v, want %v", versions, w)
 	}
-	holds, err := s.Holds(t.Context(), Visit(1))
+	holds, err := s.Holds(t.Context(), chains.Visit(1))
 	must(t, err)
 	w := []store.Holding{
-		{Key: Key("one"), Version: 0, From: 0, Next: 7, Head: other.Chain.Head, Ended: true},
-		{Key: Key("one"), Version: 1, From: 0, Next: 1, Head: root.Chain.Head},
-		{Key: Key("one"), Version: 2, From: 2, Next: 5, Head: d.Chain.Head},
-		{Key: Key("one"), Version: 3, From: 2, Next: 3, Head: third.Chain.Head},
+		{Key: chains.Key("one"), Version: 0, From: 0, Next: 7, Head: other.Chain.Head, Ended: true},
+		{Key: chains.Key("one"), Version: 1, From: 0, Next: 1, Head: root.Chain.Head},
+		{Key: chains.Key("one"), Version: 2, From: 2, Next: 5, Head: d.Chain.Head},
+		{Key: chains.Key("one"), Version: 3, From: 2, Next: 3, Head: third.Chain.Head},
 	}
 	if !slices.Equal(holds, w) {
 		t.Errorf("holds\n%+v, want\n%+v", holds, w)
 	}
-	files, err := s.Files(t.Context(), Visit(1))
+	files, err := s.Files(t.Context(), chains.Visit(1))
 	must(t, err)
 	file := func(lines ...[]byte) []byte { return append(bytes.Join(lines, []byte("\n")), '\n') }
 	for i, lines := range [][][]byte{slices.Concat(d.Lines[:2], other.Lines), root.Lines, d.Lines, slices.Concat(d.Lines[:2], third.Lines)} {
@@ -267,7 +268,7 @@ func (h harness) forks(t *testing.T) {
 		t.Errorf("the two files are %v, %v", report.Verdict, err)
 	}
 	must(t, s.CatchUp(t.Context()))
-	if m, err := s.Visit(t.Context(), Visit(1)); err != nil || m.Forks != 3 {
+	if m, err := s.Visit(t.Context(), chains.Visit(1)); err != nil || m.Forks != 3 {
 		t.Errorf("the fork does not show: %+v, %v", m, err)
 	}
 	if got := audit(t, s); got.Forks != 3 || got.Chains != 1 || got.Lines != 12 {
@@ -277,7 +278,7 @@ func (h harness) forks(t *testing.T) {
 
 func (h harness) versionBound(t *testing.T) {
 	s := h.fresh(t, options())
-	d := NewDevice(t, Visit(1), record.Real, "one").Open()
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open()
 	submit(t, s, d.Lines...)
 	for i := range store.MaxVersions {
 		want(t, submit(t, s, d.From(1).Observe(1, fmt.Sprint(i)).Lines...), store.Accepted)
@@ -292,10 +293,10 @@ func (h harness) versionBound(t *testing.T) {
 
 func (h harness) chainBound(t *testing.T) {
 	s := h.fresh(t, options())
-	d := NewDevice(t, Visit(1), record.Real, "one").Open()
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open()
 	want(t, submit(t, s, d.Lines...), store.Accepted)
 	for i := range record.MaxChains {
-		r := submit(t, s, NewDevice(t, Visit(1), record.Real, fmt.Sprint("other ", i)).TakeOver(d).Lines...)
+		r := submit(t, s, chains.NewDevice(t, chains.Visit(1), record.Real, fmt.Sprint("other ", i)).Add(record.KindTakenOver, takenOver(d)).Lines...)
 		if i < record.MaxChains-1 {
 			want(t, r, store.Accepted)
 		} else if want(t, r, store.Refused); r[0].Reason != string(record.TooMany) {
@@ -308,7 +309,7 @@ func (h harness) chainBound(t *testing.T) {
 // afterEnd: the record's rules hold, also for lines that had to wait.
 func (h harness) afterEnd(t *testing.T) {
 	s := h.fresh(t, options())
-	d := NewDevice(t, Visit(1), record.Real, "one").Open().Observe(1, "").End()
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Observe(1, "").End()
 	late := d.From(3).Break().Observe(2, "after the end")
 	note := d.From(3).Add(record.KindSupplement, `{"text":"number received"}`)
 	soon := d.From(2).Break().Add(record.KindSupplement, `{}`)
@@ -329,21 +330,21 @@ func (h harness) afterEnd(t *testing.T) {
 
 func (h harness) nature(t *testing.T) {
 	s := h.fresh(t, options())
-	realWork := NewDevice(t, Visit(1), record.Real, "one").Open()
-	practice := NewDevice(t, Visit(1), record.Practice, "two").Open()
+	realWork := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open()
+	practice := chains.NewDevice(t, chains.Visit(1), record.Practice, "two").Open()
 	receipts := submit(t, s, realWork.Lines[0], practice.Lines[0])
 	want(t, receipts, store.Accepted, store.Refused)
 	if receipts[1].Reason != string(record.OtherNature) {
 		t.Errorf("refused for %q", receipts[1].Reason)
 	}
-	want(t, submit(t, s, NewDevice(t, Visit(2), record.Practice, "one").Open().Lines...), store.Accepted)
+	want(t, submit(t, s, chains.NewDevice(t, chains.Visit(2), record.Practice, "one").Open().Lines...), store.Accepted)
 }
 
 func (h harness) openedTwice(t *testing.T) {
 	s := h.fresh(t, options())
-	one, two := NewDevice(t, Visit(1), record.Real, "one").Open(), NewDevice(t, Visit(1), record.Real, "two").Open()
+	one, two := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open(), chains.NewDevice(t, chains.Visit(1), record.Real, "two").Open()
 	want(t, submit(t, s, one.Lines[0], two.Lines[0]), store.Accepted)
-	files, err := s.Files(t.Context(), Visit(1))
+	files, err := s.Files(t.Context(), chains.Visit(1))
 	if err != nil || len(files) != 2 {
 		t.Fatalf("%d files, %v", len(files), err)
 	}
@@ -359,7 +360,7 @@ func (h harness) manyAtOnce(t *testing.T) {
 	const clients, visits, length = 8, 4, 12
 	var all [visits][][]byte
 	for v := range all {
-		all[v] = Whole(t, Visit(v), "one", length)
+		all[v] = chains.Whole(t, chains.Visit(v), "one", length)
 	}
 	numbers := make([]map[record.Hash]int64, clients)
 	var wait sync.WaitGroup
@@ -402,7 +403,7 @@ func (h harness) manyAtOnce(t *testing.T) {
 // cancelled: a call that is given up promises nothing and harms nothing.
 func (h harness) cancelled(t *testing.T) {
 	s := h.fresh(t, options())
-	lines := Whole(t, Visit(1), "one", 3)
+	lines := chains.Whole(t, chains.Visit(1), "one", 3)
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	if receipts, err := s.Submit(ctx, lines); !errors.Is(err, context.Canceled) {
@@ -418,10 +419,15 @@ func (h harness) cancelled(t *testing.T) {
 	// finished.
 	within, giveUp := context.WithCancel(t.Context())
 	opts := options()
-	opts.Now = func() time.Time { giveUp(); return Clock() }
+	opts.Now = func() time.Time { giveUp(); return clock() }
 	s = h.fresh(t, opts)
-	ref, container := Container(t, "content")
+	ref, container := chains.Container(t, "content")
 	if got, err := s.PutAttachment(within, container); within.Err() == nil || err != nil || got != ref {
 		t.Errorf("given up in the middle: %+v, %v", got, err)
 	}
+}
+
+// altered returns a line with its person changed after signing.
+func altered(line []byte) []byte {
+	return bytes.Replace(slices.Clone(line), []byte(`"person":"person-7"`), []byte(`"person":"person-8"`), 1)
 }

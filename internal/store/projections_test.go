@@ -1,4 +1,4 @@
-package storetest
+package store_test
 
 import (
 	"context"
@@ -13,6 +13,7 @@ import (
 	"pgregory.net/rapid"
 
 	"meterwright/internal/store"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
@@ -44,18 +45,18 @@ func same(t rapid.TB, what string, got, want []store.Summary) {
 
 func (h harness) summaries(t *testing.T) {
 	s := h.fresh(t, options())
-	d := NewDevice(t, Visit(1), record.Real, "one").Open().Observe(1, "")
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Observe(1, "")
 	submit(t, s, d.Lines...)
-	if _, err := s.Visit(t.Context(), Visit(1)); !errors.Is(err, store.ErrNotFound) {
+	if _, err := s.Visit(t.Context(), chains.Visit(1)); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a summary before any was made: %v", err)
 	}
 	for range 2 {
 		must(t, s.CatchUp(t.Context()))
 	}
-	got, err := s.Visit(t.Context(), Visit(1))
+	got, err := s.Visit(t.Context(), chains.Visit(1))
 	must(t, err)
-	first, second := start, d.Chain
-	w := store.Summary{Visit: Visit(1), Nature: record.Real, Job: "J-01", State: "open", Person: "person-7", Opened: first, Last: first.Add(1500 * 1e6),
+	first, second := chains.Start, d.Chain
+	w := store.Summary{Visit: chains.Visit(1), Nature: record.Real, Job: "J-01", State: "open", Person: "person-7", Opened: first, Last: first.Add(1500 * 1e6),
 		Lines: second.Next, Chains: 1, Through: 2, Details: []byte(`{"kinds":"oo","rules":""}`)}
 	same(t, "the summary", []store.Summary{got}, []store.Summary{w})
 	if _, offset := got.Opened.Zone(); offset != 3600 {
@@ -67,7 +68,7 @@ func (h harness) summaries(t *testing.T) {
 	d.Add("noted", `{}`).End()
 	submit(t, s, d.Lines...)
 	must(t, s.CatchUp(t.Context()))
-	got, err = s.Visit(t.Context(), Visit(1))
+	got, err = s.Visit(t.Context(), chains.Visit(1))
 	if err != nil || got.State != "ended" || got.Outcome != "done" || got.Stop != "noted" || !got.SupplyOffSince.Equal(first.Add(3000*1e6)) || got.Through != 4 {
 		t.Errorf("%+v, %v", got, err)
 	}
@@ -80,7 +81,7 @@ func (h harness) follow(t *testing.T) {
 	opts.Failed = func(err error) { t.Error(err) }
 	s := h.fresh(t, opts)
 	for v := range 5 {
-		submit(t, s, Whole(t, Visit(v), "one", 5)...)
+		submit(t, s, chains.Whole(t, chains.Visit(v), "one", 5)...)
 	}
 	if err := s.CatchUp(t.Context()); err != nil { // waits for the work under way, or does it
 		t.Fatal(err)
@@ -94,17 +95,17 @@ func (h harness) follow(t *testing.T) {
 func (h harness) rebuild(t *testing.T) {
 	dir := t.TempDir()
 	wrong := options()
-	wrong.Projector = Projector{Fail: Visit(3)}
+	wrong.Projector = projector{Fail: chains.Visit(3)}
 	s := h.again(t, dir, wrong)
 	const visits = 300 // more than a portion
 	for v := range visits {
-		d := NewDevice(t, Visit(v), record.Real, "one").Open()
+		d := chains.NewDevice(t, chains.Visit(v), record.Real, "one").Open()
 		if v%7 == 0 {
 			d.Add("noted", `{}`)
 		}
 		submit(t, s, d.Lines...)
 	}
-	fork := NewDevice(t, Visit(5), record.Real, "one").Add(record.KindOpened, `{"other":1}`)
+	fork := chains.NewDevice(t, chains.Visit(5), record.Real, "one").Add(record.KindOpened, `{"other":1}`)
 	submit(t, s, fork.Lines...)
 	must(t, s.CatchUp(t.Context()))
 	before := everything(t, s, store.Filter{})
@@ -121,7 +122,7 @@ func (h harness) rebuild(t *testing.T) {
 		}
 	}
 	after := everything(t, s, store.Filter{})
-	i := slices.IndexFunc(before, func(m store.Summary) bool { return m.Visit == Visit(3) })
+	i := slices.IndexFunc(before, func(m store.Summary) bool { return m.Visit == chains.Visit(3) })
 	if before[i].State != store.UnreadableState || after[i].State != "open" {
 		t.Errorf("visit 3 was %q and is %q", before[i].State, after[i].State)
 	}
@@ -140,9 +141,9 @@ func (h harness) editions(t *testing.T) {
 	dir := t.TempDir()
 	for i, rules := range []string{"1", "2", "2"} {
 		opts := options()
-		opts.Projector = Projector{Rules: rules, Lazy: i == 2}
+		opts.Projector = projector{Rules: rules, Lazy: i == 2}
 		s := h.again(t, dir, opts)
-		submit(t, s, Whole(t, Visit(i), "one", 3)...)
+		submit(t, s, chains.Whole(t, chains.Visit(i), "one", 3)...)
 		if mark, err := s.Mark(t.Context()); err != nil || mark != []int64{0, 0, 6}[i] {
 			t.Errorf("opened with edition %s: mark %d, %v", rules, mark, err)
 		}
@@ -166,21 +167,21 @@ func (h harness) editions(t *testing.T) {
 // unreadable: one visit that the projector does not understand holds up no other.
 func (h harness) unreadable(t *testing.T) {
 	opts := options()
-	opts.Projector = Projector{Fail: Visit(1)}
+	opts.Projector = projector{Fail: chains.Visit(1)}
 	s := h.fresh(t, opts)
 	for v := range 3 {
-		submit(t, s, Whole(t, Visit(v), "one", 3)...)
+		submit(t, s, chains.Whole(t, chains.Visit(v), "one", 3)...)
 	}
 	must(t, s.CatchUp(t.Context()))
-	m, err := s.Visit(t.Context(), Visit(1))
+	m, err := s.Visit(t.Context(), chains.Visit(1))
 	if err != nil || m.State != store.UnreadableState || !strings.Contains(string(m.Details), "cannot make sense") || m.Lines != 3 {
 		t.Errorf("%+v, %v", m, err)
 	}
 	if all := everything(t, s, store.Filter{}); len(all) != 3 {
 		t.Errorf("%d summaries", len(all))
 	}
-	list, _, err := s.Waiting(t.Context(), start.Add(time.Minute), 0, 10)
-	if err != nil || len(list) != 1 || list[0].Visit != Visit(1) || list[0].Open[0] != store.UnreadableState {
+	list, _, err := s.Waiting(t.Context(), chains.Start.Add(time.Minute), 0, 10)
+	if err != nil || len(list) != 1 || list[0].Visit != chains.Visit(1) || list[0].Open[0] != store.UnreadableState {
 		t.Errorf("what cannot be read does not wait for somebody: %+v, %v", list, err)
 	}
 }
@@ -193,7 +194,7 @@ func (h harness) pages(t *testing.T) {
 		if v%5 == 0 {
 			nature = record.Practice
 		}
-		d := NewDevice(t, Visit(v), nature, "one").Open()
+		d := chains.NewDevice(t, chains.Visit(v), nature, "one").Open()
 		if v%2 == 0 {
 			d.Add("noted", `{}`)
 		}
@@ -248,16 +249,16 @@ func (h harness) pages(t *testing.T) {
 
 // universe is all lines that the property test draws from.
 func universe(t *testing.T) [][]byte {
-	d := NewDevice(t, Visit(1), record.Real, "one").Open().Observe(3, "a").End().Add(record.KindSupplement, `{}`)
+	d := chains.NewDevice(t, chains.Visit(1), record.Real, "one").Open().Observe(3, "a").End().Add(record.KindSupplement, `{}`)
 	fork := d.From(2).Observe(2, "b").End()
 	forkOfFork := fork.From(3).Observe(2, "c")
-	two := NewDevice(t, Visit(1), record.Real, "two").TakeOver(d).Observe(2, "")
+	two := chains.NewDevice(t, chains.Visit(1), record.Real, "two").Add(record.KindTakenOver, takenOver(d)).Observe(2, "")
 	lines := slices.Concat(d.Lines, fork.Lines, forkOfFork.Lines, two.Lines)
 	lines = append(lines, d.From(5).Break().Observe(2, "after the end").Lines...)
 	lines = append(lines, d.From(3).Break().Add(record.KindSupplement, `{"too":"soon"}`).Break().Observe(1, "then").Lines...)
-	lines = append(lines, NewDevice(t, Visit(1), record.Practice, "three").Open().Observe(1, "").Lines...)
-	lines = append(lines, NewDevice(t, Visit(2), record.Real, "one").Open().Observe(2, "").Lines...)
-	lines = append(lines, NewDevice(t, Visit(2), record.Real, "four").Open().End().Lines...)
+	lines = append(lines, chains.NewDevice(t, chains.Visit(1), record.Practice, "three").Open().Observe(1, "").Lines...)
+	lines = append(lines, chains.NewDevice(t, chains.Visit(2), record.Real, "one").Open().Observe(2, "").Lines...)
+	lines = append(lines, chains.NewDevice(t, chains.Visit(2), record.Real, "four").Open().End().Lines...)
 	return append(lines, altered(d.Lines[1]), []byte("{}"), d.Lines[2][:40])
 }
 
@@ -266,7 +267,7 @@ func universe(t *testing.T) [][]byte {
 func (h harness) model(t *testing.T) {
 	lines := universe(t)
 	rounds := 1
-	if Soak() {
+	if soak() {
 		rounds = 20
 	}
 	for range rounds {
@@ -334,7 +335,7 @@ func (h harness) compare(r *rapid.T, s *store.Store, m *model) {
 		r.Fatalf("%d lines are accepted, want %d", len(number), len(m.accepted))
 	}
 	count := 0
-	for _, v := range []string{Visit(1), Visit(2)} {
+	for _, v := range []string{chains.Visit(1), chains.Visit(2)} {
 		holds, err := s.Holds(ctx, v)
 		must(r, err)
 		versions := map[record.Key]int{}

@@ -1,16 +1,32 @@
-package main
+package diagnose
 
 import (
+	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
 	"hash"
 	"math"
+	"testing"
 
-	"meterwright/diagnose"
 	"meterwright/instrument"
 	"meterwright/site"
 	"meterwright/world"
 )
+
+// digest is of three visits diagnosed. It changes when the model or the engine
+// does; then it is replaced, on purpose.
+const digest = "668b34789da7980c10a8677912b966caaff63b2a9b066c023609bc0fad2f60c0"
+
+// TestSameBits holds here, and in WebAssembly too (package reproducible).
+func TestSameBits(t *testing.T) {
+	sum := sha256.New()
+	if err := diagnosis(sum); err != nil {
+		t.Fatal(err)
+	}
+	if got := fmt.Sprintf("%x", sum.Sum(nil)); got != digest {
+		t.Errorf("got %s, want %s", got, digest)
+	}
+}
 
 // diagnosis has three visits diagnosed: a healthy one, one with a weak joint, and one with
 // two departures at once.
@@ -19,7 +35,7 @@ func diagnosis(sum hash.Hash) error {
 	if err != nil {
 		return err
 	}
-	e, err := diagnose.New(s, diagnose.Stated{})
+	e, err := New(s, Stated{})
 	if err != nil {
 		return err
 	}
@@ -33,7 +49,7 @@ func diagnosis(sum hash.Hash) error {
 			present = append(present, d)
 		}
 		e.Begin()
-		var offered []diagnose.Candidate
+		var offered []Candidate
 		for epoch, state := range world.States(s)[:2] {
 			w, err := world.New(world.Setup{Site: s, Switching: state.Switching, Departures: present})
 			if err != nil {
@@ -47,10 +63,10 @@ func diagnosis(sum hash.Hash) error {
 				if err != nil {
 					return err
 				}
-				if err := e.Observe(diagnose.Observation{Switching: state.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points, Shows: r.Indication}); err != nil {
+				if err := e.Observe(Observation{Switching: state.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points, Shows: r.Indication}); err != nil {
 					return err
 				}
-				offered = append(offered, diagnose.Candidate{Switching: state.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points})
+				offered = append(offered, Candidate{Switching: state.Switching, Epoch: epoch, Kind: t.Kind, Points: t.Points})
 			}
 		}
 		x, err := e.Explain(offered[:4]...)

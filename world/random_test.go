@@ -1,7 +1,4 @@
-// Package randomworld draws service positions with departures for tests.
-//
-// The same seed gives the same position everywhere.
-package randomworld
+package world_test
 
 import (
 	"math/rand/v2"
@@ -11,8 +8,8 @@ import (
 	"meterwright/world"
 )
 
-// Specs returns the positions that are drawn from.
-func Specs() []site.Spec {
+// specs returns the positions that are drawn from.
+func specs() []site.Spec {
 	var list []site.Spec
 	for _, a := range site.Arrangements() {
 		list = append(list,
@@ -25,13 +22,13 @@ func Specs() []site.Spec {
 	return list
 }
 
-// Draw returns the setup of a seed: a position with up to three departures,
+// drawn returns the setup of a seed, the same everywhere: a position with up to three departures,
 // switches anywhere, credible values of every parameter, and up to three
 // instruments that stay on.
-func Draw(seed uint64) (world.Setup, error) {
+func drawn(seed uint64) (world.Setup, error) {
 	r := rand.New(rand.NewPCG(seed, 0x6d77))
-	specs := Specs()
-	s, err := site.Expand(specs[r.IntN(len(specs))])
+	list := specs()
+	s, err := site.Expand(list[r.IntN(len(list))])
 	if err != nil {
 		return world.Setup{}, err
 	}

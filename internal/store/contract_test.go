@@ -1,5 +1,4 @@
-// Package storetest says in tests what every driver of package store promises.
-package storetest
+package store_test
 
 import (
 	"context"
@@ -13,15 +12,24 @@ import (
 	"pgregory.net/rapid"
 
 	"meterwright/internal/store"
+	"meterwright/internal/store/sqlite"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
-// Open opens the store that belongs to a folder, again or for the first time.
-type Open func(ctx context.Context, dir string, opts store.Options) (*store.Store, error)
+// open opens the store that belongs to a folder, again or for the first time.
+type open func(ctx context.Context, dir string, opts store.Options) (*store.Store, error)
 
-// Run checks the whole contract.
-func Run(t *testing.T, open Open) {
-	h := harness{open}
+// drivers is all of them. Each keeps the whole contract.
+var drivers = map[string]open{"sqlite": sqlite.Open}
+
+func TestContract(t *testing.T) {
+	for name, open := range drivers {
+		t.Run(name, harness{open}.contract)
+	}
+}
+
+func (h harness) contract(t *testing.T) {
 	t.Run("Receipts", h.receipts)
 	t.Run("BadLines", h.badLines)
 	t.Run("Order", h.order)
@@ -52,16 +60,16 @@ func Run(t *testing.T, open Open) {
 	t.Run("Model", h.model)
 }
 
-// Soak reports whether full counts are asked for.
-func Soak() bool { return os.Getenv("MW_SOAK") == "1" }
+// soak reports whether full counts are asked for.
+func soak() bool { return os.Getenv("MW_SOAK") == "1" }
 
-type harness struct{ open Open }
+type harness struct{ open open }
 
-// Clock is the time of receipt in tests; fictional.
-func Clock() time.Time { return time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC) }
+// clock is the time of receipt in tests; fictional.
+func clock() time.Time { return time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC) }
 
 // options are those of most tests.
-func options() store.Options { return store.Options{Projector: Projector{}, Now: Clock} }
+func options() store.Options { return store.Options{Projector: projector{}, Now: clock} }
 
 // fresh opens a new store that is closed at the end of the test.
 func (h harness) fresh(t *testing.T, opts store.Options) *store.Store {
@@ -107,6 +115,11 @@ func submit(t *testing.T, s *store.Store, lines ...[]byte) []store.Receipt {
 	return receipts
 }
 
+// takenOver is the body of a hand-over from a device.
+func takenOver(d *chains.Device) string {
+	return fmt.Sprintf(`{"chain":"%s","head":"%s"}`, d.Chain.Key, d.Chain.Head)
+}
+
 // want checks the statuses of receipts.
 func want(t *testing.T, receipts []store.Receipt, statuses ...store.Status) {
 	t.Helper()
@@ -121,18 +134,16 @@ func want(t *testing.T, receipts []store.Receipt, statuses ...store.Status) {
 	}
 }
 
-// Projector makes summaries that depend on every event and on their order.
-type Projector struct {
+// projector makes summaries that depend on every event and on their order.
+type projector struct {
 	Rules string // the edition
 	Fail  string // a visit for which it gives an error
 	Lazy  bool   // stops after one event
 }
 
-// Edition returns Rules.
-func (p Projector) Edition() string { return p.Rules }
+func (p projector) Edition() string { return p.Rules }
 
-// Project counts.
-func (p Projector) Project(visit string, events iter.Seq2[record.Event, error]) (store.Summary, error) {
+func (p projector) Project(visit string, events iter.Seq2[record.Event, error]) (store.Summary, error) {
 	m := store.Summary{State: "open", Job: "J-" + visit[len(visit)-2:]}
 	kinds := ""
 	for e, err := range events {

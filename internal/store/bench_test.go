@@ -1,4 +1,4 @@
-package storetest
+package store_test
 
 import (
 	"fmt"
@@ -8,18 +8,19 @@ import (
 	"time"
 
 	"meterwright/internal/store"
+	"meterwright/internal/test/chains"
 	"meterwright/record"
 )
 
-// Visits returns n visits of the given length each, made on all processors.
-func Visits(tb testing.TB, n, length int) [][][]byte {
+// visits returns n visits of the given length each, made on all processors.
+func visits(tb testing.TB, n, length int) [][][]byte {
 	visits := make([][][]byte, n)
 	var wait sync.WaitGroup
 	workers := runtime.GOMAXPROCS(0)
 	for w := range workers {
 		wait.Go(func() {
 			for v := w; v < n; v += workers {
-				visits[v] = Whole(tb, Visit(v), fmt.Sprint("device ", v%50), length)
+				visits[v] = chains.Whole(tb, chains.Visit(v), fmt.Sprint("device ", v%50), length)
 			}
 		})
 	}
@@ -27,14 +28,20 @@ func Visits(tb testing.TB, n, length int) [][][]byte {
 	return visits
 }
 
-// Ingest measures durable ingest with verification: 8 clients, batches of 100 lines, each
+func BenchmarkIngest(b *testing.B) {
+	for name, open := range drivers {
+		b.Run(name, func(b *testing.B) { ingest(b, open) })
+	}
+}
+
+// ingest measures durable ingest with verification: 8 clients, batches of 100 lines, each
 // batch the whole of one visit. Summaries are made meanwhile. The metrics are lines for each
 // second of the time in which all receipts were given, the same with the summaries brought
 // up to date too, and what share of the processors' time the signatures take if they are
 // checked once.
-func Ingest(b *testing.B, open Open) {
+func ingest(b *testing.B, open open) {
 	const clients, length, perClient = 8, 100, 25
-	visits := Visits(b, clients*perClient, length)
+	visits := visits(b, clients*perClient, length)
 	signatures := time.Duration(0)
 	for _, line := range visits[0] {
 		e, err := record.Decode(line)

@@ -1,4 +1,4 @@
-package storetest
+package store_test
 
 import (
 	"slices"
