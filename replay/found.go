@@ -116,7 +116,7 @@ func (c *Case) Defects() []Defect {
 		rung := func(t Telling) bool {
 			return slices.ContainsFunc(list[:i], func(x Defect) bool { return x.Owner == d.Owner && c.Visit.Before(x.Event, t.Event) })
 		}
-		d.Told = earliest(slices.DeleteFunc(c.tellings(d.Owner), func(t Telling) bool { return t.At.Before(d.At) && !rung(t) }))
+		d.Told = earliest(slices.DeleteFunc(c.tellings(d.Owner), func(t Telling) bool { return !c.since(t, d.Event, d.At) && !rung(t) }))
 	}
 	return list
 }
@@ -125,6 +125,11 @@ func (c *Case) Defects() []Defect {
 // entry that says so.
 func (c *Case) Told(owner method.Owner, from time.Time) *Telling {
 	return earliest(slices.DeleteFunc(c.tellings(owner), func(t Telling) bool { return t.At.Before(from) }))
+}
+
+// since reports whether somebody was told after an event: by the clock, or because whoever told had seen it.
+func (c *Case) since(t Telling, event string, at time.Time) bool {
+	return !t.At.Before(at) || c.Visit.Before(event, t.Event)
 }
 
 func (c *Case) tellings(owner method.Owner) []Telling {
@@ -291,7 +296,8 @@ func (c *Case) Needs() []Need {
 		if !ended || danger {
 			add(Need{At: s.At, Code: NeedStopped, Danger: danger, Stop: s.ID, Words: s.Words, Event: s.Event})
 		}
-		if s.Category != "" && c.Told(s.Owner, s.At) == nil {
+		told := func(t Telling) bool { return c.since(t, s.Event, s.At) }
+		if s.Category != "" && !slices.ContainsFunc(c.tellings(s.Owner), told) {
 			add(Need{At: s.At, Code: NeedOwnerTold, Danger: true, Owner: s.Owner, Stop: s.ID, Event: s.Event})
 		}
 	}
