@@ -146,14 +146,6 @@ func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) st
 	return s.Event(l.Kind)
 }
 
-// LimitName is the name of the limit that a reading was judged by, in the method's words.
-func (s *Speaker) LimitName(r *visit.Reading) string {
-	if x, _ := s.m.Step(r.Step); x != nil && x.Observe != nil && x.Observe.Bounds != nil {
-		return x.Observe.Bounds.Words
-	}
-	return r.Bounds.Words
-}
-
 func (s *Speaker) corrected(a *visit.Account, b *visit.Corrected) string {
 	was, now := s.Correction(a, &visit.Correction{Of: b.Event, Corrected: *b})
 	return s.with(s.Say("story.corrected", "was", was, "now", now), b.Why)

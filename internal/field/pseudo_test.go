@@ -293,7 +293,7 @@ func wideAt(ctx context.Context, at string) ([]string, error) {
 	return chromedp.Run(ctx, chromedp.Evaluate[[]string](`(() => {
 		for (const d of document.querySelectorAll("details")) d.open = true;
 		return [document.documentElement, ...document.querySelectorAll("body *")]
-			.filter((e) => e.getClientRects().length && !e.closest("svg") && !e.closest(".sr") && !e.classList.contains("raillabel"))
+			.filter((e) => e.getClientRects().length && !e.closest("svg") && !e.closest(".sr"))
 			.filter((e) => e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0 || e.getBoundingClientRect().right > 361)
 			.map((e) => e.tagName + "." + e.className + " " + e.scrollWidth + ">" + e.clientWidth + " " + (e.innerText || "").slice(0, 60));
 	})()`))
