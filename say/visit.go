@@ -205,6 +205,14 @@ func (l *Language) Limit(b *method.Bounds) string {
 	return l.Say("limit.at-most", "limit", l.Quantity(b.Upper, b.Unit))
 }
 
+// LimitName is what the limit of a reading is called, or nothing.
+func (s *Speaker) LimitName(r *visit.Reading) string {
+	if x, _ := s.m.Step(r.Step); x != nil && x.Observe != nil && x.Observe.Bounds != nil {
+		return x.Observe.Bounds.Words
+	}
+	return ""
+}
+
 // LimitSource is a limit with its numbers, mark and source.
 func (l *Language) LimitSource(b *method.Bounds) string {
 	if b == nil {
