@@ -37,9 +37,6 @@ const (
 	maxObservations = 500
 )
 
-// Caution stands under every explanation and every advice.
-const Caution = "An explanation ranked first is a lead, not a finding. Advice never leads past a stop of the method."
-
 // Observation is one reading as the person read it.
 type Observation struct {
 	// Switching is the state of the switches when it was read.

@@ -129,8 +129,3 @@ const (
 	BlownLamp        Condition = "blown-lamp"
 	NotCoupled       Condition = "not-coupled"
 )
-
-// Conditions lists every condition in a fixed order.
-func Conditions() []Condition {
-	return []Condition{Sound, DeadInstrument, StuckOn, WeakBattery, BrokenLead, IntermittentLead, WrongRange, BlownLamp, NotCoupled}
-}

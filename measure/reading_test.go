@@ -60,7 +60,8 @@ func TestParseReadingSaysHowToMend(t *testing.T) {
 
 func TestUnitsAreClosedAndDistinct(t *testing.T) {
 	data, text := map[string]bool{}, map[string]bool{}
-	for _, u := range Units() {
+	for _, row := range units {
+		u := row.unit
 		if data[string(u)] || text[u.String()] {
 			t.Errorf("unit %q stands twice", string(u))
 		}

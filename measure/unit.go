@@ -55,15 +55,6 @@ var units = [...]struct {
 	{Metre, "m"}, {Celsius, "°C"}, {AdiabaticK, "A·√s/mm²"}, {One, ""},
 }
 
-// Units returns every unit, in a fixed order.
-func Units() []Unit {
-	all := make([]Unit, len(units))
-	for i, row := range units {
-		all[i] = row.unit
-	}
-	return all
-}
-
 // ParseUnit reads a unit in its data spelling ("ohm", "N.m") or its text
 // spelling ("Ω", "N·m"). The old ohm sign, U+2126, is taken for Ω.
 func ParseUnit(s string) (Unit, error) {

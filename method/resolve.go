@@ -7,7 +7,6 @@ import (
 	json "encoding/json/v2"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"meterwright/site"
@@ -422,12 +421,4 @@ func (r *Resolved) Step(id string) (*Step, int) {
 		}
 	}
 	return nil, -1
-}
-
-// Minutes writes a whole number of minutes as people say it.
-func Minutes(n int) string {
-	if n == 1 {
-		return "1 minute"
-	}
-	return strconv.Itoa(n) + " minutes"
 }

@@ -177,11 +177,6 @@ func (r *Resolved) wording() *wording {
 		points: r.Points, switches: r.Switches, acts: r.Acts}
 }
 
-// Languages lists the languages that the resolved method has words in, its own first.
-func (r *Resolved) Languages() []string {
-	return append([]string{r.Language}, slices.Sorted(maps.Keys(r.Translations))...)
-}
-
 // In returns the method with its words in a language; a text that has none keeps the
 // method's own. Ids and codes stay, but the hash is of r, not of what In returns.
 func (r *Resolved) In(language string) *Resolved {

@@ -11,8 +11,11 @@ import (
 	"fmt"
 	"io"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
+
+	"meterwright/measure"
 )
 
 //go:embed gb.json
@@ -36,10 +39,11 @@ func Load(file []byte) (*Pack, error) {
 	if err := json.Unmarshal(file, pack, json.RejectUnknownMembers(true)); err != nil {
 		return nil, fmt.Errorf("rules: %w", describe(file, err))
 	}
-	if err := checkValue(reflect.ValueOf(pack).Elem(), ""); err != nil {
-		return nil, fmt.Errorf("rules: %w", err)
+	err := checkValue(reflect.ValueOf(pack).Elem(), "", "")
+	if err == nil {
+		err = pack.checkSense()
 	}
-	if err := pack.checkSense(); err != nil {
+	if err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
 	canonical := jsontext.Value(bytes.Clone(file))
@@ -98,11 +102,15 @@ func orRoot(pointer string) string {
 
 type checker interface{ check() error }
 
-// checkValue walks every field and refuses one that is missing or without a
-// mark and a source, so that no number can slip in unmarked.
-func checkValue(v reflect.Value, path string) error {
+// checkValue walks every field and refuses one that is missing, without a mark and a
+// source, so that no number can slip in unmarked, or other than its tags say.
+func checkValue(v reflect.Value, tag reflect.StructTag, path string) error {
 	if c, ok := v.Interface().(checker); ok {
-		if err := c.check(); err != nil {
+		err := c.check()
+		if n, ok := c.(Number); ok && err == nil {
+			err = n.fits(measure.Unit(tag.Get("unit")), tag.Get("is"))
+		}
+		if err != nil {
 			return fmt.Errorf("at %s: %w", path, err)
 		}
 		if _, isScheme := c.(Scheme); !isScheme {
@@ -111,16 +119,15 @@ func checkValue(v reflect.Value, path string) error {
 	}
 	switch v.Kind() {
 	case reflect.Struct:
-		for i := range v.NumField() {
-			field := v.Type().Field(i)
+		for field, value := range v.Fields() {
 			if !field.IsExported() {
 				continue
 			}
 			name, option, _ := strings.Cut(field.Tag.Get("json"), ",")
-			if option == "omitzero" && v.Field(i).IsZero() {
+			if option == "omitzero" && value.IsZero() {
 				continue
 			}
-			if err := checkValue(v.Field(i), path+"/"+name); err != nil {
+			if err := checkValue(value, field.Tag, path+"/"+name); err != nil {
 				return err
 			}
 		}
@@ -128,14 +135,28 @@ func checkValue(v reflect.Value, path string) error {
 		if v.IsNil() {
 			return fmt.Errorf("at %s: the list is missing: give it, empty if there is nothing to say", path)
 		}
+		ids := map[string]bool{}
 		for i := range v.Len() {
-			if err := checkValue(v.Index(i), path+"/"+strconv.Itoa(i)); err != nil {
+			row, at := v.Index(i), path+"/"+strconv.Itoa(i)
+			if err := checkValue(row, "", at); err != nil {
 				return err
+			}
+			if row.Kind() != reflect.Struct {
+				continue
+			}
+			if id := row.FieldByName("ID"); id.IsValid() {
+				if ids[id.String()] {
+					return fmt.Errorf("at %s/id: the id %q stands twice: give each row its own", at, id)
+				}
+				ids[id.String()] = true
 			}
 		}
 	case reflect.String:
 		if v.String() == "" {
 			return fmt.Errorf("at %s: the entry is missing or empty: give it", path)
+		}
+		if of := tag.Get("of"); of != "" && !slices.Contains(strings.Split(of, ","), v.String()) {
+			return fmt.Errorf("at %s: it is %q: use %s", path, v, strings.ReplaceAll(of, ",", " or "))
 		}
 	}
 	return nil

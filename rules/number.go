@@ -16,19 +16,6 @@ const (
 	Memory    Mark = "M" // a published value recalled from memory: to be confirmed
 )
 
-// String returns the mark in words.
-func (m Mark) String() string {
-	switch m {
-	case Published:
-		return "published source"
-	case Practice:
-		return "common practice"
-	case Memory:
-		return "from memory, to be confirmed"
-	}
-	return "unmarked"
-}
-
 // Valid reports whether m is one of the three marks.
 func (m Mark) Valid() bool { return m == Published || m == Practice || m == Memory }
 
@@ -64,6 +51,20 @@ func (n Number) check() error {
 		return fmt.Errorf("the number has no unit: give one, or \"1\" if it has no dimension")
 	}
 	return checkOrigin(n.Mark, n.Source)
+}
+
+// fits refuses a number that cannot be meant where it stands: see Pack.
+func (n Number) fits(unit measure.Unit, is string) error {
+	switch sign := n.Value.Sign(); {
+	case n.Unit != unit:
+		return fmt.Errorf("the unit is %q: it must be %q here", string(n.Unit), string(unit))
+	case is == "signed", is == "count" && sign == 0:
+	case sign <= 0:
+		return fmt.Errorf("the value is %s: it must be greater than nought", n.Value)
+	case is != "" && (n.Value.Places() > 0 || n.Value.WholeDigits() > 9):
+		return fmt.Errorf("the value is %s: it must be a whole number of at most 9 digits", n.Value)
+	}
+	return nil
 }
 
 // Fact is a statement of the rules that is words or a code, not a quantity,

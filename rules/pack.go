@@ -17,6 +17,10 @@ import (
 )
 
 // Pack is one country's rules. Treat it as read-only once loaded.
+//
+// The tags say what Load holds a file to: unit is a number's unit, and it is above
+// nought unless is says "signed", "whole" (a whole number of at most 9 digits) or
+// "count" (the same, or nought); of lists the words that may stand there.
 type Pack struct {
 	ID          string              `json:"id"`
 	Edition     string              `json:"edition"`
@@ -39,7 +43,7 @@ type Pack struct {
 	Plausible   PlausibilityBand    `json:"plausibility"`
 	Schemes     []Scheme            `json:"schemes"`
 	Emergency   Fact                `json:"emergency_telephone"`
-	DataKept    Number              `json:"personal_data_kept"`
+	DataKept    Number              `json:"personal_data_kept" unit:"d"`
 	Gloves      []GloveClass        `json:"gloves"`
 	Probes      Probes              `json:"probes"`
 
@@ -52,13 +56,13 @@ func (p *Pack) Hash() string { return p.hash }
 
 // Supply is what the distributor declares at the supply terminals.
 type Supply struct {
-	NominalVoltage     Number `json:"nominal_voltage"`
-	MinimumVoltage     Number `json:"minimum_voltage"`
-	MaximumVoltage     Number `json:"maximum_voltage"`
-	NominalLineVoltage Number `json:"nominal_line_voltage"`
-	NominalFrequency   Number `json:"nominal_frequency"`
-	MinimumFrequency   Number `json:"minimum_frequency"`
-	MaximumFrequency   Number `json:"maximum_frequency"`
+	NominalVoltage     Number `json:"nominal_voltage" unit:"V"`
+	MinimumVoltage     Number `json:"minimum_voltage" unit:"V"`
+	MaximumVoltage     Number `json:"maximum_voltage" unit:"V"`
+	NominalLineVoltage Number `json:"nominal_line_voltage" unit:"V"`
+	NominalFrequency   Number `json:"nominal_frequency" unit:"Hz"`
+	MinimumFrequency   Number `json:"minimum_frequency" unit:"Hz"`
+	MaximumFrequency   Number `json:"maximum_frequency" unit:"Hz"`
 }
 
 // Voltage returns the declared band of line to neutral, in volts.
@@ -66,16 +70,11 @@ func (s Supply) Voltage() measure.Limit {
 	return measure.Between(s.MinimumVoltage.Float(), s.MaximumVoltage.Float())
 }
 
-// Frequency returns the declared band, in hertz.
-func (s Supply) Frequency() measure.Limit {
-	return measure.Between(s.MinimumFrequency.Float(), s.MaximumFrequency.Float())
-}
-
 // Touch holds what concerns touching and proving dead.
 type Touch struct {
-	Limit           Number `json:"limit"`             // V, touch-voltage limit
-	DeadThreshold   Number `json:"dead_threshold"`    // V, two-pole indication at a point taken for dead
-	ProvedDeadLasts Number `json:"proved_dead_lasts"` // min, default; the employer sets it
+	Limit           Number `json:"limit" unit:"V"`               // touch-voltage limit
+	DeadThreshold   Number `json:"dead_threshold" unit:"V"`      // two-pole indication at a point taken for dead
+	ProvedDeadLasts Number `json:"proved_dead_lasts" unit:"min"` // default; the employer sets it
 }
 
 // Earthing is an earthing arrangement (IEC 60364-1) with its declared maximum
@@ -86,8 +85,8 @@ type Earthing struct {
 	// Loop says what a loop measured at the origin holds: "supply" alone, or
 	// "supply-and-electrode" where the consumer's electrode, which the declared
 	// maximum leaves out, is in it too.
-	Loop        string `json:"loop"`
-	MaxExternal Number `json:"max_external_impedance"`
+	Loop        string `json:"loop" of:"supply,supply-and-electrode"`
+	MaxExternal Number `json:"max_external_impedance" unit:"ohm"`
 }
 
 // EarthingByID returns the arrangement with that id.
@@ -97,16 +96,16 @@ func (p *Pack) EarthingByID(id string) (Earthing, error) {
 
 // Fault holds what fault currents are reckoned with and judged against.
 type Fault struct {
-	DeclaredMaximum   Number `json:"declared_maximum"`   // kA, single-phase, at the service joint
-	CMin              Number `json:"c_min"`              // minimum voltage factor
-	CMax              Number `json:"c_max"`              // maximum voltage factor
-	TemperatureFactor Number `json:"temperature_factor"` // cold reading over hot impedance
+	DeclaredMaximum   Number `json:"declared_maximum" unit:"kA"`  // single-phase, at the service joint
+	CMin              Number `json:"c_min" unit:"1"`              // minimum voltage factor
+	CMax              Number `json:"c_max" unit:"1"`              // maximum voltage factor
+	TemperatureFactor Number `json:"temperature_factor" unit:"1"` // cold reading over hot impedance
 }
 
 // OnSite holds what a field instrument may show at most in the checks of a visit.
 type OnSite struct {
-	NoLoadCurrent    Number `json:"no_load_current"`   // A, clamp meter with every load off
-	JoinedResistance Number `json:"joined_resistance"` // ohm, continuity tester along a tail, leads included
+	NoLoadCurrent    Number `json:"no_load_current" unit:"A"`     // clamp meter with every load off
+	JoinedResistance Number `json:"joined_resistance" unit:"ohm"` // continuity tester along a tail, leads included
 }
 
 // DisconnectionTime is the longest time, in seconds, in which a fault of one
@@ -114,25 +113,20 @@ type OnSite struct {
 type DisconnectionTime struct {
 	ID    string `json:"id"`
 	Title string `json:"title"`
-	Time  Number `json:"time"`
-}
-
-// DisconnectionByID returns the disconnection time with that id.
-func (p *Pack) DisconnectionByID(id string) (DisconnectionTime, error) {
-	return find("disconnection time", id, p.Disconnect, func(d DisconnectionTime) string { return d.ID })
+	Time  Number `json:"time" unit:"s"`
 }
 
 // TT holds the limits of an installation with its own earth electrode.
 type TT struct {
-	MaxTouchProduct Number `json:"max_touch_product"` // V, R_A × IΔn
-	UnstableAbove   Number `json:"unstable_above"`    // ohm
+	MaxTouchProduct Number `json:"max_touch_product" unit:"V"` // R_A × IΔn
+	UnstableAbove   Number `json:"unstable_above" unit:"ohm"`
 }
 
 // Conductor is a kind of protective conductor with its adiabatic k.
 type Conductor struct {
 	ID    string `json:"id"`
 	Title string `json:"title"`
-	K     Number `json:"k"` // A·√s/mm²
+	K     Number `json:"k" unit:"A.s0.5/mm2"`
 }
 
 // ConductorByID returns the kind of conductor with that id.
@@ -156,7 +150,7 @@ func (p *Pack) FuseStandardByID(id string) (FuseStandard, error) {
 // Fuse is what a standard says of one rating: gates of current and time, or
 // greatest loop impedances, or both.
 type Fuse struct {
-	Rating     Number          `json:"rating"` // A
+	Rating     Number          `json:"rating" unit:"A"`
 	Gates      []Gate          `json:"gates,omitzero"`
 	Impedances []LoopImpedance `json:"impedances,omitzero"`
 }
@@ -172,74 +166,74 @@ const (
 
 // Gate is one point that a fuse's pre-arcing curve must pass on a given side.
 type Gate struct {
-	Kind    GateKind `json:"kind"`
-	Time    Number   `json:"time"`    // s
-	Current Number   `json:"current"` // A
+	Kind    GateKind `json:"kind" of:"holds,melts"`
+	Time    Number   `json:"time" unit:"s"`
+	Current Number   `json:"current" unit:"A"`
 }
 
 // LoopImpedance is the greatest loop impedance with which a fuse disconnects
 // within the time, reckoned at Voltage × VoltageFactor.
 type LoopImpedance struct {
-	Time          Number `json:"time"`      // s
-	Impedance     Number `json:"impedance"` // ohm
-	Voltage       Number `json:"voltage"`   // V
-	VoltageFactor Number `json:"voltage_factor"`
+	Time          Number `json:"time" unit:"s"`
+	Impedance     Number `json:"impedance" unit:"ohm"`
+	Voltage       Number `json:"voltage" unit:"V"`
+	VoltageFactor Number `json:"voltage_factor" unit:"1"`
 }
 
 // MeterErrorRow is one row of the table of permitted meter errors at type
 // level. It does not judge a load check on site.
 type MeterErrorRow struct {
-	Current      string             `json:"current"` // "min-to-tr" or "tr-to-max"
-	Load         string             `json:"load"`    // "balanced" or "single-phase-on-polyphase"
+	Current      string             `json:"current" of:"min-to-tr,tr-to-max"`
+	Load         string             `json:"load" of:"balanced,single-phase-on-polyphase"`
 	Temperatures []TemperatureRange `json:"temperatures"`
 	Errors       []ClassError       `json:"errors"`
 }
 
 // TemperatureRange is a range of ambient temperature, in °C, bounds included.
 type TemperatureRange struct {
-	From Number `json:"from"`
-	To   Number `json:"to"`
+	From Number `json:"from" unit:"degC" is:"signed"`
+	To   Number `json:"to" unit:"degC" is:"signed"`
 }
 
 // ClassError is the permitted error of one class, ± per cent.
 type ClassError struct {
 	Class string `json:"class"` // "A", "B" or "C"
-	Error Number `json:"error"`
+	Error Number `json:"error" unit:"%"`
 }
 
 // InService holds the permitted errors of a meter in service, in per cent.
 type InService struct {
-	Upper Number `json:"upper"`
-	Lower Number `json:"lower"`
+	Upper Number `json:"upper" unit:"%" is:"signed"`
+	Lower Number `json:"lower" unit:"%" is:"signed"`
 }
 
 // SamplingPlan is one row of a sampling table for inspection by attributes.
 type SamplingPlan struct {
-	LotFrom Number `json:"lot_from"`
-	LotTo   Number `json:"lot_to"`
+	LotFrom Number `json:"lot_from" unit:"1" is:"whole"`
+	LotTo   Number `json:"lot_to" unit:"1" is:"whole"`
 	Code    string `json:"code"`
-	Sample  Number `json:"sample"`
-	AQL     Number `json:"aql"` // acceptance quality limit, per cent
-	Accept  Number `json:"accept"`
-	Reject  Number `json:"reject"`
+	Sample  Number `json:"sample" unit:"1" is:"whole"`
+	AQL     Number `json:"aql" unit:"%"` // acceptance quality limit
+	Accept  Number `json:"accept" unit:"1" is:"count"`
+	Reject  Number `json:"reject" unit:"1" is:"whole"`
 }
 
 // MeterPointFormat is how a country writes and checks its meter-point numbers.
 type MeterPointFormat struct {
 	Title         string  `json:"title"`
-	CoreDigits    Number  `json:"core_digits"`
+	CoreDigits    Number  `json:"core_digits" unit:"1" is:"whole"`
 	Weights       Numbers `json:"weights"`
-	FirstModulus  Number  `json:"first_modulus"`
-	SecondModulus Number  `json:"second_modulus"`
+	FirstModulus  Number  `json:"first_modulus" unit:"1" is:"whole"`
+	SecondModulus Number  `json:"second_modulus" unit:"1" is:"whole"`
 	Groups        Numbers `json:"groups"`
 }
 
 // PlausibilityBand says how far a daily mean may lie from the earlier ones, as
 // factors of the lowest and the highest of them.
 type PlausibilityBand struct {
-	DoubtfulBelow    Number `json:"doubtful_below"`
-	DoubtfulAbove    Number `json:"doubtful_above"`
-	ImplausibleAbove Number `json:"implausible_above"`
+	DoubtfulBelow    Number `json:"doubtful_below" unit:"1"`
+	DoubtfulAbove    Number `json:"doubtful_above" unit:"1"`
+	ImplausibleAbove Number `json:"implausible_above" unit:"1"`
 }
 
 // Scheme is one published scheme for reporting defects.
@@ -268,25 +262,6 @@ type Category struct {
 	Meaning string
 }
 
-// String returns the category with its scheme, never a bare letter.
-func (c Category) String() string {
-	return fmt.Sprintf("%s (%s), category %s: %s", c.Title, c.Edition, c.Code, c.Meaning)
-}
-
-// Category returns the category with that code in the scheme with that id.
-func (p *Pack) Category(scheme, code string) (Category, error) {
-	s, err := find("reporting scheme", scheme, p.Schemes, func(s Scheme) string { return s.ID })
-	if err != nil {
-		return Category{}, err
-	}
-	for _, c := range p.Categories() {
-		if c.Scheme == scheme && c.Code == code {
-			return c, nil
-		}
-	}
-	return Category{}, fmt.Errorf("scheme %q has no category %q: choose one from the edition in use (%s)", scheme, code, s.Edition)
-}
-
 // Categories returns every category of every scheme, in the order of the file.
 func (p *Pack) Categories() []Category {
 	var all []Category
@@ -301,14 +276,14 @@ func (p *Pack) Categories() []Category {
 // GloveClass is a class of insulating glove with the a.c. voltage it is for.
 type GloveClass struct {
 	Class      string `json:"class"`
-	MaxVoltage Number `json:"max_voltage"` // V a.c.
+	MaxVoltage Number `json:"max_voltage" unit:"V"` // a.c.
 }
 
 // Probes holds what test probes must satisfy.
 type Probes struct {
-	MaxTip       Number `json:"max_tip"`       // mm of exposed metal
-	PreferredTip Number `json:"preferred_tip"` // mm
-	Category     Fact   `json:"category"`      // measurement category
+	MaxTip       Number `json:"max_tip" unit:"mm"` // of exposed metal
+	PreferredTip Number `json:"preferred_tip" unit:"mm"`
+	Category     Fact   `json:"category"` // measurement category
 }
 
 func find[T any](what, id string, rows []T, key func(T) string) (T, error) {

@@ -16,11 +16,8 @@ import (
 	"meterwright/method"
 )
 
-// Problem and Problems are what is wrong with a file.
-type (
-	Problem  = yamldoc.Problem
-	Problems = yamldoc.Problems
-)
+// Problems is what is wrong with a file.
+type Problems = yamldoc.Problems
 
 // Parse reads a method. The name stands in errors only. The error is a Problems.
 func Parse(name string, b []byte) (*method.Document, error) {
@@ -56,23 +53,6 @@ func KindOf(b []byte) Kind {
 		return Kind(m[1])
 	}
 	return Method
-}
-
-func (k Kind) typ() reflect.Type {
-	switch k {
-	case Overlay:
-		return reflect.TypeFor[method.Overlay]()
-	case Translation:
-		return reflect.TypeFor[method.Translation]()
-	}
-	return reflect.TypeFor[method.Document]()
-}
-
-// JSON returns a file as the JSON that package method decodes, for checks against the
-// schema. The error is a Problems.
-func JSON(name string, b []byte, k Kind) ([]byte, error) {
-	_, out, err := read(name, b, k.typ())
-	return out, err
 }
 
 // read returns the file as JSON. Limits are named, and their numbers come from the rules: no file
