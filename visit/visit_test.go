@@ -208,9 +208,9 @@ func TestWarningsAreNeverRefused(t *testing.T) {
 
 func TestEntryAfterThePhase(t *testing.T) {
 	d := drive(t, plainMachine(t))
-	late := Entry{Entered: "after", Happened: "2026-11-24T09:10:00Z"}
-	d.refused(Inspected{Step: "premises", Answer: "they agree", Entry: late}, "entered-live")
+	d.refused(Inspected{Step: "premises", Answer: "they agree", Entry: Entry{Entered: "after", Happened: "2026-11-24T09:00:40Z"}}, "entered-live")
 	d.to("socket-test")
+	late := Entry{Entered: "after", Happened: d.wall.Format(time.RFC3339)}
 	d.must(Observed{Step: "socket-test", Shows: instrument.Show(instrument.Healthy), Entry: late})
 	r := d.v.Account().Readings
 	if r[len(r)-1].Happened == "" {
