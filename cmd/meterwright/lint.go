@@ -15,6 +15,7 @@ import (
 
 type methodLint struct {
 	Files []string `arg:"" help:"Files of methods, overlays or translations." name:"file"`
+	Prove bool     `help:"Walk every visit that the method allows, for each position that it is for, and name the laws of the trade that one of them breaks. It takes a minute or more."`
 	asJSON
 }
 
@@ -40,6 +41,9 @@ func (c *methodLint) Run(s *streams) error {
 	shelf, err := openShelf()
 	if err != nil {
 		return err
+	}
+	if c.Prove {
+		shelf.prove = prover()
 	}
 	code := exitGood
 	all := []linted{}
@@ -106,7 +110,7 @@ func (s *shelf) lint(name string, b []byte) linted {
 // findings returns what was found in a file; the error is a written.Problems, or holds the
 // method.Faults that came up when the file was applied.
 func (s *shelf) findings(name string, b []byte, k written.Kind) ([]lint.Finding, error) {
-	against := lint.Against{Methods: s.Methods, Overlays: s.Overlays, Rules: s.limits}
+	against := lint.Against{Methods: s.Methods, Overlays: s.Overlays, Rules: s.limits, Prove: s.prove}
 	switch k {
 	case written.Overlay:
 		o, err := written.ParseOverlay(name, b)
