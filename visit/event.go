@@ -439,8 +439,16 @@ func decodeAs[T Body](b []byte) (Body, error) {
 		}
 		return nil, fmt.Errorf("body of %s%s: %w", body.kind(), where, err)
 	}
+	if b, ok := any(body).(interface {
+		indication() instrument.Indication
+	}); ok && b.indication().IsZero() {
+		return nil, fmt.Errorf("body of %s: shows is missing: give what the instrument showed, for example lit, dark or 238.1 V", body.kind())
+	}
 	return body, nil
 }
+
+func (b Observed) indication() instrument.Indication { return b.Shows }
+func (b Proved) indication() instrument.Indication   { return b.Shows }
 
 // EncodeBody writes a body for a record, in its RFC 8785 form.
 func EncodeBody(body Body) ([]byte, error) {

@@ -24,6 +24,9 @@ func FuzzBody(f *testing.F) {
 	}
 	f.Add("observed", []byte(`{"step":"s","shows":"1e9 V"}`))
 	f.Add("observed", []byte(`{"step":"s","step":"t"}`))
+	for kind := range decoders {
+		f.Add(string(kind), []byte(`{}`))
+	}
 	f.Add("no-such-kind", []byte(`{}`))
 	m := plainMachine(f)
 	f.Fuzz(func(t *testing.T, kind string, text []byte) {

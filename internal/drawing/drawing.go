@@ -13,11 +13,14 @@ import (
 	"slices"
 	"strings"
 
+	"meterwright/say"
 	"meterwright/site"
 )
 
 // Position is what is to be drawn.
 type Position struct {
+	// Words says what stands in the drawing, and the names of points.
+	Words  *say.Speaker
 	Claims site.Spec
 	// Switches holds the positions that are known, by switch; the others stand at home.
 	Switches map[string]string
@@ -124,7 +127,7 @@ type sheet struct {
 func Draw(p Position) Picture {
 	s, err := site.Expand(p.Claims)
 	if err != nil {
-		return Picture{W: least, H: top, Says: "No drawing: " + err.Error()}
+		return Picture{W: least, H: top, Says: p.Words.Say("drawing.none", "why", err.Error())}
 	}
 	d := &sheet{Position: p, site: s, lines: s.Lines(), spots: map[site.PointID]spot{}, below: firstLane, p: Picture{W: least}}
 	d.Claims = s.Spec
@@ -187,7 +190,7 @@ func (d *sheet) cutout() float64 {
 		column = 32
 	}
 	right := 12 + column*float64(len(columns)) + 4
-	name, x := "cut-out", 0.0
+	key, x := "drawing.cutout", 0.0
 	for i, c := range columns {
 		x = 26 + column*float64(i)
 		switch {
@@ -217,16 +220,16 @@ func (d *sheet) cutout() float64 {
 		}
 	}
 	if d.away(site.Carrier) {
-		name = "cut-out, carrier out"
+		key = "drawing.cutout.out"
 	}
 	if d.away(site.Contact) {
 		d.box(Shroud, 14, supplyRow-9, column*float64(len(d.lines)-1)+24, 18)
-		name += ", shrouded"
+		key += ".shrouded"
 	}
 	if d.Claims.Arrangement == site.TNCS {
 		x -= column
 	}
-	d.text(x+9, 11, false, name)
+	d.text(x+9, 11, false, d.Words.Say(key))
 	return right
 }
 
@@ -235,19 +238,19 @@ func (d *sheet) meter(left float64) {
 	terms := d.Claims.Terminals
 	wide := max(pitch*float64(len(terms))+10, d.p.W-left-14)
 	d.p.W = max(d.p.W, left+wide+14)
-	class, name, under := Part, "meter", 14.0
+	class, key, under := Part, "drawing.meter", 14.0
 	if d.away(site.MeterFit) {
-		class, name = Gone, "meter off"
+		class, key = Gone, "drawing.meter.off"
 	}
 	d.box(class, left, parts, wide, meterRow+reach+4-parts)
 	if d.Claims.Metering == site.CTOperated {
-		name, under = name+", by current transformers", 9
+		key, under = key+".ct", 9
 		block, _ := d.site.Match("testblock.*")
 		for i, id := range block {
 			d.point(id, left+(float64(i)+0.5)*wide/float64(len(block)), parts+28)
 		}
 	}
-	d.text(left+wide/2, parts+under, true, name)
+	d.text(left+wide/2, parts+under, true, d.Words.Say(key))
 	for i, t := range terms {
 		x := left + (float64(i)+0.5)*wide/float64(len(terms))
 		id := site.PointID("meter." + t)
@@ -328,7 +331,7 @@ func (d *sheet) ends(all []string, from map[string]spot, levels map[string]float
 		d.box(Part, x, row-16, wide, 46)
 		name := u
 		if d.away(site.MainSwitch(u)) {
-			name += " off"
+			name = d.Words.Say("drawing.unit.off", "unit", u)
 		}
 		d.text(x+wide/2, row+27, true, name)
 		for i, c := range all {
@@ -369,21 +372,22 @@ func (d *sheet) earthing(row float64) {
 	}
 	d.box(Part, x-16, row-8, 32, 16)
 	d.point(site.MET, x, row)
-	d.text(x+20, row+4, false, "earthing")
-	d.text(x+20, row+4+TextSize, false, "terminal")
+	for i, line := range strings.Split(d.Words.Say("drawing.earthing"), "\n") {
+		d.text(x+20, row+4+TextSize*float64(i), false, line)
+	}
 	if site.Body == d.Tip || site.Body == d.Other {
 		d.spots[site.Body] = spot{54, row}
 		d.line(Thin, 54, row-4, 54, row+5, 48, row+14)
 		d.line(Thin, 54, row+5, 60, row+14)
 		d.line(Thin, 46, row, 62, row)
-		d.text(54, row+28, true, "body")
+		d.text(54, row+28, true, d.Words.Say("drawing.body"))
 	}
 	if d.Claims.Reference || site.Reference == d.Tip || site.Reference == d.Other || d.Readings[string(site.Reference)] > 0 {
 		d.line(Thin, 24, row, 24, row+16)
 		d.line(Thin, 16, row+12, 32, row+12)
 		d.line(Thin, 19, row+16, 29, row+16)
 		d.point(site.Reference, 24, row)
-		d.text(10, row-22, false, "reference")
+		d.text(10, row-22, false, d.Words.Say("drawing.reference"))
 	}
 }
 
@@ -420,13 +424,15 @@ func (d *sheet) marks() {
 }
 
 func (d *sheet) says() string {
-	phases := map[bool]string{true: "three-phase", false: "single-phase"}[len(d.lines) == 3]
-	words := fmt.Sprintf("Cut-out, meter and consumer unit of a %s position, %s. The meter's terminals from left to right: %s", phases,
-		d.Claims.Arrangement, strings.ReplaceAll(strings.Join(d.Claims.Terminals, ", "), "-", " "))
+	key := "drawing.says.single"
+	if len(d.lines) == 3 {
+		key = "drawing.says.three"
+	}
+	words := d.Words.Say(key, "arrangement", string(d.Claims.Arrangement), "terminals", strings.ReplaceAll(strings.Join(d.Claims.Terminals, ", "), "-", " "))
 	for i, id := range []site.PointID{d.Tip, d.Other} {
-		if p, ok := d.site.Point(id); ok {
-			words += []string{". The tip goes to ", ", the other to "}[i] + p.Words
+		if _, ok := d.site.Point(id); ok {
+			words += " " + d.Words.Say([]string{"drawing.says.tip", "drawing.says.other"}[i], "point", d.Words.Point(string(id)))
 		}
 	}
-	return words + "."
+	return words
 }

@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"meterwright/internal/drawing"
+	"meterwright/method"
+	"meterwright/say/en"
 	"meterwright/site"
 )
 
@@ -41,6 +43,21 @@ func specs() []site.Spec {
 
 // eachPicture draws every claim in every state of the switches that the drawing shows, each point marked
 // in turn.
+// draw draws a position in English.
+func draw(t *testing.T, p drawing.Position) drawing.Picture {
+	t.Helper()
+	l, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := &method.Resolved{Claims: p.Claims}
+	if s, err := site.Expand(p.Claims); err == nil {
+		m.Points = s.Points
+	}
+	p.Words = l.Of(m)
+	return drawing.Draw(p)
+}
+
 func eachPicture(t *testing.T, do func(t *testing.T, s *site.Site, p drawing.Position, pic drawing.Picture)) {
 	for _, spec := range specs() {
 		s, err := site.Expand(spec)
@@ -58,10 +75,10 @@ func eachPicture(t *testing.T, do func(t *testing.T, s *site.Site, p drawing.Pos
 				counted := drawing.Position{Claims: spec, Switches: p.Switches, Readings: map[string]int{}}
 				for i := range s.Points {
 					p.Tip, p.Other = s.Points[i].ID, s.Points[(i+1)%len(s.Points)].ID
-					do(t, s, p, drawing.Draw(p))
+					do(t, s, p, draw(t, p))
 					counted.Readings[string(s.Points[i].ID)] = 12
 				}
-				do(t, s, counted, drawing.Draw(counted))
+				do(t, s, counted, draw(t, counted))
 			})
 		}
 	}
@@ -237,7 +254,7 @@ func TestLabelsAreNotCovered(t *testing.T) {
 func TestSwitchesAreShown(t *testing.T) {
 	count := func(class drawing.Class, switches map[string]string) int {
 		n := 0
-		for _, x := range drawing.Draw(drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Switches: switches}).Shapes {
+		for _, x := range draw(t, drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Switches: switches}).Shapes {
 			if x.Class == class {
 				n++
 			}
@@ -262,7 +279,7 @@ func TestSwitchesAreShown(t *testing.T) {
 
 // TestSVGIsWellFormed: whatever a unit is called.
 func TestSVGIsWellFormed(t *testing.T) {
-	pic := drawing.Draw(drawing.Position{Claims: site.Spec{Arrangement: site.TT}, Tip: "meter.l-in", Other: "earthing.met", Readings: map[string]int{"meter.l-in": 3}})
+	pic := draw(t, drawing.Position{Claims: site.Spec{Arrangement: site.TT}, Tip: "meter.l-in", Other: "earthing.met", Readings: map[string]int{"meter.l-in": 3}})
 	pic.Says = `a "quoted" <word> & more`
 	pic.Shapes = append(pic.Shapes, drawing.Shape{Kind: drawing.Text, Class: drawing.Label, Points: []float64{1, 1}, Text: "<b>&"})
 	d := xml.NewDecoder(strings.NewReader(pic.SVG()))

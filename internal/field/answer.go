@@ -287,7 +287,7 @@ func (r *answering) picture(field string) (*visit.Attachment, error) {
 // that a form sent twice names one photograph, and a secret to everybody else.
 func (r *answering) salt(field string, content []byte) *bytes.Reader {
 	mac := hmac.New(sha256.New, r.secret)
-	mac.Write([]byte("salt of a photograph\n" + r.form.get("state") + "\n" + field + "\n"))
+	mac.Write([]byte("photograph-salt\n" + r.form.get("state") + "\n" + field + "\n"))
 	sum := sha256.Sum256(content)
 	mac.Write(sum[:])
 	return bytes.NewReader(mac.Sum(nil))

@@ -21,7 +21,7 @@ func (h *Handler) defect(c *call) {
 	}
 	p.Categories = []answer{{"category", "", p.Say("field.defect.no-category")}}
 	for _, x := range h.opts.Pack.Categories() {
-		p.Categories = append(p.Categories, answer{"category", x.Scheme + "/" + x.Code, p.lang.Category(h.opts.Pack.Schemes, x.Scheme, x.Code)})
+		p.Categories = append(p.Categories, answer{"category", x.Scheme + "/" + x.Code, p.Say("field.capital", "words", p.lang.Category(h.opts.Pack.Schemes, x.Scheme, x.Code))})
 	}
 	c.write(p.Page())
 }

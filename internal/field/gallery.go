@@ -11,6 +11,7 @@ import (
 
 	"meterwright/internal/drawing"
 	"meterwright/internal/page"
+	"meterwright/method"
 	"meterwright/say"
 	"meterwright/site"
 	"meterwright/visit"
@@ -112,6 +113,16 @@ var galleryDrawings = []struct {
 	{"an act", drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Act: "take-tails-out"}},
 }
 
+// drawn draws a position with the names that points have in the site's own words.
+func (s *samples) drawn(p drawing.Position) templ.Component {
+	m := &method.Resolved{Claims: p.Claims}
+	if x, err := site.Expand(p.Claims); err == nil {
+		m.Points = x.Points
+	}
+	p.Words = s.lang.Of(m)
+	return drawn(p)
+}
+
 func (s *samples) parts(f frame) []galleryPart {
 	lines := []readingLine{{s.w("meter, line in to meter, neutral in"), "238.1 V"}, {s.w("meter, neutral in to the operative's own body"), s.w("dark")}}
 	more := s.bracket("void", lines...)
@@ -131,7 +142,7 @@ func (s *samples) parts(f frame) []galleryPart {
 		parts = append(parts, galleryPart{"strip, " + l.State, strip(l)})
 	}
 	for _, g := range galleryDrawings {
-		parts = append(parts, galleryPart{"drawing, " + g.name, drawn(g.Position)})
+		parts = append(parts, galleryPart{"drawing, " + g.name, s.drawn(g.Position)})
 	}
 	for i := range parts {
 		parts[i].Name = s.w(parts[i].Name)
@@ -178,7 +189,7 @@ func (s *samples) observing() {
 	s.add("observe, lit or dark", func(v visitFrame) templ.Component {
 		p := detector(v)
 		p.Gloved, p.MayAfter = true, true
-		p.Draw, p.Tip, p.Other = drawn(galleryDrawings[0].Position), s.w("Meter, neutral out"), s.w("Main earthing terminal")
+		p.Draw, p.Tip, p.Other = s.drawn(galleryDrawings[0].Position), s.w("Meter, neutral out"), s.w("Main earthing terminal")
 		return p.Page()
 	})
 	s.add("observe, afterwards", func(v visitFrame) templ.Component {
@@ -271,7 +282,7 @@ func (s *samples) working() {
 	s.add("act, with what it rests on", func(v visitFrame) templ.Component {
 		p := s.step(v, "Withdraw the carrier in one straight pull, face aside and the other hand clear, and keep it with you.", visit.KindActed)
 		p.Done, p.Gloved = v.Say("field.step.done"), true
-		p.Draw = drawn(drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Act: "withdraw-carrier"})
+		p.Draw = s.drawn(drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Act: "withdraw-carrier"})
 		p.Rests = []restLine{{s.w("No voltage was found on the metalwork within reach"), v.Say("proof.holds", "since", "10:20:11")}, {s.w("No load current was found at the meter"), v.Say("proof.holds", "since", "10:41:30")}}
 		return p.Page()
 	})

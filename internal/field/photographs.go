@@ -71,6 +71,6 @@ func (h *Handler) pictureOf(c *call) {
 	}
 	head := c.w.Header()
 	head.Set("Content-Type", a.Media)
-	head.Set("Cache-Control", "private, max-age=31536000, immutable")
+	head.Set("Cache-Control", "private,max-age=31536000,immutable")
 	_, _ = c.w.Write(a.Content)
 }

@@ -111,15 +111,16 @@ var (
 	spokenOf  = regexp.MustCompile(`(?:aria-label|alt|title|placeholder|data-lost|data-words)="([^"]*)"`)
 	plainWord = regexp.MustCompile(`[A-Za-z]{2,}[,;:]? +[A-Za-z]{2,}`)
 	// typed is what people write in these tests, in their own language.
-	typed   = strings.NewReplacer("no camera", "", "No camera", "", "the fictional joint is open", "", "the fictional lamp is blown", "", "the fictional tail is open", "")
+	typed = strings.NewReplacer("no camera", "", "No camera", "", "the fictional joint is open", "", "the fictional lamp is blown", "", "the fictional tail is open", "")
 	// cited is the titles of what limits are taken from.
-	cited     = regexp.MustCompile(`<span class="quiet">[^<]*</span>`)
+	cited   = regexp.MustCompile(`<span class="mark">[^<]*</span> *<span class="quiet">[^<]*</span>`)
 	missing = regexp.MustCompile(`⟦[^⟧]*⟧?`)
 )
 
 // untranslated finds words on a page that are in no language but English, and what has no words at all.
 func untranslated(body string) []string {
 	_, body, _ = strings.Cut(body, "<body")
+	body = cited.ReplaceAllString(body, "")
 	var list []string
 	texts := tags.Split(body, -1)
 	for _, m := range spokenOf.FindAllStringSubmatch(regexp.MustCompile(`(?s)<svg\b.*?</svg>`).ReplaceAllString(body, ""), -1) {
@@ -292,7 +293,7 @@ func wideAt(ctx context.Context, at string) ([]string, error) {
 	return chromedp.Run(ctx, chromedp.Evaluate[[]string](`(() => {
 		for (const d of document.querySelectorAll("details")) d.open = true;
 		return [document.documentElement, ...document.querySelectorAll("body *")]
-			.filter((e) => e.getClientRects().length && !e.closest("svg") && !e.closest(".sr") && !e.classList.contains("raillabel"))
+			.filter((e) => e.getClientRects().length && !e.closest("svg") && !e.closest(".sr"))
 			.filter((e) => e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0 || e.getBoundingClientRect().right > 361)
 			.map((e) => e.tagName + "." + e.className + " " + e.scrollWidth + ">" + e.clientWidth + " " + (e.innerText || "").slice(0, 60));
 	})()`))

@@ -273,7 +273,7 @@ func (p blockedPage) Page() templ.Component {
 			}
 			return nil
 		})
-		templ_7745c5c3_Err = p.shell("step blocked").Render(templ.WithChildren(ctx, templ_7745c5c3_Var9), templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = p.shell("step"+class(true, "blocked")).Render(templ.WithChildren(ctx, templ_7745c5c3_Var9), templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -473,7 +473,7 @@ func (p refusalPage) Page() templ.Component {
 			}
 			return nil
 		})
-		templ_7745c5c3_Err = p.shell("step blocked").Render(templ.WithChildren(ctx, templ_7745c5c3_Var14), templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = p.shell("step"+class(true, "blocked")).Render(templ.WithChildren(ctx, templ_7745c5c3_Var14), templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

@@ -207,7 +207,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 	case s.Act != "":
 		p.Kind, p.Done, p.Bracket = visit.KindActed, p.Say("field.step.done"), f.bracket("", false)
 		p.Hidden = append(p.Hidden, answer{Name: "act", Value: s.Act})
-		p.Draw = drawn(drawing.Position{Claims: f.method().Claims, Switches: f.Visit.Switches(), Act: site.ActID(s.Act)})
+		p.Draw = drawn(drawing.Position{Words: f.words, Claims: f.method().Claims, Switches: f.Visit.Switches(), Act: site.ActID(s.Act)})
 	}
 }
 
@@ -226,7 +226,7 @@ func (h *Handler) fillObserve(c *call, p *stepPage, o *method.Observe) {
 	if o.Bounds != nil {
 		p.Limit = &limitView{p.Say("field.capital", "words", o.Bounds.Words), p.lang.Limit(o.Bounds), o.Bounds.Mark, o.Bounds.Source}
 	}
-	p.Draw = drawn(drawing.Position{Claims: f.method().Claims, Switches: f.Visit.Switches(), Tip: site.PointID(o.At), Other: site.PointID(o.Against)})
+	p.Draw = drawn(drawing.Position{Words: f.words, Claims: f.method().Claims, Switches: f.Visit.Switches(), Tip: site.PointID(o.At), Other: site.PointID(o.Against)})
 	p.Tip = p.Say("field.capital", "words", f.words.Point(o.At))
 	if o.Against != "" {
 		p.Other = p.Say("field.capital", "words", f.words.Point(o.Against))

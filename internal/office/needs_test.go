@@ -244,6 +244,14 @@ func TestHeldByTwo(t *testing.T) {
 		_, text, _ = strings.Cut(text, "Fuller")
 		t.Errorf("at the side stands %.900s", text)
 	}
+	// So does another of the same kind.
+	if w := take(t, h, "/office/visit/"+id, "nq-117", "Rang the distributor", nil); w.Code != 303 {
+		t.Fatal(w.Code)
+	}
+	hand(a.line(visit.Defect{Owner: site.Distributor, Asset: "cut-out", Words: "The carrier is charred", Scheme: "service-termination", Category: "A"}))
+	if text := aside(t, h, "/office/"); !strings.Contains(text, "The carrier is charred") || strings.Contains(text, "The cable is burning") {
+		t.Error("a second defect does not wait by itself")
+	}
 }
 
 // told gives every visit the same summary.

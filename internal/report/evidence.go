@@ -15,7 +15,7 @@ func (c *composer) position() {
 	for _, r := range c.account.Readings {
 		seen[r.Point]++
 	}
-	c.add("position", &Drawing{Picture: drawing.Draw(drawing.Position{Claims: c.Method().Claims, Readings: seen})})
+	c.add("position", &Drawing{Picture: drawing.Draw(drawing.Position{Words: c.Speaker, Claims: c.Method().Claims, Readings: seen})})
 }
 
 // brackets lists the provings in words.

@@ -18,7 +18,7 @@ func (c *composer) found() {
 	kept := false
 	for _, d := range c.in.Case.Defects() {
 		if words := c.finding(&d); words != "" {
-			t.row(d.From == replay.FromStop, second(d.At), with(words, c.left(&d), c.after(c.lines[d.Event].Happened)), c.reading(d.Event), c.Owner(d.Owner), c.Category(c.in.Pack.Schemes, d.Scheme, d.Category))
+			t.row(d.From == replay.FromStop, second(d.At), with(words, c.left(&d), c.after(c.lines[d.Event].Happened)), c.reading(d.Event), c.Owner(d.Owner), c.category(&d))
 		}
 		kept = kept || d.Restricted && c.in.Copy == Supplier
 	}
@@ -59,6 +59,19 @@ func (c *composer) finding(d *replay.Defect) string {
 		}
 	}
 	return ""
+}
+
+// category is the scheme with the category. What it means is for whoever reports by the scheme: it tells the operative
+// what to do.
+func (c *composer) category(d *replay.Defect) string {
+	schemes := c.in.Pack.Schemes
+	if c.in.Copy == Consumer {
+		schemes = slices.Clone(schemes)
+		for i := range schemes {
+			schemes[i].Categories = nil
+		}
+	}
+	return c.Category(schemes, d.Scheme, d.Category)
 }
 
 // plain is what is wrong in words for whoever lives there, or nothing where it is not theirs to know. A stop has
@@ -162,7 +175,7 @@ func (c *composer) restrictedSheet() {
 	t := c.table(column{"time", 0.11}, column{"found", 0.49}, column{"category", 0.4})
 	for _, d := range c.in.Case.Defects() {
 		if d.Restricted {
-			t.row(true, second(d.At), c.Defect(&d), c.Category(c.in.Pack.Schemes, d.Scheme, d.Category))
+			t.row(true, second(d.At), c.Defect(&d), c.category(&d))
 		}
 	}
 	if t.empty() {

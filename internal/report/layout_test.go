@@ -266,17 +266,22 @@ func TestEveryWordIsTranslated(t *testing.T) {
 	}
 }
 
-// whole finds what a sheet says and a page has lost: every letter of the sheet is on the pages.
+// stamps are times of day. They stand in no heading, so that their number on the pages is that on the sheet; each
+// caption of a picture ends with one.
+var stamps = regexp.MustCompile(`\d\d:\d\d:\d\d`)
+
+// whole finds what a sheet says and a page has lost: every letter and every time of the sheet is on the pages.
 func whole(t *testing.T, name string, s *report.Sheet, pages [][]word) {
 	t.Helper()
-	count := func(list []string) map[rune]int {
-		n := map[rune]int{}
+	count := func(list []string) (letters map[rune]int, times int) {
+		letters = map[rune]int{}
 		for _, text := range list {
 			for _, r := range text {
-				n[r]++
+				letters[r]++
 			}
+			times += len(stamps.FindAllString(text, -1))
 		}
-		return n
+		return letters, times
 	}
 	var on []string
 	for _, p := range pages {
@@ -284,10 +289,14 @@ func whole(t *testing.T, name string, s *report.Sheet, pages [][]word) {
 			on = append(on, w.Text)
 		}
 	}
-	got := count(on)
-	for r, n := range count(texts(s)) {
+	got, seen := count(on)
+	want, times := count(texts(s))
+	for r, n := range want {
 		if r > ' ' && got[r] < n {
 			t.Errorf("%s: %q stands %d times on the sheet and %d times on the pages", name, r, n, got[r])
 		}
+	}
+	if seen < times {
+		t.Errorf("%s: %d times of day on the sheet and %d on the pages", name, times, seen)
 	}
 }

@@ -4,7 +4,9 @@ import (
 	"errors"
 	"slices"
 	"testing"
+	"time"
 
+	"meterwright/internal/devicekey"
 	"meterwright/internal/field"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
@@ -57,5 +59,59 @@ func TestJournalKeepsApart(t *testing.T) {
 	}
 	if got := asField(store.ErrDamaged); errors.Is(got, field.ErrFull) || errors.Is(got, field.ErrNotFound) {
 		t.Errorf("%v", got)
+	}
+}
+
+// TestJournalKeepsWhatWasSignedHere: a line that was signed here reaches the disk as it is, once, and not
+// where another stands in its place.
+func TestJournalKeepsWhatWasSignedHere(t *testing.T) {
+	st, err := sqlite.Open(t.Context(), t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	j, err := newJournal(st, rules.GB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	signer := devicekey.Demonstration("journal-test", "one")
+	key, err := record.KeyOf(signer.Public())
+	if err != nil {
+		t.Fatal(err)
+	}
+	chain, err := record.NewChain(chains.Visit(1), record.Practice, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sign := func(c record.Chain, kind, body string) (record.Chain, record.Signed) {
+		next, line, err := c.Sign(t.Context(), signer, record.Draft{Kind: kind, Person: "op-1", Body: []byte(body), Wall: time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC), Boot: "b"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return next, line
+	}
+	first, opened := sign(chain, record.KindOpened, `{"job":"J-1"}`)
+	_, noted := sign(first, "noted", `{"words":"one"}`)
+	_, other := sign(first, "noted", `{"words":"other"}`)
+	for range 2 {
+		if err := j.Append(t.Context(), chains.Visit(1), "J-1", []record.Signed{opened, noted}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := j.Append(t.Context(), chains.Visit(1), "J-1", []record.Signed{other}); err == nil {
+		t.Error("another version of a chain is taken as if it were this one")
+	}
+	got, err := j.Lines(t.Context(), chains.Visit(1), 0)
+	if err != nil || len(got) != 3 || string(got[0]) != string(opened.Line()) || string(got[1]) != string(noted.Line()) {
+		t.Errorf("%d lines, %v", len(got), err)
+	}
+	for _, line := range got {
+		e, err := record.Decode(line)
+		if err == nil {
+			err = e.CheckSignature()
+		}
+		if err != nil {
+			t.Error(err)
+		}
 	}
 }

@@ -78,11 +78,14 @@ func (h harness) needs(t *testing.T) {
 	if _, err := took("nobody", "rung", keys[0]); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("taken by somebody unknown: %v", err)
 	}
-	if err := s.PutPerson(t.Context(), "p-1", "One"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.PutPerson(t.Context(), "p-1", "One"))
 	if _, err := took("p-1", "", keys[0]); err == nil {
 		t.Error("taken without a word")
+	}
+	must(t, s.PutPerson(t.Context(), "p-2", "Two"))
+	must(t, s.WithdrawPerson(t.Context(), "p-2"))
+	if _, err := took("p-2", "rung", keys[0]); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("taken by somebody withdrawn: %v", err)
 	}
 	hold("after what was refused", "2 defect; 3 defect noted; 1 noted", soon)
 	if n, err := took("p-1", "rung", keys[0], "none/such"); n != 1 || err != nil {

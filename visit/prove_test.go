@@ -1,0 +1,113 @@
+package visit
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"meterwright/method"
+	"meterwright/method/written"
+	"meterwright/rules"
+	"meterwright/site"
+	"meterwright/visit/laws"
+)
+
+func resolved(t *testing.T, change func(*method.Document), overlays ...*method.Overlay) *method.Resolved {
+	t.Helper()
+	lib, err := written.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc, err := lib.Method("gb-single-phase-exchange")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if change != nil {
+		change(doc)
+	}
+	limits, err := method.Limits(rules.GB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := method.Resolve(doc, overlays, method.Job{Site: site.Spec{Arrangement: site.TNCS}}, limits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func finds(t *testing.T, r *method.Resolved, want ...laws.Breach) {
+	t.Helper()
+	found, err := Prove(r, 1_000_000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, b := range want {
+		i := slices.IndexFunc(found, func(f Finding) bool { return f.Breach == b })
+		if i < 0 {
+			t.Fatalf("not convicted of: %s; found %v", b, found)
+		}
+		if f := found[i]; len(f.Trace) == 0 || KindOf(f.Trace[0]) != KindOpened || !strings.HasPrefix(f.String(), b.String()+"\n  opened ") {
+			t.Errorf("no trace from the opening on:\n%s", f)
+		}
+	}
+}
+
+// A method that tests nothing dead, and in which nothing is worn as gloves, is convicted of both, whatever its
+// proofs and steps are called.
+func TestProveWithoutDeadTests(t *testing.T) {
+	r := resolved(t, nil)
+	named := map[string]string{}
+	for i := range r.Proofs {
+		named[r.Proofs[i].ID] = "p" + string(rune('a'+i))
+		r.Proofs[i].ID = named[r.Proofs[i].ID]
+	}
+	rename := func(ids []string) []string {
+		var out []string
+		for _, id := range ids {
+			out = append(out, named[id])
+		}
+		return out
+	}
+	var steps []method.Step
+	for _, s := range r.Steps {
+		if o := s.Observe; o != nil && o.Expect == "dark" && site.PointID(o.At).Part() == "meter" && slices.Contains(s.Supports, "dead") {
+			continue
+		}
+		s.ID, s.Supports, s.Needs = "renamed-"+s.ID, rename(s.Supports), rename(s.Needs)
+		steps = append(steps, s)
+	}
+	r.Steps = steps
+	for i := range r.Stops {
+		if r.Stops[i].Resume != "" {
+			r.Stops[i].Resume = "renamed-" + r.Stops[i].Resume
+		}
+	}
+	for i := range r.Protection {
+		r.Protection[i].Role = ""
+	}
+	finds(t, r, laws.Breach{Law: laws.WithoutEvidence, Act: "take-tails-out", Needs: laws.QuietToNeutral, At: "meter.l-in"}, laws.Breach{Law: laws.WithoutProtection, Act: "withdraw-carrier"})
+}
+
+// An overlay that puts the supply on bare tails is convicted.
+func TestProveRefitWithTheMeterOff(t *testing.T) {
+	r := resolved(t, nil)
+	i := slices.IndexFunc(r.Steps, func(s method.Step) bool { return s.Act == "put-meter-on" })
+	r.Steps = slices.Delete(r.Steps, i, i+1)
+	for i := range r.Steps {
+		delete(r.Steps[i].State, string(site.MeterFit))
+	}
+	finds(t, r, laws.Breach{Law: laws.SwitchStood, Act: "refit-carrier", Switch: site.MeterFit})
+}
+
+func TestProveWithoutProofs(t *testing.T) {
+	r := resolved(t, nil)
+	r.Proofs = nil
+	for i := range r.Steps {
+		r.Steps[i].Needs, r.Steps[i].Supports = nil, nil
+	}
+	finds(t, r, laws.Breach{Law: laws.WithoutEvidence, Act: "withdraw-carrier", Needs: laws.NilLoad})
+	if _, err := Prove(resolved(t, nil), 100); err == nil {
+		t.Error("proved within a hundred states")
+	}
+}
