@@ -38,7 +38,7 @@ func (c *Case) State() State {
 	}
 	_, contested := c.Visit.Holder()
 	switch out := c.Visit.Outcome(); {
-	case c.Visit.Stop() != "" && out != visit.StoppedDanger && (out == visit.NotEnded || contested):
+	case c.Visit.Stop() != "" && out == visit.NotEnded:
 		return Stopped
 	case contested:
 		return HeldByTwo
@@ -269,7 +269,8 @@ func (c *Case) Needs() []Need {
 		add(Need{At: last, Code: NeedUnread, Count: n})
 	}
 	if n := len(c.Waiting); n > 0 {
-		add(Need{At: c.Waiting[0].Wall, Code: NeedWaiting, Count: n})
+		add(Need{At: c.Waiting[0].Wall, Code: NeedWaiting, Count: n,
+			Danger: slices.ContainsFunc(c.Waiting, func(e record.Event) bool { return canWarn(visit.Kind(e.Kind)) })})
 	}
 	if n := len(c.Forks); n > 0 {
 		add(Need{At: last, Code: NeedForked, Count: n})
@@ -286,7 +287,7 @@ func (c *Case) Needs() []Need {
 	if contested {
 		add(Need{At: last, Code: NeedOneHolder, Event: c.last(record.KindOpened, record.KindTakenOver)})
 	}
-	ended := outcome != visit.NotEnded && !contested
+	ended := outcome != visit.NotEnded
 	for _, s := range a.Stops {
 		if !s.LeftAt.IsZero() {
 			continue
@@ -315,7 +316,7 @@ func (c *Case) Needs() []Need {
 		}
 	}
 	for _, x := range a.Discrepancies {
-		add(Need{At: x.At, Code: NeedNotAccepted, Kind: x.Kind, Event: x.Event})
+		add(Need{At: x.At, Code: NeedNotAccepted, Kind: x.Kind, Event: x.Event, Danger: canWarn(x.Kind)})
 	}
 	if n := len(a.Clocks); n > 0 {
 		add(Need{At: a.Clocks[0].Was, Code: NeedClock, Event: a.Clocks[0].Event, Count: n})
@@ -330,14 +331,24 @@ func (c *Case) Needs() []Need {
 			add(Need{At: l.At, Code: NeedLeadAnswer, Event: l.Event})
 		}
 	}
-	if since, off := a.Off(); off && ended {
-		add(Need{At: since, Code: NeedSupplyOff, Event: a.Supply[len(a.Supply)-1].OffEvent})
+	if o, off := a.Off(); off && a.End != nil {
+		add(Need{At: o.Off, Code: NeedSupplyOff, Event: o.OffEvent})
 	}
 	if a.End != nil && a.End.Guarded != "" {
 		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded, Event: c.last(record.KindEnded)})
 	}
 	slices.SortStableFunc(list, func(x, y Need) int { return x.At.Compare(y.At) })
 	return list
+}
+
+// canWarn reports whether a line of a kind can say that something is not as it should be, or that hands did
+// something: until it is read, somebody may be hurt by what it says.
+func canWarn(k visit.Kind) bool {
+	switch k {
+	case visit.KindStopped, visit.KindActed, visit.KindTookOff, visit.KindObserved, visit.KindInspected, visit.KindProved, visit.KindChecked:
+		return true
+	}
+	return false
 }
 
 // repeated lists the readings that passed after others in doubt at the same step, where an act or a

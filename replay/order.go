@@ -36,12 +36,19 @@ func linked(e record.Event) *line {
 	if e.Seq > 0 {
 		l.after = append(l.after, e.Prev)
 	}
-	if e.Kind == record.KindTakenOver || e.Kind == record.KindSupplement && e.Seq == 0 {
-		if h, err := e.HandOver(); err == nil {
-			l.after = append(l.after, h.Head)
-		}
+	if over, ok := goesOnFrom(&e); ok {
+		l.after = append(l.after, over)
 	}
 	return l
+}
+
+// goesOnFrom returns the line of another chain that a line names as the one that it goes on from.
+func goesOnFrom(e *record.Event) (record.Hash, bool) {
+	if e.Kind != record.KindTakenOver && (e.Kind != record.KindSupplement || e.Seq > 0) {
+		return record.Hash{}, false
+	}
+	h, err := e.HandOver()
+	return h.Head, err == nil
 }
 
 // order is the order rule of the package comment. waiting are the lines that name a line which is

@@ -133,9 +133,11 @@ func (r *Reader) read(events []record.Event, given *method.Resolved) (*Case, err
 			c.Visit.Retain(h)
 		}
 	}
-	for i := range c.events {
-		c.Visit.Replay(happened(&c.events[i], bodies[i]))
+	all := make([]visit.Event, len(bodies))
+	for i := range all {
+		all[i] = happened(&c.events[i], bodies[i])
 	}
+	c.Visit.ReplayAll(all)
 	return c, nil
 }
 
@@ -163,6 +165,9 @@ func happened(e *record.Event, body visit.Body) visit.Event {
 	out := visit.Event{Hash: e.Hash.String(), Chain: e.Key.String(), Body: body, Wall: e.Wall, Mono: e.Mono, Boot: e.Boot, Person: e.Person}
 	if e.Seq > 0 {
 		out.Prev = e.Prev.String()
+	}
+	if over, ok := goesOnFrom(e); ok {
+		out.Over = over.String()
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package visit
 
 import (
+	"slices"
 	"time"
 
 	"meterwright/instrument"
@@ -208,8 +209,17 @@ type StopLine struct {
 	Scheme   string       `json:"scheme,omitempty"`
 	Category string       `json:"category,omitempty"`
 	Owner    method.Owner `json:"owner,omitempty"`
-	LeftAt   time.Time    `json:"left_at,omitzero"`
-	Why      string       `json:"why,omitempty"`
+	// LeftAt and Why are given where it is in force on no device any longer.
+	LeftAt time.Time `json:"left_at,omitzero"`
+	Why    string    `json:"why,omitempty"`
+
+	left left
+}
+
+// left is where somebody decided to go on after a stop, on one device.
+type left struct {
+	at  time.Time
+	why string
 }
 
 // Remark is an unexpected answer that does not stop the visit. Its words stand at the step.
@@ -353,8 +363,15 @@ func (v *Visit) outdate(e *Event, to *state, c *Control, r *reduced) {
 	v.account.proofs(e, to, &before, c, Cause{Code: ByDate})
 }
 
-// standing brings the proofs to how they stand in the whole visit.
+// standing brings proofs and stops to how they stand in the whole visit.
 func (a *Account) standing(now *state) {
+	for i := range a.Stops {
+		s := &a.Stops[i]
+		s.LeftAt, s.Why = s.left.at, s.left.why
+		if slices.Contains(now.stops, i) {
+			s.LeftAt, s.Why = time.Time{}, ""
+		}
+	}
 	for i := range a.Proofs {
 		line := &a.Proofs[i]
 		line.Since, line.Rests = time.Time{}, nil
@@ -385,12 +402,13 @@ func (a *Account) lastUndone(proof int) *Undone {
 	return &u[len(u)-1]
 }
 
-// Off reports whether the supply is off, and since when.
-func (a *Account) Off() (since time.Time, off bool) {
-	if n := len(a.Supply); n > 0 && a.Supply[n-1].On.IsZero() {
-		return a.Supply[n-1].Off, true
+// Off returns the first time without supply that has not come to an end, and reports whether there is one.
+func (a *Account) Off() (o Outage, off bool) {
+	i := slices.IndexFunc(a.Supply, func(o Outage) bool { return o.On.IsZero() })
+	if i < 0 {
+		return o, false
 	}
-	return time.Time{}, false
+	return a.Supply[i], true
 }
 
 // Body returns what an accepted event of the visit says. The caller must not change it.

@@ -345,9 +345,12 @@ type Ended struct {
 	Guarded string `json:"guarded,omitempty"`
 }
 
-// Supplement adds something after the end, such as a reference received later.
+// Supplement adds something after the end, such as a reference received later. Chain and Head are given
+// where a device begins its chain with it.
 type Supplement struct {
 	Words string `json:"words"`
+	Chain string `json:"chain,omitempty"`
+	Head  string `json:"head,omitempty"`
 }
 
 func (Opened) kind() Kind     { return KindOpened }
@@ -393,7 +396,10 @@ type Event struct {
 	// Chain names the device's chain in which the event stands, and Prev the event before it there.
 	// Both are empty where there is one chain and events come in its order.
 	Chain, Prev string
-	Body        Body
+	// Over is the event of another chain from which this one goes on, where the line says so. It stands in
+	// the head of a TakenOver too; a line that this edition does not read has it here alone.
+	Over string
+	Body Body
 	// Wall is the time of day on the device's clock, for people; it decides nothing
 	// but whether a date has passed.
 	Wall time.Time

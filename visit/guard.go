@@ -52,11 +52,11 @@ var guardTable = []guard{
 	{RowOneHolder, func(m *Machine, c *Control, a *attempt) bool {
 		// Two devices hold the visit, or one has handed it over and the other has not seen how far it came:
 		// each may still make safe, and none carries the work on.
-		return (c.contested || a.behind) && (a.do == doResume || a.progress() && !m.calming(a))
+		return (c.contested || a.behind) && m.onward(a)
 	}},
 	{RowInHand, func(m *Machine, c *Control, a *attempt) bool {
 		// A device without a chain of its own begins one by taking over.
-		return a.outside && a.do != doOpen && a.do != doTakeOver || a.foreign && (a.do == doResume || a.progress() && !m.calming(a))
+		return a.outside && a.do != doOpen && a.do != doTakeOver && a.do != doSupplement || a.foreign && m.onward(a)
 	}},
 	{RowPresent, func(m *Machine, c *Control, a *attempt) bool {
 		return c.away && a.progress()
@@ -157,6 +157,18 @@ func (a *attempt) progress() bool {
 
 // calming reports whether the attempt is an act that makes safe at any point.
 func (m *Machine) calming(a *attempt) bool { return a.do == doAct && m.acts[a.act].makeSafe }
+
+// onward reports whether the attempt carries the work on otherwise than by making safe, and by checking and
+// putting on what that takes.
+func (m *Machine) onward(a *attempt) bool {
+	switch a.do {
+	case doResume:
+		return true
+	case doCheck, doPutOn:
+		return false
+	}
+	return a.progress() && !m.calming(a)
+}
 
 // gated reports whether the attempt is one that proofs and switch states can bar.
 func (a *attempt) gated() bool {

@@ -246,6 +246,9 @@ func (f *refusing) explainSwitches() {
 
 func (f *refusing) explainUnfinished() {
 	m, c := f.v.machine, f.c
+	if c.stop != 0 {
+		f.lack(Reason{Code: StopInForce, Stop: f.v.stopID(c.stop)})
+	}
 	if int(c.pos) < len(m.steps) {
 		f.lack(Reason{Code: StepsLeft, Step: m.Method.Steps[c.pos].ID})
 	}
@@ -256,9 +259,6 @@ func (f *refusing) explainUnfinished() {
 		}
 		f.lack(Reason{Code: StepOwed, Step: m.Method.Steps[c.owed-1].ID})
 		f.way(Reason{Code: GoBack, Step: m.Method.Steps[step].ID})
-	}
-	if c.stop != 0 {
-		f.lack(Reason{Code: StopInForce, Stop: f.v.stopID(c.stop)})
 	}
 	if c.away {
 		f.lack(Reason{Code: IsAway})

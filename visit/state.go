@@ -2,6 +2,7 @@ package visit
 
 import (
 	"cmp"
+	"iter"
 	"slices"
 	"time"
 
@@ -77,10 +78,18 @@ func (v *Visit) own(e *Event) *state {
 	return nil
 }
 
-// named returns the state of the chain that the event takes over, or nil.
+// named returns the state of the chain that the event takes over, or goes on from, or nil.
 func (v *Visit) named(e *Event) *state {
-	if b, ok := e.Body.(TakenOver); ok {
+	switch b := e.Body.(type) {
+	case TakenOver:
 		return v.states[b.Head]
+	case Supplement:
+		if e.Prev == "" && b.Head != "" {
+			return v.states[b.Head]
+		}
+	}
+	if e.Over != "" {
+		return v.states[e.Over]
 	}
 	return nil
 }
@@ -116,21 +125,32 @@ func (v *Visit) Before(a, b string) bool { return v.before(a, b) }
 
 // before reports whether event a is event b or lies in its past.
 func (v *Visit) before(a, b string) bool {
-	met := map[string]bool{}
-	for next := []string{b}; len(next) > 0; {
-		x := next[len(next)-1]
-		next = next[:len(next)-1]
+	for x := range v.upTo(b) {
 		if x == a {
 			return true
 		}
-		if x == "" || met[x] {
-			continue
-		}
-		met[x] = true
-		p := v.past[x]
-		next = append(next, p[0], p[1])
 	}
-	return false
+	return a == b
+}
+
+// upTo goes through an event and its past.
+func (v *Visit) upTo(event string) iter.Seq[string] {
+	return func(yield func(string) bool) {
+		met := map[string]bool{}
+		for next := []string{event}; len(next) > 0; {
+			x := next[len(next)-1]
+			next = next[:len(next)-1]
+			if x == "" || met[x] {
+				continue
+			}
+			if !yield(x) {
+				return
+			}
+			met[x] = true
+			p := v.past[x]
+			next = append(next, p[0], p[1])
+		}
+	}
 }
 
 // follow puts the state that an event led to in the place of those that it was made after.
@@ -152,38 +172,42 @@ func (v *Visit) follow(e *Event, to *state) {
 	v.past[e.Hash] = past
 	v.heads = append(v.heads, to)
 	v.states[e.Hash] = to
-	v.now = v.joined(to)
+	v.now = to
 }
 
-// joined is the state of the whole visit: that of its one head, or of all that hold it.
-func (v *Visit) joined(last *state) *state {
-	if len(v.heads) == 1 {
-		return last
+// settle brings what is told of the whole visit to where the events have led: its state is that of its
+// one head, or what is known of all that hold it.
+func (v *Visit) settle() {
+	if len(v.heads) > 1 {
+		open := v.open()
+		s := *open[0]
+		for _, o := range open[1:] {
+			s = v.machine.join(&s, o)
+			s.joined = s.joined || o.claim != open[0].claim
+		}
+		v.now = &s
 	}
-	open := v.open()
-	s := *open[0]
-	for _, o := range open[1:] {
-		s = v.machine.join(&s, o)
-	}
-	if len(open) == 1 {
-		return open[0]
-	}
-	s.joined = true
-	return &s
+	v.account.standing(v.now)
 }
 
-// open lists the heads of which none has seen how far the others came.
+// open lists the heads of which none has seen how far the others came. Two that come from the same work,
+// and only told of it since, stay both.
 func (v *Visit) open() []*state {
-	open := slices.Clone(v.heads)
-	// Not the order of arrival, so that the joined state is the same whatever came first.
-	slices.SortFunc(open, func(a, b *state) int { return cmp.Compare(a.event, b.event) })
-	for i := 0; i < len(open); i++ {
-		h := open[i]
-		if slices.ContainsFunc(open, func(o *state) bool { return o != h && v.before(h.claim, o.event) }) {
-			open = slices.Delete(open, i, i+1)
-			i--
+	claimed := map[string]bool{}
+	for _, h := range v.heads {
+		claimed[h.claim] = true
+	}
+	seen := map[string]bool{}
+	for _, h := range v.heads {
+		for x := range v.upTo(h.event) {
+			if x != h.claim && claimed[x] {
+				seen[x] = true
+			}
 		}
 	}
+	open := slices.DeleteFunc(slices.Clone(v.heads), func(h *state) bool { return seen[h.claim] })
+	// Not the order of arrival, so that the joined state is the same whatever came first.
+	slices.SortFunc(open, func(a, b *state) int { return cmp.Compare(a.event, b.event) })
 	return open
 }
 
@@ -213,7 +237,7 @@ func (m *Machine) join(a, b *state) state {
 	out := *a
 	c, x, y := &out.control, &a.control, &b.control
 	c.begun, c.away = x.begun || y.begun, x.away || y.away
-	c.contested = x.contested || y.contested || !a.released && !b.released
+	c.contested = x.contested || y.contested || a.claim != b.claim && !a.released && !b.released
 	if a.released && !b.released {
 		out.holder, out.released = b.holder, false
 	}
@@ -227,7 +251,7 @@ func (m *Machine) join(a, b *state) state {
 			c.stop = y.stop
 		}
 	}
-	c.ended = worse(x.ended, y.ended)
+	c.ended = joinEnds(a, b)
 	c.worn, c.fit = x.worn&y.worn, x.fit&y.fit
 	danger := m.exposed | m.service
 	c.switches = (x.switches|y.switches)&danger | x.switches&y.switches&^danger
@@ -286,6 +310,18 @@ func (m *Machine) graver(a, b int8) bool {
 		return y
 	}
 	return a < b
+}
+
+// joinEnds: a visit that only one of two devices ended has ended where the other had handed it over with
+// no stop in force.
+func joinEnds(a, b *state) Outcome {
+	done := func(s *state) bool {
+		return s.control.ended != NotEnded || s.released && s.control.stop == 0
+	}
+	if !done(a) || !done(b) {
+		return NotEnded
+	}
+	return worse(a.control.ended, b.control.ended)
 }
 
 // worse returns the outcome that says less of being done, where a visit ended twice.

@@ -218,7 +218,7 @@ func (a *Account) remark(v *Visit, e *Event, r *reduced) {
 func (a *Account) stops(v *Visit, e *Event, r *reduced, before *Control, to *state) {
 	if b, ok := e.Body.(Resumed); ok && before.stop != 0 && to.control.stop == 0 {
 		for _, i := range to.stops {
-			a.Stops[i].LeftAt, a.Stops[i].Why = e.Wall, b.Why
+			a.Stops[i].left = left{e.Wall, b.Why}
 		}
 		to.stops = nil
 		return

@@ -13,7 +13,12 @@
 // spite of a refusal.
 package visit
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+
+	"meterwright/site"
+)
 
 // Visit is a visit in progress. It is a fold: the same machine and events give
 // the same Visit. It is not for use by several goroutines at once.
@@ -44,8 +49,24 @@ func (v *Visit) Account() *Account { return v.account }
 // Refusal and a nil error mean yes. An error means that the event makes no sense in this visit.
 func (v *Visit) Check(e Event) (*Refusal, error) {
 	at := v.now
-	if _, over := e.Body.(TakenOver); over {
+	own := v.own(&e)
+	switch e.Body.(type) {
+	case TakenOver:
 		at = v.at(&e)
+	case PutOn, Checked, CameBack, Acted:
+		// What somebody wears and does is judged by what that device knows of them, as it will be read.
+		if own != nil && own != at {
+			if r, refusal, err := v.check(at, &e); err == nil && refusal != nil && !v.machine.calming(&r.attempt) {
+				return refusal, nil
+			}
+			at = own
+		}
+	default:
+		if own != nil && own != at {
+			if _, refusal, err := v.check(own, &e); err != nil || refusal != nil {
+				return refusal, err
+			}
+		}
 	}
 	r, refusal, err := v.check(at, &e)
 	if err == nil && refusal == nil && r.inSpite && r.lacks == nil {
@@ -87,37 +108,76 @@ func (v *Visit) Apply(e Event) (*Refusal, error) {
 // accept is kept in the account as a discrepancy; see Replay.
 func Fold(m *Machine, events []Event) *Visit {
 	v := Begin(m)
-	for _, e := range events {
-		v.Replay(e)
-	}
+	v.ReplayAll(events)
 	return v
+}
+
+// ReplayAll is Replay of several events.
+func (v *Visit) ReplayAll(events []Event) {
+	for i := range events {
+		v.replay(&events[i])
+	}
+	v.settle()
 }
 
 // Replay folds one recorded event, in the state that it was made in: that of the event before it on its
 // chain, together with that of the chain that it takes over. It reports whether the event was
 // accepted. One that is not is kept in the account as a discrepancy and changes nothing else, but
-// that an act counts as done in spite of a refusal: what was done was done. An event without a
-// body is a line that this edition does not read; it has its place and says nothing.
+// that an act, and taking protection off, count as done in spite of a refusal, after the end too: what was
+// done was done. An event without a body is a line that this edition does not read; it has its place
+// and says nothing.
 func (v *Visit) Replay(e Event) bool {
-	at := v.at(&e)
+	accepted := v.replay(&e)
+	v.settle()
+	return accepted
+}
+
+func (v *Visit) replay(e *Event) bool {
+	at := v.at(e)
 	if at == nil {
 		at = &state{}
 	}
 	if e.Body == nil {
-		v.pass(at, &e)
+		v.pass(at, e)
 		return false
 	}
-	r, refusal, err := v.check(at, &e)
+	r, refusal, err := v.check(at, e)
 	if err != nil || refusal != nil {
-		v.account.discrepancy(&e, refusal, err)
-		if err != nil || r.do != doAct || !at.control.begun || at.control.ended != NotEnded {
-			v.pass(at, &e)
+		v.account.discrepancy(e, refusal, err)
+		var done bool
+		if r, done = v.done(at, e); !done {
+			v.pass(at, e)
 			return false
 		}
-		r.inSpite, r.lacks = true, refusal.Lacks
+		if refusal != nil {
+			r.lacks = refusal.Lacks
+		}
 	}
-	v.fold(at, &e, &r)
+	v.fold(at, e, &r)
 	return refusal == nil && err == nil
+}
+
+// done is what hands did by an event that is not accepted, as done in spite of it; ok is false where it
+// says of none, or of none that this service position has.
+func (v *Visit) done(at *state, e *Event) (r reduced, ok bool) {
+	r = reduced{attempt: attempt{step: -1, act: -1, tool: -1, inSpite: true, passed: at.passedBy(e)}}
+	switch b := e.Body.(type) {
+	case Acted:
+		i := slices.IndexFunc(v.machine.Method.Acts, func(a site.Act) bool { return a.ID == b.Act })
+		r.do, r.act = doAct, int8(i)
+		if _, n := v.machine.Method.Step(b.Step); n >= 0 && v.machine.steps[n].act == r.act {
+			r.step = int16(n)
+		} else {
+			r.step = at.inTurn(v.machine, doAct, func(s *step) bool { return s.act == r.act })
+		}
+		ok = i >= 0
+	case TookOff:
+		var err error
+		r.do = doTakeOff
+		r.items, err = v.items(b.Items)
+		ok = err == nil
+	}
+	return r, ok && at.control.begun
 }
 
 // pass gives an event its place and nothing else: a take-over that is not accepted has seen nothing.
@@ -136,7 +196,11 @@ func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to.joined = false
 	lapsed := at.control
 	v.machine.lapse(&lapsed, &passed{elapsedMS: r.elapsedMS})
-	v.account.proofs(e, &to, &at.control, &lapsed, timeCause(&r.passed))
+	cause := timeCause(&r.passed)
+	if r.do == doTakeOver && r.elapsedMS < 0 {
+		cause.Code = ByHandOver
+	}
+	v.account.proofs(e, &to, &at.control, &lapsed, cause)
 	v.outdate(e, &to, &lapsed, r)
 	to.control = v.machine.fold(lapsed, &r.attempt)
 	to.event, to.chain = e.Hash, e.Chain
@@ -153,7 +217,6 @@ func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	}
 	v.account.add(v, e, r, &lapsed, &to)
 	v.follow(e, &to)
-	v.account.standing(v.now)
 }
 
 // Elapse returns the state that the visit would have if the given number of

@@ -67,11 +67,11 @@ type supplyView struct {
 
 // supply says how the supply of a visit stands.
 func (h *Handler) supply(f *casefile) supplyView {
-	since, off := f.Visit.Account().Off()
+	o, off := f.Visit.Account().Off()
 	if !off {
 		return supplyView{}
 	}
-	return supplyView{Off: true, Since: since, Minutes: max(0, int(h.opts.Clock.Now().Sub(since).Minutes()))}
+	return supplyView{Off: true, Since: o.Off, Minutes: max(0, int(h.opts.Clock.Now().Sub(o.Off).Minutes()))}
 }
 
 func (h *Handler) visitFrame(c *call, title string, args ...any) visitFrame {

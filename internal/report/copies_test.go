@@ -170,7 +170,9 @@ func TestProofsServed(t *testing.T) {
 // TestNothingForTheOperative: what a stop or a step tells the operative to do stands on no consumer's copy: no sentence
 // is one of these, and none of four words or more stands within another.
 func TestNothingForTheOperative(t *testing.T) {
-	plain := func(s string) string { return strings.Trim(strings.Join(strings.Fields(strings.ToLower(s)), " "), ".?") }
+	plain := func(s string) string {
+		return strings.Trim(strings.Join(strings.Fields(strings.ToLower(s)), " "), ".?")
+	}
 	for _, x := range examples(t) {
 		_, text := composed(t, x.in, report.Consumer)
 		var sentences []string

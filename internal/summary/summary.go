@@ -127,7 +127,8 @@ func (p *Projector) Project(id string, events iter.Seq2[record.Event, error]) (s
 	if c.Visit != nil {
 		a := c.Visit.Account()
 		row.Stop, row.Outcome = c.Visit.Stop(), outcome(a)
-		row.SupplyOffSince, _ = a.Off()
+		o, _ := a.Off()
+		row.SupplyOffSince = o.Off
 		row.Discrepancies = len(a.Discrepancies) + len(c.Unread)
 	}
 	if slices.Contains([]replay.State{replay.UnderWay, replay.Stopped, replay.HeldByTwo}, replay.State(row.State)) && len(list) > 0 {
@@ -149,9 +150,8 @@ func inTime(c *replay.Case, last record.Event) []Need {
 	if c.Visit == nil {
 		return list
 	}
-	if since, off := c.Visit.Account().Off(); off {
-		s := c.Visit.Account().Supply
-		list = append(list, Need{Need: replay.Need{At: since, Code: NeedOffLong, Event: s[len(s)-1].OffEvent}, Wakes: since.Add(offAfter)})
+	if o, off := c.Visit.Account().Off(); off {
+		list = append(list, Need{Need: replay.Need{At: o.Off, Code: NeedOffLong, Event: o.OffEvent}, Wakes: o.Off.Add(offAfter)})
 	}
 	return list
 }
