@@ -201,7 +201,7 @@ func body(t *rapid.T) visit.Body {
 	case 6:
 		return visit.HandedOver{}
 	case 7:
-		return visit.Ended{Outcome: rapid.SampledFrom([]string{"abandoned", "stopped-danger"}).Draw(t, "end")}
+		return visit.Ended{Outcome: rapid.SampledFrom([]string{"abandoned", "stopped-danger"}).Draw(t, "end"), Left: "as it was"}
 	case 8:
 		return visit.LeftOut{Step: s.ID, How: method.NotTested, Why: "x"}
 	case 9:

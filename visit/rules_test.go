@@ -47,7 +47,7 @@ func TestAVisitOfActsAloneIsNotCompleted(t *testing.T) {
 	if back, ok := r.Back(); !ok || back != m.Method.Steps[0].ID {
 		t.Errorf("the way on leads to %q", back)
 	}
-	d.must(Ended{Outcome: "done-otherwise"})
+	d.must(Ended{Outcome: "done-otherwise", Left: "as it was"})
 }
 
 func TestWhatIsOwed(t *testing.T) {

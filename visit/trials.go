@@ -188,7 +188,7 @@ func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) 
 	for _, o := range Outcomes() {
 		f := fact(laws.Ended)
 		f.Good = o == Completed
-		ts.ends = append(ts.ends, ts.make(Ended{Outcome: o.String()}, f))
+		ts.ends = append(ts.ends, ts.make(Ended{Outcome: o.String(), Left: "as it was"}, f))
 	}
 	return ts, nil
 }
