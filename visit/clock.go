@@ -182,17 +182,17 @@ func (at *state) checkEntry(e *Event, r *reduced, entry Entry) (after bool, err 
 	if when.IsZero() {
 		return false, fmt.Errorf("an answer entered after its phase needs the time when it happened, like 2026-11-24T10:42:00Z")
 	}
-	since, what := at.opened, "the visit was opened"
+	since, what := at.opened, fmt.Errorf("when the visit was opened")
 	if since.Before(at.acted) {
-		since, what = at.acted, "the last act was"
+		since, what = at.acted, fmt.Errorf("the last act")
 	}
 	if r.do == doObserve && at.control.tools[r.tool] == toolProved && since.Before(at.proved[r.tool]) {
-		since, what = at.proved[r.tool], "the instrument was proved"
+		since, what = at.proved[r.tool], fmt.Errorf("the proving of the instrument")
 	}
 	// People give the minute, and it can have happened at any moment of it.
 	since, until := since.Truncate(time.Minute), at.now(e)
 	if when.Before(since) || when.After(until) {
-		return false, fmt.Errorf("happened %s does not lie between %s, when %s, and %s, when it is entered: give the time when it happened",
+		return false, fmt.Errorf("happened %s does not lie between %s, %w, and %s, when it is entered: give the time when it happened",
 			when.Format(time.RFC3339), since.Format(time.RFC3339), what, until.Format(time.RFC3339))
 	}
 	return true, nil

@@ -191,8 +191,8 @@ func (m *Machine) answer(c *Control, a *attempt) {
 			m.advance(c, a)
 		}
 	case unexpected:
-		if s.stop >= 0 {
-			m.stop(c, s.stop+1)
+		if stop := m.raises(a); stop != 0 {
+			m.stop(c, stop)
 			return
 		}
 		m.advance(c, a)
@@ -219,6 +219,20 @@ func (m *Machine) contribute(c *Control, proof int, a *attempt) {
 			p.phase = proofHeld
 		}
 	}
+}
+
+// raises returns the stop that an attempt raises, as Control holds it, or 0.
+func (m *Machine) raises(a *attempt) int8 {
+	switch a.do {
+	case doStop:
+		return personStop
+	case doObserve, doInspect, doCheck, doCorrect:
+		asks := a.do != doCorrect || a.target == doObserve || a.target == doInspect
+		if asks && a.step >= 0 && a.result == unexpected && m.steps[a.step].stop >= 0 {
+			return m.steps[a.step].stop + 1
+		}
+	}
+	return 0
 }
 
 // stop puts a stop in force. One that can only end the visit replaces one that
@@ -253,8 +267,8 @@ func (m *Machine) setFact(c *Control, a *attempt) {
 func (m *Machine) correct(c *Control, a *attempt) {
 	switch a.target {
 	case doObserve, doInspect:
-		if s := &m.steps[a.step]; a.result == unexpected && s.stop >= 0 {
-			m.stop(c, s.stop+1)
+		if stop := m.raises(a); stop != 0 {
+			m.stop(c, stop)
 		}
 	case doTakeUp:
 		if a.result != expected {

@@ -4,7 +4,6 @@ import (
 	"math/bits"
 
 	"meterwright/method"
-	"meterwright/site"
 	"meterwright/visit/laws"
 )
 
@@ -158,44 +157,6 @@ func (s *search) at(f laws.Fact, c *Control) laws.Fact {
 	return f
 }
 
-// under goes through a stop: resuming untold, told, and after a second stop, of which nobody was
-// told. It reports whether work can go on after it.
-func (s *search) under(from int32, c Control, l laws.State, by *trial) (Control, laws.State, bool) {
-	s.frozen(from, c, l, by)
-	watch := func(t *trial) bool {
-		a := s.ts.attempt(t, &c)
-		ok := s.m.accepts(&c, &a)
-		after := c
-		if ok {
-			after = s.m.fold(c, &a)
-		}
-		next, broke := s.u.Watch(l, s.at(t.fact, &after), ok)
-		s.note(broke, from, by, t)
-		if ok {
-			c, l = after, next
-		}
-		return ok
-	}
-	if watch(s.ts.resume) {
-		return c, l, true
-	}
-	watch(s.ts.report)
-	told, toldLaws := c, l
-	watch(s.ts.stop)
-	watch(s.ts.resume)
-	c, l = told, toldLaws
-	watch(s.ts.foreignResume)
-	if watch(s.ts.resume) {
-		return c, l, true
-	}
-	for _, e := range s.ts.ends {
-		if e.body.(Ended).Outcome == StoppedDanger.String() {
-			watch(e)
-		}
-	}
-	return c, l, false
-}
-
 // note keeps the first, and so the shortest, way to a breach: to a node, and on by some events.
 func (s *search) note(broke []laws.Breach, from int32, last ...*trial) {
 	for _, law := range broke {
@@ -205,105 +166,12 @@ func (s *search) note(broke []laws.Breach, from int32, last ...*trial) {
 	}
 }
 
-// known holds that from every state the position can be brought to a known end
-// by acts that make safe alone: contact shrouded, cover on, and the visit ended.
-func (s *search) known(from int32, c Control, l laws.State) {
-	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn()})
-	act := func(id site.ActID) {
-		for k, x := range s.m.Method.Acts {
-			if x.ID != id {
-				continue
-			}
-			a := s.ts.attempt(s.ts.acts[k].plain, &c)
-			if !s.m.accepts(&c, &a) {
-				s.note([]laws.Breach{{Law: laws.NoKnownEnd, Act: id}}, from, s.ts.acts[k].plain)
-				return
-			}
-			c = s.m.fold(c, &a)
-		}
-	}
-	if s.isAway(&c, site.Carrier) && !s.isAway(&c, site.Contact) {
-		act("shroud-contact")
-	}
-	if s.isAway(&c, site.Cover) {
-		act("put-cover-on")
-	}
-	for i, o := range Outcomes() {
-		a := s.ts.attempt(s.ts.ends[i], &c)
-		if o != Completed && !s.m.accepts(&c, &a) {
-			s.note([]laws.Breach{{Law: laws.OutcomeNotAccepted, Outcome: o.String()}}, from, s.ts.ends[i])
-		}
-	}
-}
-
-func (s *search) isAway(c *Control, id site.SwitchID) bool {
-	for i, w := range s.m.Method.Switches {
-		if w.ID == id {
-			return c.switches&(1<<i) != 0
-		}
-	}
-	return false
-}
-
 // act is the trial of an act: the step in turn, where it asks for the act.
 func (s *search) act(c *Control, k int) *trial {
 	if int(c.pos) < len(s.m.steps) && s.m.steps[c.pos].act == int8(k) {
 		return s.ts.steps[c.pos].good
 	}
 	return s.ts.acts[k].plain
-}
-
-// frozen tries every act where none may be accepted, but those that make safe.
-func (s *search) frozen(from int32, c Control, l laws.State, by *trial) {
-	if !s.once(frozenActs, &c, &l) {
-		return
-	}
-	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn()})
-	for k := range s.m.acts {
-		t := s.act(&c, k)
-		a := s.ts.attempt(t, &c)
-		_, broke := s.u.Watch(l, s.at(t.fact, &c), s.m.accepts(&c, &a))
-		s.note(broke, from, by, t)
-	}
-}
-
-// twoHolders tries what carries the work on, on a device that does not hold the visit, and while two do:
-// another has taken over from where the work stands, and neither has seen the other.
-func (s *search) twoHolders(from int32, c Control, l laws.State) {
-	if !s.once(otherHolders, &c, &l) {
-		return
-	}
-	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved})
-	one, other := &state{control: c, holder: trialHolder, event: "1"}, &state{control: c, holder: trialOther, event: "2"}
-	both := s.m.join(one, other).control
-	watch := func(c *Control, t *trial, f laws.Fact) {
-		a := s.ts.attempt(t, c)
-		_, broke := s.u.Watch(l, s.at(f, c), s.m.accepts(c, &a))
-		s.note(broke, from, t)
-	}
-	try := func(t, foreign *trial) {
-		watch(&c, foreign, foreign.fact)
-		f := foreign.fact
-		f.Foreign, f.Contested = false, true
-		watch(&both, t, f)
-	}
-	for k := range s.m.acts {
-		if s.act(&c, k) == s.ts.acts[k].plain {
-			try(s.ts.acts[k].plain, s.ts.acts[k].foreign)
-		}
-	}
-	if int(c.pos) < len(s.m.steps) && s.ts.steps[c.pos].foreign != nil {
-		try(s.ts.steps[c.pos].good, s.ts.steps[c.pos].foreign)
-	}
-}
-
-// afterEnd tries one event of each sort after an end; none may be accepted.
-func (s *search) afterEnd(from int32, c Control, l laws.State, by *trial) {
-	for _, t := range []*trial{s.ts.note, s.ts.acts[0].plain, s.ts.report, s.ts.stop} {
-		a := s.ts.attempt(t, &c)
-		_, broke := s.u.Watch(l, s.at(t.fact, &c), s.m.accepts(&c, &a))
-		s.note(broke, from, by, t)
-	}
 }
 
 func (s *search) allWorn() uint8 { return 1<<len(s.m.Method.Protection) - 1 }

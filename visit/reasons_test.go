@@ -23,7 +23,7 @@ func TestEveryRefusal(t *testing.T) {
 		d.must(Reported{To: site.Employer})
 		return d
 	}
-	ended := func() *driver { d := at("take-cover-off"); d.must(Ended{Outcome: "abandoned", Left: "as it was"}); return d }
+	ended := func() *driver { d := at("take-cover-off"); d.must(Ended{Outcome: "abandoned", Left: "x"}); return d }
 	away := func() *driver { d := at("take-cover-off"); d.must(WentAway{}); return d }
 	bare := func() *driver { d := at("take-cover-off"); d.must(TookOff{Items: []string{"gloves"}}); return d }
 	again := func() *driver {

@@ -28,7 +28,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	a.take(v, e, r, before, to, cause)
 	a.contributed(v, e, r, to)
 	a.proofs(e, to, before, &to.control, cause)
-	a.stops(v, e, before, to)
+	a.stops(v, e, r, before, to)
 	a.outages(e, before, to)
 }
 
@@ -213,30 +213,29 @@ func (a *Account) remark(v *Visit, e *Event, r *reduced) {
 	a.Remarks = append(a.Remarks, Remark{Event: e.Hash, At: e.Wall, Step: s.ID, Scheme: u.Scheme, Category: u.Category, Owner: u.Owner})
 }
 
-func (a *Account) stops(v *Visit, e *Event, before *Control, to *state) {
-	is := to.control.stop
-	if before.stop == is {
-		return
-	}
-	if before.stop != 0 {
+// stops notes a stop that the event raised, also where another one is in force already, and that all
+// are left where somebody decided to go on.
+func (a *Account) stops(v *Visit, e *Event, r *reduced, before *Control, to *state) {
+	if b, ok := e.Body.(Resumed); ok && before.stop != 0 && to.control.stop == 0 {
 		for _, i := range to.stops {
-			a.Stops[i].LeftAt = e.Wall
-			if b, ok := e.Body.(Resumed); ok {
-				a.Stops[i].Why = b.Why
-			}
+			a.Stops[i].LeftAt, a.Stops[i].Why = e.Wall, b.Why
 		}
 		to.stops = nil
-	}
-	line := StopLine{At: e.Wall, Event: e.Hash, ID: v.stopID(is)}
-	switch {
-	case is == 0:
 		return
-	case is == personStop:
+	}
+	raised := v.machine.raises(&r.attempt)
+	line := StopLine{At: e.Wall, Event: e.Hash, ID: v.stopID(raised)}
+	switch {
+	case raised == 0:
+		return
+	case raised == personStop:
 		if b, ok := e.Body.(Stopped); ok {
 			line.Words = b.Why
 		}
+	case slices.ContainsFunc(to.stops, func(i int) bool { return a.Stops[i].ID == line.ID }):
+		return // It is in force, and said.
 	default:
-		s := v.machine.Method.Stops[is-1]
+		s := v.machine.Method.Stops[raised-1]
 		line.Scheme, line.Category, line.Owner = s.Scheme, s.Category, s.Owner
 	}
 	to.stops = append(slices.Clip(to.stops), len(a.Stops))

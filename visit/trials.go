@@ -23,6 +23,8 @@ type trial struct {
 	step int16 // the step that it carries out when in turn, or -1
 	// foreign says that it comes from a device that does not hold the visit.
 	foreign bool
+	// behind says that it is made where devices have not seen how far one another came.
+	behind bool
 	mono    int64
 	boot    string
 	wall    time.Time
@@ -52,7 +54,7 @@ type stepTrials struct {
 	withdrawn, correctGood, nowBad  *trial
 	values, correctValues           []*trial
 	spite                           *trial
-	foreign                         *trial
+	foreign, behind                 *trial
 	reading                         int // index in the universe, or -1
 	danger                          bool
 	withdrawProving, withdrawTakeUp *trial
@@ -67,11 +69,16 @@ type itemTrials struct {
 	on, off, sound, failed, withdrawn, past *trial
 }
 
+// actTrials are the events about one act.
+type actTrials struct {
+	plain, spite, foreign, behind *trial
+}
+
 // trials is every event that a search of one method tries.
 type trials struct {
 	v     *Visit
 	steps []stepTrials
-	acts  []struct{ plain, spite, foreign *trial }
+	acts  []actTrials
 	tools [10]toolTrials
 	items []itemTrials
 
@@ -87,9 +94,17 @@ func (ts *trials) make(b Body, f laws.Fact, change ...func(*trial)) *trial {
 	return t
 }
 
+// elsewhere gives an event as it is made on a device that does not hold the visit, and where devices have not
+// seen how far one another came.
+func (ts *trials) elsewhere(b Body, f laws.Fact) (foreign, behind *trial) {
+	g := f
+	f.Foreign, g.Contested = true, true
+	return ts.make(b, f, func(t *trial) { t.foreign = true }), ts.make(b, g, func(t *trial) { t.behind = true })
+}
+
 // event is the trial as an event, and the state in which it is made.
 func (t *trial) event(c *Control) (*state, *Event) {
-	st := &state{control: *c, holder: trialHolder}
+	st := &state{control: *c, holder: trialHolder, joined: t.behind}
 	st.boot, st.wall, st.latest, st.opened, st.answered = trialBoot, trialWall, trialWall, trialWall.Add(-time.Hour), -1
 	if t.dateOf != nil {
 		if t.tools {
@@ -110,7 +125,7 @@ func (ts *trials) reduce(t *trial, c *Control) attempt {
 	st, e := t.event(c)
 	r, err := ts.v.reduce(st, e)
 	if err != nil {
-		panic(fmt.Sprintf("an event of a search makes no sense: %v", err)) // A fault of the search alone.
+		panic(fmt.Errorf("an event of a search makes no sense: %w", err)) // A fault of the search alone.
 	}
 	return r.attempt
 }
@@ -152,10 +167,9 @@ func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) 
 	for i, a := range m.Method.Acts {
 		f := fact(laws.Acted)
 		f.Act = i
-		row := struct{ plain, spite, foreign *trial }{plain: ts.make(Acted{Act: a.ID}, f)}
-		f.Foreign = true
-		row.foreign = ts.make(Acted{Act: a.ID}, f, func(t *trial) { t.foreign = true })
-		f.Foreign, f.InSpite = false, true
+		row := actTrials{plain: ts.make(Acted{Act: a.ID}, f)}
+		row.foreign, row.behind = ts.elsewhere(Acted{Act: a.ID}, f)
+		f.InSpite = true
 		step := ""
 		for j := range m.steps {
 			if m.steps[j].act == int8(i) {
@@ -188,7 +202,7 @@ func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) 
 	for _, o := range Outcomes() {
 		f := fact(laws.Ended)
 		f.Good = o == Completed
-		ts.ends = append(ts.ends, ts.make(Ended{Outcome: o.String(), Left: "as it was"}, f))
+		ts.ends = append(ts.ends, ts.make(Ended{Outcome: o.String(), Left: "x"}, f))
 	}
 	return ts, nil
 }
@@ -202,7 +216,7 @@ func (ts *trials) corrects(b Body, name string, pos int16, f laws.Fact, now stri
 	if _, known := ts.v.account.byHash[name]; !known {
 		r, err := ts.v.reduce(st, e)
 		if err != nil {
-			panic(fmt.Sprintf("an event of a search makes no sense: %v", err)) // A fault of the search alone.
+			panic(fmt.Errorf("an event of a search makes no sense: %w", err)) // A fault of the search alone.
 		}
 		ts.v.account.keep(e, &r)
 	}
@@ -283,9 +297,8 @@ func (ts *trials) step(i, reading int, danger bool) error {
 		f.Does, f.Act = laws.Acted, int(row.act)
 		body = Acted{Step: s.ID, Act: site.ActID(s.Act)}
 		x.good = ts.make(body, f, inTurn)
-		f.Foreign = true
-		x.foreign = ts.make(body, f, func(t *trial) { t.foreign = true })
-		f.Foreign, f.InSpite = false, true
+		x.foreign, x.behind = ts.elsewhere(body, f)
+		f.InSpite = true
 		x.spite = ts.make(Acted{Step: s.ID, Act: site.ActID(s.Act), InSpite: true, Why: "x"}, f)
 		return nil
 	case doPutOn, doTakeOff:
@@ -307,11 +320,10 @@ func (ts *trials) step(i, reading int, danger bool) error {
 	}
 	x.good = ts.make(body, f, inTurn)
 	g := f
-	g.Foreign = true
 	if f.Does == laws.Unlikely {
 		g.Does = laws.LeftOut
 	}
-	x.foreign = ts.make(body, g, func(t *trial) { t.foreign = true })
+	x.foreign, x.behind = ts.elsewhere(body, g)
 	if row.does == doObserve || row.does == doInspect {
 		g := f
 		g.Late = !row.after

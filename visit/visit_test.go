@@ -208,9 +208,9 @@ func TestWarningsAreNeverRefused(t *testing.T) {
 
 func TestEntryAfterThePhase(t *testing.T) {
 	d := drive(t, plainMachine(t))
-	late := Entry{Entered: "after", Happened: "2026-11-24T09:10:00Z"}
-	d.refused(Inspected{Step: "premises", Answer: "they agree", Entry: late}, "entered-live")
+	d.refused(Inspected{Step: "premises", Answer: "they agree", Entry: Entry{Entered: "after", Happened: "2026-11-24T09:00:40Z"}}, "entered-live")
 	d.to("socket-test")
+	late := Entry{Entered: "after", Happened: d.wall.Format(time.RFC3339)}
 	d.must(Observed{Step: "socket-test", Shows: instrument.Show(instrument.Healthy), Entry: late})
 	r := d.v.Account().Readings
 	if r[len(r)-1].Happened == "" {
@@ -294,4 +294,29 @@ func TestReplayKeepsWhatTheEngineDoesNotAccept(t *testing.T) {
 
 func lacks(r *Refusal, code Code, fits func(Reason) bool) bool {
 	return slices.ContainsFunc(r.Lacks, func(x Reason) bool { return x.Code == code && fits(x) })
+}
+
+// Every stop is told, also one that is raised while another is in force; all are left together, by a
+// decision to go on and by nothing else.
+func TestEveryStopIsTold(t *testing.T) {
+	d := drive(t, plainMachine(t))
+	d.to("cutout-danger")
+	d.must(Stopped{Why: "smoke"})
+	d.must(Stopped{Why: "flames now"})
+	s, _ := d.v.machine.Method.Step("cutout-danger")
+	wrong := s.Inspect.Answers[slices.IndexFunc(s.Inspect.Answers, func(a string) bool { return a != s.Inspect.Expect })]
+	d.must(Inspected{Step: s.ID, Answer: wrong})
+	d.must(Inspected{Step: s.ID, Answer: wrong})
+	stops := d.v.Account().Stops
+	if len(stops) != 3 || stops[0].Words != "smoke" || stops[1].Words != "flames now" || stops[2].ID != s.Unexpected.Stop {
+		t.Fatalf("stops: %+v", stops)
+	}
+	for _, x := range stops {
+		if !x.LeftAt.IsZero() {
+			t.Errorf("%s counts as left, and nobody decided to go on", x.ID)
+		}
+	}
+	if d.v.Stop() != s.Unexpected.Stop {
+		t.Errorf("in force is %s", d.v.Stop())
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"image"
 	"image/color"
@@ -28,10 +29,8 @@ const (
 // decoding lets one picture at a time take so much memory.
 var decoding sync.Mutex
 
-// errTooLarge is the error for a picture that would take too much memory.
-type errTooLarge struct{ w, h int }
-
-func (e errTooLarge) Error() string { return fmt.Sprintf("too large to show: %d by %d", e.w, e.h) }
+// errTooLarge is wrapped for a picture that would take too much memory.
+var errTooLarge = errors.New("too large to show")
 
 // perPixel is how many bytes the decoders of the standard library take for a pixel, at most.
 func perPixel(cfg image.Config, content []byte) int {
@@ -82,7 +81,7 @@ func shrink(content []byte) (jpg []byte, w, h int, err error) {
 		return nil, 0, 0, fmt.Errorf("not a picture that can be read: %d by %d", cfg.Width, cfg.Height)
 	}
 	if cfg.Width > maxDecoded/perPixel(cfg, content)/cfg.Height {
-		return nil, 0, 0, errTooLarge{cfg.Width, cfg.Height}
+		return nil, 0, 0, fmt.Errorf("%w: %d by %d", errTooLarge, cfg.Width, cfg.Height)
 	}
 	decoding.Lock()
 	defer decoding.Unlock()

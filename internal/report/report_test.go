@@ -304,12 +304,14 @@ func TestLanes(t *testing.T) {
 // give a file that says so.
 func TestHostile(t *testing.T) {
 	in, v := input(t, "whole", report.Full, func(j *invented.Job, _ *invented.Script) {
-		j.Address = strings.Repeat("Llanfairpwll", 12) + " \u202e電 <script>alert(1)</script> ŵŷ Ω"
+		j.Address = strings.Repeat("Llanfairpwll", 12) + " 電 <script>alert(1)</script> ŵŷ Ω"
 		j.Reference = "../../etc/passwd"
 	})
 	for id := range v.Attachments {
 		v.Attachments[id] = []byte("no container")
 	}
+	// The engine takes no such letter; a record that was made otherwise may hold it.
+	in.Case.Opened.Premises.Address += "\u202e"
 	s, err := report.Compose(in)
 	if err != nil {
 		t.Fatal(err)
