@@ -82,6 +82,7 @@ type Defect struct {
 
 // Telling is one time that somebody was told.
 type Telling struct {
+	Event     string       `json:"event"`
 	To        method.Owner `json:"to"`
 	Whom      string       `json:"whom,omitempty"`
 	At        time.Time    `json:"at"`
@@ -105,18 +106,17 @@ func (c *Case) Defects() []Defect {
 		list = append(list, Defect{Event: r.Event, At: r.At, From: FromRemark, Owner: r.Owner, Step: r.Step, Scheme: r.Scheme, Category: r.Category})
 	}
 	slices.SortStableFunc(list, func(x, y Defect) int { return x.At.Compare(y.At) })
-	first := map[method.Owner]time.Time{}
 	for i := range list {
 		d := &list[i]
 		if d.Owner == "" {
 			d.Owner = site.Employer
 		}
-		if _, known := first[d.Owner]; !known {
-			first[d.Owner] = d.At
+		// People ring first and write afterwards: a report counts for what is written down after it too,
+		// where something for that owner had been written down before, on a chain that the report had seen.
+		rung := func(t Telling) bool {
+			return slices.ContainsFunc(list[:i], func(x Defect) bool { return x.Owner == d.Owner && c.Visit.Before(x.Event, t.Event) })
 		}
-		// People ring first and write afterwards, so that a report counts from the first
-		// thing found for that owner on.
-		d.Told = c.Told(d.Owner, first[d.Owner])
+		d.Told = earliest(slices.DeleteFunc(c.tellings(d.Owner), func(t Telling) bool { return !c.since(t, d.Event, d.At) && !rung(t) }))
 	}
 	return list
 }
@@ -124,23 +124,35 @@ func (c *Case) Defects() []Defect {
 // Told returns the first time that an owner was told from a moment on, or nil: by a report, or by an
 // entry that says so.
 func (c *Case) Told(owner method.Owner, from time.Time) *Telling {
+	return earliest(slices.DeleteFunc(c.tellings(owner), func(t Telling) bool { return t.At.Before(from) }))
+}
+
+// since reports whether somebody was told after an event: by the clock, or because whoever told had seen it.
+func (c *Case) since(t Telling, event string, at time.Time) bool {
+	return !t.At.Before(at) || c.Visit.Before(event, t.Event)
+}
+
+func (c *Case) tellings(owner method.Owner) []Telling {
 	a := c.Visit.Account()
 	var list []Telling
 	for _, r := range a.Reports {
 		if r.To == owner {
-			list = append(list, Telling{To: r.To, Whom: r.Whom, At: r.At, Reference: r.Reference})
+			list = append(list, Telling{Event: r.Event, To: r.To, Whom: r.Whom, At: r.At, Reference: r.Reference})
 		}
 	}
 	for _, e := range a.Entries {
 		for id, choice := range e.Entries {
 			if f := c.Visit.Machine().Method.Field(e.Step, id); f != nil && f.Role == method.Told {
 				if o, tells := f.Tells(choice); tells && o == owner {
-					list = append(list, Telling{To: o, At: e.At})
+					list = append(list, Telling{Event: e.Event, To: o, At: e.At})
 				}
 			}
 		}
 	}
-	list = slices.DeleteFunc(list, func(t Telling) bool { return t.At.Before(from) })
+	return list
+}
+
+func earliest(list []Telling) *Telling {
 	if len(list) == 0 {
 		return nil
 	}
@@ -284,7 +296,8 @@ func (c *Case) Needs() []Need {
 		if !ended || danger {
 			add(Need{At: s.At, Code: NeedStopped, Danger: danger, Stop: s.ID, Words: s.Words, Event: s.Event})
 		}
-		if s.Category != "" && c.Told(s.Owner, s.At) == nil {
+		told := func(t Telling) bool { return c.since(t, s.Event, s.At) }
+		if s.Category != "" && !slices.ContainsFunc(c.tellings(s.Owner), told) {
 			add(Need{At: s.At, Code: NeedOwnerTold, Danger: true, Owner: s.Owner, Stop: s.ID, Event: s.Event})
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"crypto/ed25519"
 	"crypto/sha256"
 	"fmt"
-	"math/rand/v2"
 	"reflect"
 	"slices"
 	"testing"
@@ -13,7 +12,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
-	"meterwright/instrument"
 	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
@@ -93,8 +91,7 @@ func (d *device) open() []record.Event {
 	return []record.Event{d.line(visit.Opened{Job: "J-1", MethodHash: machine.Hash, Fictional: true}), d.line(visit.Method{Resolved: whole})}
 }
 
-func read(t testing.TB, events []record.Event) *replay.Case {
-	t.Helper()
+func read(t interface{ Fatal(...any) }, events []record.Event) *replay.Case {
 	c, err := reader.Read(events)
 	if err != nil {
 		t.Fatal(err)
@@ -162,91 +159,28 @@ func TestAStopThatTheOtherDidNotSee(t *testing.T) {
 	}
 }
 
-// draw makes lines of up to three devices that take over from one another, with and without having
-// seen the other, as people would who have no signal.
-func draw(t *rapid.T) []record.Event {
-	devices := []*device{newDevice(1), newDevice(2), newDevice(3)}
-	lines := devices[0].open()
-	for range rapid.IntRange(0, 30).Draw(t, "lines") {
-		d := rapid.SampledFrom(devices).Draw(t, "device")
-		if d.seq == 0 || rapid.IntRange(0, 9).Draw(t, "over") == 0 {
-			other := rapid.SampledFrom(devices).Draw(t, "other")
-			if other != d && other.seq > 0 {
-				why := rapid.SampledFrom([]string{"", "gone"}).Draw(t, "why")
-				lines = append(lines, d.over(other, why))
-			}
-			continue
-		}
-		lines = append(lines, d.line(body(t)))
-	}
-	return lines
-}
-
-func body(t *rapid.T) visit.Body {
-	steps := machine.Method.Steps
-	s := &steps[rapid.IntRange(0, 30).Draw(t, "step")]
-	switch rapid.IntRange(0, 13).Draw(t, "body") {
-	case 0:
-		return visit.Stopped{Why: "x"}
-	case 1:
-		return visit.Reported{To: site.Employer}
-	case 2:
-		return visit.Resumed{Why: "x"}
-	case 3:
-		return visit.Noted{Words: "x"}
-	case 4:
-		return visit.WentAway{}
-	case 5:
-		return visit.CameBack{}
-	case 6:
-		return visit.HandedOver{}
-	case 7:
-		return visit.Ended{Outcome: rapid.SampledFrom([]string{"abandoned", "stopped-danger"}).Draw(t, "end"), Left: "as it was"}
-	case 8:
-		return visit.LeftOut{Step: s.ID, How: method.NotTested, Why: "x"}
-	case 9:
-		return visit.Acted{Act: "switch-off-house"}
-	}
-	switch {
-	case s.Inspect != nil:
-		return visit.Inspected{Step: s.ID, Answer: rapid.SampledFrom(s.Inspect.Answers).Draw(t, "answer")}
-	case s.TakeUp != nil:
-		return visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: "i", Due: "2027-01-01"}}
-	}
-	return visit.Returned{Step: s.ID, Why: "x"}
-}
-
 // TestAnyArrivalOrder: the same lines give the same case, in whatever order they come.
 func TestAnyArrivalOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lines := draw(t)
-		want := read2(t, lines)
-		shuffled := slices.Clone(lines)
-		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
-		rng.Shuffle(len(shuffled), func(i, j int) { shuffled[i], shuffled[j] = shuffled[j], shuffled[i] })
-		got := read2(t, append(shuffled, lines[:len(lines)/2]...)) // some of them twice
-		if want.Visit.Control() != got.Visit.Control() {
-			t.Fatalf("Control differs:\n%+v\n%+v", want.Visit.Control(), got.Visit.Control())
-		}
-		if d := cmp.Diff(want.Visit.Account(), got.Visit.Account(), cmp.Exporter(func(reflect.Type) bool { return true })); d != "" {
-			t.Fatal(d)
-		}
-		if d := cmp.Diff(want.Needs(), got.Needs()); d != "" {
-			t.Fatal(d)
+		want := read(t, lines)
+		got := read(t, append(rapid.Permutation(lines).Draw(t, "order"), lines[:len(lines)/2]...)) // some of them twice
+		for what, pair := range map[string][2]any{
+			"control": {want.Visit.Control(), got.Visit.Control()}, "account": {want.Visit.Account(), got.Visit.Account()},
+			"needs": {want.Needs(), got.Needs()}, "chains": {want.Chains, got.Chains}, "forks": {want.Forks, got.Forks}, "waiting": {want.Waiting, got.Waiting},
+			"lines": {want.Lines(), got.Lines()}, "state": {want.State(), got.State()}, "defects": {want.Defects(), got.Defects()}, "tools": {want.Tools(), got.Tools()},
+			"phases": {want.Phases(), got.Phases()}, "answers": {want.Answers(), got.Answers()}, "people": {want.People, got.People}, "person": {want.Person, got.Person},
+			"holdings": {want.Visit.Holdings(), got.Visit.Holdings()},
+		} {
+			if !reflect.DeepEqual(pair[0], pair[1]) {
+				t.Fatalf("%s differs: %s", what, cmp.Diff(pair[0], pair[1], cmp.Exporter(func(reflect.Type) bool { return true })))
+			}
 		}
 	})
 }
 
-func read2(t *rapid.T, lines []record.Event) *replay.Case {
-	c, err := reader.Read(lines)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return c
-}
-
 // calm says how calm a case looks, from several sides; none of them may rise by a late warning.
-func calm(c *replay.Case) [4]int {
+func calm(c *replay.Case) map[string]int {
 	v := c.Visit
 	_, contested := v.Holder()
 	stop := 2
@@ -256,96 +190,81 @@ func calm(c *replay.Case) [4]int {
 			stop = 0
 		}
 	}
-	one := 1
-	if contested {
-		one = 0
+	told := 0
+	for _, d := range c.Defects() {
+		if d.Told == nil {
+			told--
+		}
 	}
-	return [4]int{stop, one, len(v.Held()), -len(c.Needs())}
+	out := map[string]int{"stop": stop, "proofs": len(v.Held()), "worn": len(v.Worn()), "needs": -len(c.Needs()), "untold": told,
+		"discrepancies": -len(v.Account().Discrepancies)}
+	if !contested {
+		out["one holder"] = 1
+	}
+	if v.Outcome() == visit.Completed {
+		out["completed"] = 1
+	}
+	return out
 }
 
-// TestALateWarningIsNeverCalmer: a stop, or an answer that is not as expected, made on a device that had
-// not seen the rest, never makes the visit look calmer.
+// TestALateWarningIsNeverCalmer: a stop, an answer, a reading, a proving or a check that is not as
+// expected, after any line of any chain, so that its device had not seen the rest, never makes the visit look calmer.
 func TestALateWarningIsNeverCalmer(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lines := draw(t)
-		before := read2(t, lines)
-		// The late line follows any line of any chain.
+		before := read(t, lines)
 		at := lines[rapid.IntRange(1, len(lines)-1).Draw(t, "after")]
-		d := &device{key: at.Key, seq: at.Seq + 1, head: at.Hash, mono: at.Mono, wall: at.Wall}
-		late := rapid.SampledFrom([]visit.Body{visit.Stopped{Why: "late"}, visit.Inspected{Step: "cutout-state", Answer: "x"}}).Draw(t, "late")
-		if i, ok := late.(visit.Inspected); ok {
-			s := step(t)
-			i.Step = s.ID
-			for _, a := range s.Inspect.Answers {
-				if a != s.Inspect.Expect {
-					i.Answer = a
-				}
-			}
-			late = i
-		}
-		after := read2(t, append(slices.Clone(lines), d.line(late)))
+		d := &device{key: at.Key, seq: at.Seq + 1, head: at.Hash, mono: at.Mono, wall: at.Wall, n: 9}
+		late := d.line(warning(t))
+		late.Boot = at.Boot
+		all := append(slices.Clone(lines), late)
+		after := read(t, rapid.Permutation(all).Draw(t, "order"))
 		x, y := calm(before), calm(after)
-		for i := range x {
-			if y[i] > x[i] {
-				t.Fatalf("side %d rose from %v to %v", i, x, y)
+		for side := range x {
+			if y[side] > x[side] {
+				t.Fatalf("%s rose from %v to %v by %s", side, x, y, late.Kind)
 			}
 		}
 	})
 }
 
-// step draws a question whose other answer raises a stop.
-func step(t *rapid.T) *method.Step {
-	var list []*method.Step
-	for i := range machine.Method.Steps {
-		s := &machine.Method.Steps[i]
-		if s.Inspect != nil && s.Unexpected != nil && s.Unexpected.Stop != "" {
-			list = append(list, s)
+// The drawn visits come to what the properties are about.
+func TestDrawnVisitsComeFar(t *testing.T) {
+	met := map[string]bool{}
+	rapid.Check(t, func(t *rapid.T) {
+		c := read(t, draw(t))
+		_, contested := c.Visit.Holder()
+		met["contested"] = met["contested"] || contested
+		met["forked"] = met["forked"] || len(c.Forks) > 0
+		met["proof"] = met["proof"] || len(c.Visit.Held()) > 0
+		met["stop"] = met["stop"] || c.Visit.Stop() != ""
+		met["act"] = met["act"] || len(c.Visit.Account().Acts) > 0
+		met["three chains"] = met["three chains"] || len(c.Chains) > 2
+	})
+	for what, ok := range met {
+		if !ok {
+			t.Errorf("no drawn visit has: %s", what)
 		}
 	}
-	return rapid.SampledFrom(list).Draw(t, "question")
 }
 
-// TestWhatTheOtherDidIsTakenUp: where one of two hands over, the other does not work on before it has
-// taken up what the first did; a device without a chain begins with taking over.
-func TestWhatTheOtherDidIsTakenUp(t *testing.T) {
-	a, b, outside := newDevice(1), newDevice(2), newDevice(3)
-	lines := append(a.open(), b.over(a, ""), a.line(visit.Inspected{Step: "premises", Answer: "they agree"}), a.line(visit.HandedOver{}))
+// A visit in which all is as expected is accepted to the last act, with what it rests on; only the end is
+// not, since the tails are out.
+func TestSmallMethodIsCarriedOut(t *testing.T) {
+	lines := slices.Clone(opening)
+	d := newDevice(1)
+	d.seq, d.head, d.mono, d.wall = 2, opening[1].Hash, opening[1].Mono, opening[1].Wall
+	for i := range small.Method.Steps {
+		lines = append(lines, d.line(expected(&small.Method.Steps[i])))
+	}
+	lines = append(lines, d.line(visit.Ended{Outcome: "completed"}))
 	c := read(t, lines)
-	if h, contested := c.Visit.Holder(); h != b.key.String() || contested {
-		t.Fatalf("held by %.8s, contested %v", h, contested)
+	if d := c.Visit.Account().Discrepancies; len(d) != 1 || d[0].Kind != visit.KindEnded {
+		t.Fatalf("%s: %+v", c.State(), d)
 	}
-	check := func(d *device, body visit.Body) []visit.Row {
-		r, err := c.Visit.Check(visit.Event{Body: body, Chain: d.key.String(), Wall: d.wall, Mono: d.mono, Boot: fmt.Sprint("boot-", d.n)})
-		if err != nil {
-			t.Fatal(err)
+	for _, a := range c.Visit.Account().Acts {
+		if a.Act == "take-tails-out" && len(a.Rests) < 3 {
+			t.Errorf("rests on %d readings", len(a.Rests))
 		}
-		if r == nil {
-			return nil
-		}
-		return r.Rows
-	}
-	step := visit.Inspected{Step: "premises", Answer: "they agree"}
-	if rows := check(b, step); !slices.Equal(rows, []visit.Row{visit.RowOneHolder}) {
-		t.Errorf("worked on without having seen the other's work: %v", rows)
-	}
-	for _, body := range []visit.Body{step, visit.Noted{Words: "x"}, visit.Stopped{}} {
-		if rows := check(outside, body); !slices.Contains(rows, visit.RowInHand) {
-			t.Errorf("%s by a device without a chain: %v", visit.KindOf(body), rows)
-		}
-	}
-	if list := c.Visit.Holdings(); len(list) != 2 || list[0].Released == list[1].Released {
-		t.Errorf("holdings: %+v", list)
-	}
-	lines = append(lines, b.over(a, ""))
-	c = read(t, lines)
-	if list := c.Visit.Holdings(); len(list) != 1 || list[0].Chain != b.key.String() || list[0].Since != b.head.String() {
-		t.Errorf("holdings: %+v", list)
-	}
-	if rows := check(b, step); rows != nil {
-		t.Errorf("after the take-over: %v", rows)
-	}
-	lines = append(lines, b.line(step))
-	if list := read(t, lines).Visit.Account().Discrepancies; len(list) > 0 {
-		t.Errorf("%+v", list)
 	}
 }

@@ -153,16 +153,22 @@ func expectedBody(v *Visit, s *method.Step) Body {
 // to goes on with expected answers until the step is in turn.
 func (d *driver) to(step string) {
 	d.t.Helper()
-	for {
-		n := d.v.Next()
-		if n.Step == step {
-			return
-		}
-		if n.Step == "" {
+	for d.v.Next().Step != step {
+		if d.v.Next().Step == "" {
 			d.t.Fatalf("the visit came to its end before %s", step)
 		}
-		s, _ := d.v.machine.Method.Step(n.Step)
-		d.must(expectedBody(d.v, s))
+		d.on()
+	}
+}
+
+// on gives the expected answer to the step in turn.
+func (d *driver) on() {
+	d.t.Helper()
+	n := d.v.Next()
+	s, _ := d.v.machine.Method.Step(n.Step)
+	d.must(expectedBody(d.v, s))
+	if d.v.Next().Step == n.Step {
+		d.t.Fatalf("the expected answer to %s leads nowhere", n.Step)
 	}
 }
 
@@ -170,7 +176,6 @@ func (d *driver) to(step string) {
 func (d *driver) through() {
 	d.t.Helper()
 	for d.v.Next().Step != "" {
-		s, _ := d.v.machine.Method.Step(d.v.Next().Step)
-		d.must(expectedBody(d.v, s))
+		d.on()
 	}
 }

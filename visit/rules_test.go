@@ -20,7 +20,7 @@ func volts(text string) instrument.Indication {
 func TestAVisitOfActsAloneIsNotCompleted(t *testing.T) {
 	m := plainMachine(t)
 	d := drive(t, m)
-	for {
+	for range m.steps {
 		i := slices.IndexFunc(m.steps[min(int(d.v.Control().pos), len(m.steps)):], func(s step) bool { return s.does == doAct })
 		if i < 0 {
 			break
@@ -37,7 +37,10 @@ func TestAVisitOfActsAloneIsNotCompleted(t *testing.T) {
 			d.must(LeftOut{Step: d.v.Next().Step, How: method.NotTested, Why: "in a hurry"})
 		}
 	}
-	for d.v.Next().Step != "" {
+	for range m.steps {
+		if d.v.Next().Step == "" {
+			break
+		}
 		d.must(LeftOut{Step: d.v.Next().Step, How: method.NotTested, Why: "in a hurry"})
 	}
 	r := d.refused(Ended{Outcome: "completed"}, RowEverythingDone)
@@ -144,7 +147,7 @@ func TestQuestionsLeftOutAreOwed(t *testing.T) {
 			d.must(LeftOut{Step: s.ID, How: method.CouldNot, Why: "x"})
 			continue
 		}
-		d.must(expectedBody(d.v, s))
+		d.on()
 	}
 	d.refused(Ended{Outcome: "completed"}, RowEverythingDone)
 }

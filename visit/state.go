@@ -111,6 +111,9 @@ func (v *Visit) at(e *Event) *state {
 	return &s
 }
 
+// Before reports whether whoever made event b had seen event a: that it is the same or lies in its past.
+func (v *Visit) Before(a, b string) bool { return v.before(a, b) }
+
 // before reports whether event a is event b or lies in its past.
 func (v *Visit) before(a, b string) bool {
 	met := map[string]bool{}

@@ -25,9 +25,9 @@ type trial struct {
 	foreign bool
 	// behind says that it is made where devices have not seen how far one another came.
 	behind bool
-	mono    int64
-	boot    string
-	wall    time.Time
+	mono   int64
+	boot   string
+	wall   time.Time
 	// date is the protection or the instrument, by its index, whose date has passed when it is made.
 	dateOf *int8
 	tools  bool

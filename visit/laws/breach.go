@@ -83,7 +83,11 @@ func (b Breach) String() string {
 		text = string(b.At) + " " + text
 	}
 	if b.Needs != "" {
-		text += ": " + string(b.At) + " " + string(b.Needs)
+		text += ": "
+		if b.At != "" {
+			text += string(b.At) + " "
+		}
+		text += string(b.Needs)
 	}
 	if b.Switch != "" {
 		text += ": " + string(b.Switch)
