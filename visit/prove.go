@@ -3,6 +3,7 @@ package visit
 import (
 	"fmt"
 	"maps"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -20,15 +21,22 @@ type Finding struct {
 
 // String says it with the trace, an event a line.
 func (f Finding) String() string {
-	lines := []string{f.Breach.String()}
+	return f.Breach.String() + "\n  " + strings.Join(f.events(), "\n  ")
+}
+
+// Steps is the trace in one line.
+func (f Finding) Steps() string { return strings.Join(f.events(), "; ") }
+
+func (f Finding) events() []string {
+	var list []string
 	for _, b := range f.Trace {
 		text, err := EncodeBody(b)
 		if err != nil {
 			text = []byte(err.Error())
 		}
-		lines = append(lines, "  "+string(KindOf(b))+" "+string(text))
+		list = append(list, string(KindOf(b))+" "+string(text))
 	}
-	return strings.Join(lines, "\n")
+	return list
 }
 
 // Prove walks every state that visits by a method can reach, following one proof at a time, and
@@ -114,4 +122,44 @@ func (w *walked) findings() []Finding {
 		list = append(list, f)
 	}
 	return list
+}
+
+// Proving proves the laws of several methods. Of those that the engine cannot tell apart one is walked: a position's
+// arrangement, for example, is often no more to it than words.
+type Proving struct {
+	// Limit is the most states that one proof may take.
+	Limit int
+
+	walked []*Machine
+	found  [][]Finding
+}
+
+// Prove is the function Prove.
+func (p *Proving) Prove(r *method.Resolved) ([]Finding, error) {
+	m, err := New(r)
+	if err != nil {
+		return nil, err
+	}
+	if i := slices.IndexFunc(p.walked, m.alike); i >= 0 {
+		return p.found[i], nil
+	}
+	w, err := m.walk(p.Limit, 0)
+	if err != nil {
+		return nil, err
+	}
+	p.walked, p.found = append(p.walked, m), append(p.found, w.findings())
+	return p.found[len(p.found)-1], nil
+}
+
+// alike reports whether the engine and the laws cannot tell two methods apart.
+func (m *Machine) alike(o *Machine) bool {
+	what := func(m *Machine) []any {
+		var reads []laws.Reading
+		for i := range m.steps {
+			reads = append(reads, readingOf(&m.Method.Steps[i], m.steps[i].tool))
+		}
+		return []any{m.steps, m.acts, m.stops, m.proofs, m.kit, m.offNeed, m.exposed, m.service, reads, m.Method.Protection,
+			m.Method.Points, m.Method.Switches, m.Method.Acts}
+	}
+	return reflect.DeepEqual(what(m), what(o))
 }

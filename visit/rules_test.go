@@ -244,6 +244,14 @@ func TestProtectionWearsOut(t *testing.T) {
 	if len(d.v.Worn()) != 0 {
 		t.Error("worn after the date has passed")
 	}
+	// Tools need no check, so that the time of one takes nothing from them.
+	d.must(Checked{Item: "tools", Found: "sound"})
+	d.must(PutOn{Items: []string{"tools"}})
+	d.boot = "another"
+	d.must(Noted{Words: "x"})
+	if !slices.Equal(d.v.Worn(), []string{"tools"}) {
+		t.Errorf("worn after a restart: %v", d.v.Worn())
+	}
 	// A visor has no date: it may be found sound without one.
 	d.must(Checked{Item: "visor", Found: "sound"})
 }
@@ -343,7 +351,7 @@ func TestFasterThanHands(t *testing.T) {
 			t.Errorf("after %d ms %s: %d, want %d", x.ms, KindOf(x.body), got, x.want)
 		}
 	}
-	d.boot, d.mono = "another", 0
+	d.boot, d.mono = "another", d.mono+1-30_000
 	d.must(prove)
 	if got := d.v.Account().Hasty; got != 2 {
 		t.Error("the time before a restart is not known")

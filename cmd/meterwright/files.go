@@ -12,6 +12,7 @@ import (
 	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/yamldoc"
 	"meterwright/method"
+	"meterwright/method/lint"
 	"meterwright/method/written"
 	"meterwright/rules"
 	"meterwright/visit"
@@ -95,6 +96,8 @@ type shelf struct {
 	*written.Shelf
 	pack   *rules.Pack
 	limits method.Rules
+	// prove is nil where laws are not to be proved.
+	prove lint.Prover
 }
 
 func openShelf() (*shelf, error) {
@@ -107,7 +110,7 @@ func openShelf() (*shelf, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &shelf{lib, pack, limits}, nil
+	return &shelf{Shelf: lib, pack: pack, limits: limits}, nil
 }
 
 // resolve returns the method that a job's visit follows.

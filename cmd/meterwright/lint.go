@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	json "encoding/json/v2"
 	"errors"
 	"fmt"
 	"slices"
@@ -12,13 +11,11 @@ import (
 	"meterwright/method"
 	"meterwright/method/lint"
 	"meterwright/method/written"
-	"meterwright/visit"
-	"meterwright/visit/laws"
 )
 
 type methodLint struct {
-	Files  []string `arg:"" help:"Files of methods, overlays or translations." name:"file"`
-	States int      `help:"How many states of a visit may be searched for one that breaks a law of the trade, for each proof; 0 leaves the laws out." default:"400000"`
+	Files []string `arg:"" help:"Files of methods, overlays or translations." name:"file"`
+	Laws  string   `help:"Where the method is searched for a visit that breaks a law of the trade: at a plain position, at one with everything that a job can claim too, or nowhere." enum:"plain,all,none" default:"plain"`
 	asJSON
 }
 
@@ -45,6 +42,9 @@ func (c *methodLint) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
+	if c.Laws != "none" {
+		shelf.prove = prover(c.Laws == "all")
+	}
 	code := exitGood
 	all := []linted{}
 	for _, name := range c.Files {
@@ -53,7 +53,7 @@ func (c *methodLint) Run(s *streams) error {
 			code = worst(code, s.report(err))
 			continue
 		}
-		l := shelf.lint(name, b, c.States)
+		l := shelf.lint(name, b)
 		all = append(all, l)
 		switch {
 		case len(l.Problems) > 0:
@@ -79,9 +79,9 @@ func (c *methodLint) Run(s *streams) error {
 }
 
 // lint checks one file by itself and against what it is for.
-func (s *shelf) lint(name string, b []byte, states int) linted {
+func (s *shelf) lint(name string, b []byte) linted {
 	l := linted{File: name, Kind: written.KindOf(b), Problems: []problem{}, TakesAway: []problem{}}
-	found, err := s.findings(name, b, l.Kind, states)
+	found, err := s.findings(name, b, l.Kind)
 	if err != nil {
 		var list written.Problems
 		if !errors.As(err, &list) {
@@ -109,11 +109,8 @@ func (s *shelf) lint(name string, b []byte, states int) linted {
 
 // findings returns what was found in a file; the error is a written.Problems, or holds the
 // method.Faults that came up when the file was applied.
-func (s *shelf) findings(name string, b []byte, k written.Kind, states int) ([]lint.Finding, error) {
-	against := lint.Against{Methods: s.Methods, Overlays: s.Overlays, Rules: s.limits}
-	if states > 0 {
-		against.Prove = prover(states)
-	}
+func (s *shelf) findings(name string, b []byte, k written.Kind) ([]lint.Finding, error) {
+	against := lint.Against{Methods: s.Methods, Overlays: s.Overlays, Rules: s.limits, Prove: s.prove}
 	switch k {
 	case written.Overlay:
 		o, err := written.ParseOverlay(name, b)
@@ -144,55 +141,4 @@ func (s *shelf) findings(name string, b []byte, k written.Kind, states int) ([]l
 		return nil, err
 	}
 	return lint.Method(d, against)
-}
-
-// prover searches the visits by a resolved method, at a position without what a job can add, for one
-// that breaks a law of the trade. Methods that differ in their limits alone let the same visits happen,
-// and are searched once.
-func prover(states int) lint.Prover {
-	known := map[string][]lint.Finding{}
-	return func(r *method.Resolved) ([]lint.Finding, error) {
-		if r.Claims.Rates > 1 {
-			return nil, nil
-		}
-		shape, err := shapeOf(r)
-		if err != nil {
-			return nil, err
-		}
-		if found, ok := known[shape]; ok {
-			return found, nil
-		}
-		broken, err := visit.Prove(r, states)
-		if err != nil {
-			return nil, err
-		}
-		bare := slices.ContainsFunc(r.TakesAway, func(a method.Away) bool { return a.Kind == method.AwayProtection })
-		var found []lint.Finding
-		for _, f := range broken {
-			// Work without protection that an overlay took away is named by what it takes away.
-			if bare && slices.Contains([]laws.Law{laws.WithoutProtection, laws.ProbedBare, laws.GlovesOff}, f.Law) {
-				continue
-			}
-			found = append(found, lint.Finding{Code: lint.BreaksLaw, Problem: f.String(), Mend: "let the step need the proof, the protection or the switch that the law asks for"})
-		}
-		known[shape] = found
-		return found, nil
-	}
-}
-
-// shapeOf is what of a resolved method decides which visits can happen.
-func shapeOf(r *method.Resolved) (string, error) {
-	steps := slices.Clone(r.Steps)
-	for i := range steps {
-		if o := steps[i].Observe; o != nil {
-			plain := *o
-			plain.Limit, plain.Bounds = "", nil
-			if o.Bounds != nil {
-				plain.Expect = o.Bounds.Unit
-			}
-			steps[i].Observe = &plain
-		}
-	}
-	b, err := json.Marshal([]any{steps, r.Proofs, r.Stops, r.MakeSafe, r.Switches, r.Acts, r.Points, r.TakesAway}, json.Deterministic(true))
-	return string(b), err
 }
