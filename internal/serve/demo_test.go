@@ -237,8 +237,8 @@ func TestOwnVisitsComeFirst(t *testing.T) {
 		t.Fatal(err)
 	}
 	// What began in this run of the program is known without summaries; others' is not listed.
-	_, body := get(t, first, "/field/op-114/")
-	inOrder(t, body, "Under way in your hands", "37 Fuller Street", "9 Ropewalk Yard", "Appointments")
+	_, body := get(t, first, "/field/op-262/")
+	inOrder(t, body, "Under way in your hands", "37 Fuller Street", "Appointments")
 	if own, _, _ := strings.Cut(body, "Appointments"); strings.Contains(own, "Chandler") {
 		t.Error("a visit in the hands of somebody else stands among one's own")
 	}
@@ -250,31 +250,31 @@ func TestOwnVisitsComeFirst(t *testing.T) {
 		t.Fatal(err)
 	}
 	today := time.Now()
-	many(t, s, 10_000, "Dated", func(j *store.Job) { j.Day, j.Person = today.Format(time.DateOnly), "op-114" })
+	many(t, s, 10_000, "Dated", func(j *store.Job) { j.Day, j.Person = today.Format(time.DateOnly), "op-262" })
 	many(t, s, 150, "Undated", func(*store.Job) {})
 	many(t, s, 150, "Foreign", func(j *store.Job) { j.Day, j.Person = today.Format(time.DateOnly), "op-318" })
 	for _, day := range []string{"", "?day=" + today.AddDate(0, 0, 1).Format(time.DateOnly), "?day=" + today.AddDate(0, 0, -400).Format(time.DateOnly), "?list=day&from=9900"} {
-		code, body := get(t, s, "/field/op-114/"+day)
+		code, body := get(t, s, "/field/op-262/"+day)
 		if code != http.StatusOK {
 			t.Fatalf("%s: %d", day, code)
 		}
-		// Both are in the hands of op-114 in the demonstration, one handed over by somebody else.
-		inOrder(t, body, "Under way in your hands", "37 Fuller Street", "9 Ropewalk Yard", "Without a date", "0 Undated Row", "list=undated&amp;from=100", "150 in all")
+		// It was handed over to op-262 by somebody else in the demonstration.
+		inOrder(t, body, "Under way in your hands", "37 Fuller Street", "Without a date", "0 Undated Row", "list=undated&amp;from=100", "150 in all")
 	}
-	_, body = get(t, s, "/field/op-114/")
-	inOrder(t, body, "Under way", "Appointments", "0 Dated Row", "99 Dated Row", "There are 10005 in all", "Without a date", "Jobs of others", "0 Foreign Row")
+	_, body = get(t, s, "/field/op-262/")
+	inOrder(t, body, "Under way", "Appointments", "0 Dated Row", "99 Dated Row", "There are 10001 in all", "Without a date", "Jobs of others", "0 Foreign Row")
 	if strings.Contains(body, "100 Dated Row") {
 		t.Error("a list has no end")
 	}
-	_, body = get(t, s, "/field/op-114/?day="+today.Format(time.DateOnly)+"&list=day&from=100")
+	_, body = get(t, s, "/field/op-262/?day="+today.Format(time.DateOnly)+"&list=day&from=100")
 	inOrder(t, body, "Appointments", "100 Dated Row", "199 Dated Row", "from=200")
-	_, body = get(t, s, "/field/op-114/?day="+today.AddDate(0, 0, -1).Format(time.DateOnly))
+	_, body = get(t, s, "/field/op-262/?day="+today.AddDate(0, 0, -1).Format(time.DateOnly))
 	inOrder(t, body, "No job is yours on this day", "Without a date")
 	if strings.Contains(body, " Dated Row") {
 		t.Error("another day shows the jobs of today")
 	}
 	for _, bad := range []string{"?day=yesterday", "?from=-1", "?from=x"} {
-		if code, _ := get(t, s, "/field/op-114/"+bad); code != http.StatusUnprocessableEntity && code != http.StatusBadRequest {
+		if code, _ := get(t, s, "/field/op-262/"+bad); code != http.StatusUnprocessableEntity && code != http.StatusBadRequest {
 			t.Errorf("%s: %d", bad, code)
 		}
 	}

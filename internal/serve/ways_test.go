@@ -78,7 +78,7 @@ func TestWaysByTaps(t *testing.T) {
 		p.t = t
 		p.open("/field/op-231/")
 		p.tap("14:00 9 Ropewalk Yard")
-		p.says("Not yet: take the seals off", "the service position was left", "The way on")
+		p.says("take the seals off", "the service position was left", "The way on")
 		p.look("blocked")
 		p.tap("Go back to:")
 		w := walk(t, p, demoMethod(t, "NM-3010"))
@@ -253,7 +253,7 @@ func TestWaysByTaps(t *testing.T) {
 		p.tap("Acts that make safe")
 		p.look("acts")
 		p.tap("Shroud the live supply contact")
-		p.says("Not yet: shroud the live supply contact", "Not worn")
+		p.says("shroud the live supply contact", "Not worn")
 		p.look("refused-act")
 		p.touch("It has been done already")
 		p.look("in-spite")
