@@ -77,27 +77,20 @@ func ParseIndication(s string) (Indication, error) {
 	}
 	number, unit, ok := strings.Cut(s, " ")
 	if !ok {
-		return Indication{}, fmt.Errorf("%q is no indication: write lit, dark, over-range, healthy, wrong, forward, reverse, missing, trips, holds, or a number with a space and its unit, like 238.1 V", clip(s))
+		return Indication{}, fmt.Errorf("%.40q is no indication: write lit, dark, over-range, healthy, wrong, forward, reverse, missing, trips, holds, or a number with a space and its unit, like 238.1 V", s)
 	}
 	known := false
 	for _, u := range units {
 		known = known || u == unit
 	}
 	if !known {
-		return Indication{}, fmt.Errorf("%q is no unit of an instrument: write one of %s", clip(unit), strings.Join(units, ", "))
+		return Indication{}, fmt.Errorf("%.40q is no unit of an instrument: write one of %s", unit, strings.Join(units, ", "))
 	}
 	v, err := measure.ParseDecimal(number)
 	if err != nil {
 		return Indication{}, err
 	}
 	return ShowValue(v, unit), nil
-}
-
-func clip(s string) string {
-	if len(s) > 40 {
-		return s[:40] + "…"
-	}
-	return s
 }
 
 // MarshalText writes the indication for a record.

@@ -67,8 +67,8 @@ type Fact struct {
 
 // Protection is something worn or used.
 type Protection struct {
-	ID    string `json:"id"`
-	Words string `json:"words"`
+	ID    string         `json:"id"`
+	Words string         `json:"words"`
 	Role  ProtectionRole `json:"role,omitempty"`
 	// Checked says that it must be inspected before it is put on, Dated that it bears the day on which
 	// its test falls due, without which a check of it says nothing.

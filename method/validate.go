@@ -2,6 +2,8 @@ package method
 
 import (
 	"fmt"
+	"maps"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -374,17 +376,9 @@ func (o *Overlay) validate() error {
 	return v.list.orNil()
 }
 
-func validID(s string) bool {
-	if s == "" || len(s) > 64 || s[0] < 'a' || s[0] > 'z' {
-		return false
-	}
-	for _, r := range s {
-		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-' && r != '.' {
-			return false
-		}
-	}
-	return true
-}
+func validID(s string) bool { return idForm.MatchString(s) }
+
+var idForm = regexp.MustCompile(`^[a-z][a-z0-9.-]{0,63}$`)
 
 func kindNames() []instrument.Kind {
 	var k []instrument.Kind
@@ -406,11 +400,4 @@ func escape(s string) string {
 	return strings.NewReplacer("~", "~0", "/", "~1").Replace(s)
 }
 
-func sortedKeys[V any](m map[string]V) []string {
-	keys := make([]string, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	return keys
-}
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -136,59 +137,34 @@ func parseHex(dst []byte, s string) error {
 	return err
 }
 
-// checkVisit refuses anything but the lower-case text form of a UUID version 7
-// (RFC 9562 sections 4 and 5.7).
+// The forms of the texts of a line.
+var (
+	// visitForm is the lower-case text form of a UUID version 7 (RFC 9562 sections 4 and 5.7).
+	visitForm = regexp.MustCompile(`^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$`)
+	kindForm  = regexp.MustCompile(`^[a-z0-9]+([-.][a-z0-9]+)*$`)
+	idForm    = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,64}$`)
+)
+
 func checkVisit(s string) error {
-	bad := len(s) != 36
-	for i := 0; i < len(s) && !bad; i++ {
-		switch c := s[i]; i {
-		case 8, 13, 18, 23:
-			bad = c != '-'
-		case 14:
-			bad = c != '7'
-		case 19:
-			bad = !strings.ContainsRune("89ab", rune(c))
-		default:
-			bad = !isDigit(c) && (c < 'a' || c > 'f')
-		}
-	}
-	if bad {
+	if !visitForm.MatchString(s) {
 		return fmt.Errorf("%.80q is not a UUID version 7 in lower case", s)
 	}
 	return nil
 }
 
-// checkKind refuses anything but lower-case words of letters and digits joined by single
-// hyphens or full stops, up to 64 bytes.
 func checkKind(s string) error {
-	bad, gap := len(s) > 64, true
-	for i := 0; i < len(s); i++ {
-		c := s[i]
-		sep := c == '-' || c == '.'
-		bad = bad || sep && gap || !sep && !isDigit(c) && (c < 'a' || c > 'z')
-		gap = sep
-	}
-	if bad || gap {
+	if len(s) > 64 || !kindForm.MatchString(s) {
 		return fmt.Errorf("%.80q is not a kind: use up to 64 lower-case letters and digits, joined by hyphens or full stops", s)
 	}
 	return nil
 }
 
-// checkIdentifier refuses anything but 1 to 64 letters, digits and . _ : -.
 func checkIdentifier(s string) error {
-	bad := s == "" || len(s) > 64
-	for i := 0; i < len(s); i++ {
-		c := s[i]
-		letter := c|0x20 >= 'a' && c|0x20 <= 'z'
-		bad = bad || !letter && !isDigit(c) && !strings.ContainsRune("._:-", rune(c))
-	}
-	if bad {
+	if !idForm.MatchString(s) {
 		return fmt.Errorf("%.80q is not an identifier: use 1 to 64 letters, digits and . _ : -", s)
 	}
 	return nil
 }
-
-func isDigit(c byte) bool { return c >= '0' && c <= '9' }
 
 // sum is the SHA-256 of b.
 func sum(b []byte) Hash { return sha256.Sum256(b) }

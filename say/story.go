@@ -13,10 +13,17 @@ func once[T any](f func() T) func() T { return sync.OnceValue(f) }
 
 func decimals(v float64, n int) string { return strconv.FormatFloat(v, 'f', n, 64) }
 
-// Line is one line of the story: what the event says, and what the engine made of it.
+// Line is one line of the story: what the event says, what the engine made of it, and the stop that it
+// raised.
 func (s *Speaker) Line(a *visit.Account, l *visit.Line) string {
 	body, _ := a.Body(l.Event)
-	return s.event(a, l, body)
+	words := s.event(a, l, body)
+	for i := range a.Stops {
+		if x := &a.Stops[i]; x.Event == l.Event && x.ID != visit.Declared {
+			words += " " + s.Say("story.stop", "title", s.Stop(x.ID, ""))
+		}
+	}
+	return words
 }
 
 // event words an event. What a person typed stands in it as typed, ended as a sentence.

@@ -33,7 +33,7 @@ func splitAppointment(s string) (day, hour string, err error) {
 	}
 	numbers := strings.FieldsFunc(s, func(r rune) bool { return strings.ContainsRune("-/. T", r) })
 	if len(numbers) >= 3 && digits(numbers[0]) && digits(numbers[1]) && digits(numbers[2]) {
-		return "", "", fmt.Errorf("%q begins like a date and is none of this form", clip(s))
+		return "", "", fmt.Errorf("%.40q begins like a date and is none of this form", s)
 	}
 	return "", s, nil
 }

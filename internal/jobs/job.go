@@ -276,13 +276,13 @@ func (k *Kit) check() *Fault {
 		at := fmt.Sprintf("/kit/instruments/%d", i)
 		model, ok := instrument.Lookup(t.Kind)
 		if !ok {
-			return bad(at+"/kind", "", "%q is no kind of instrument: write one of %s", clip(string(t.Kind)), kinds())
+			return bad(at+"/kind", "", "%.40q is no kind of instrument: write one of %s", string(t.Kind), kinds())
 		}
 		if t.ID == "" {
 			return bad(at+"/id", "give the number on its label", "the %s has no number", model.Words)
 		}
 		if !instrument.Suits(t.ProvedOn.Kind, t.Kind) {
-			return bad(at+"/proved_on/kind", "", "%q does not suit a %s: write one of %s", clip(string(t.ProvedOn.Kind)), model.Words, join(model.ProvedOn))
+			return bad(at+"/proved_on/kind", "", "%.40q does not suit a %s: write one of %s", string(t.ProvedOn.Kind), model.Words, join(model.ProvedOn))
 		}
 		if n := t.ProvedOn.Nominal; n != "" {
 			if _, err := instrument.ParseIndication(n); err != nil {
@@ -318,7 +318,7 @@ func due(at, day string) *Fault {
 func date(s string) (time.Time, error) {
 	t, err := time.Parse(time.DateOnly, s)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("%q is no date: write it like 2026-11-24", clip(s))
+		return time.Time{}, fmt.Errorf("%.40q is no date: write it like 2026-11-24", s)
 	}
 	return t, nil
 }
@@ -337,13 +337,6 @@ func join[T ~string](list []T) string {
 		words[i] = string(w)
 	}
 	return strings.Join(words, ", ")
-}
-
-func clip(s string) string {
-	if len(s) > 40 {
-		return strings.ToValidUTF8(s[:40], "") + "…"
-	}
-	return s
 }
 
 // Tool returns the first instrument of the kind, or the one with the id when it is not empty.

@@ -1,6 +1,7 @@
 package script
 
 import (
+	"encoding/json/jsontext"
 	"fmt"
 	"maps"
 	"slices"
@@ -29,7 +30,7 @@ func (r *Runner) goOn(e *Entry) error {
 			return nil
 		}
 		if s == nil || i > until {
-			return r.bad(e, "name a step that comes in this visit", "%s was not met: the step in turn is %q", clip(r.Machine.Method.Steps[until].ID), at)
+			return r.bad(e, "name a step that comes in this visit", "%s was not met: the step in turn is %q", r.Machine.Method.Steps[until].ID, at)
 		}
 		if !first {
 			r.now = r.now.Add(r.Script.Pace)
@@ -60,10 +61,10 @@ func (r *Runner) until(e *Entry) (int, error) {
 	}
 	_, i := r.Machine.Method.Step(r.written(name))
 	if i < 0 {
-		return 0, r.bad(e, "name a step of the method: meterwright method show lists them", "there is no step %q in this job's method", clip(name))
+		return 0, r.bad(e, "name a step of the method: meterwright method show lists them", "there is no step %.40q in this job's method", name)
 	}
 	if _, at := r.Machine.Method.Step(r.inTurn()); i < at {
-		return 0, r.bad(e, "name a later step", "the step %s is behind already", clip(name))
+		return 0, r.bad(e, "name a later step", "the step %.40s is behind already", name)
 	}
 	return i, nil
 }
@@ -197,12 +198,12 @@ func (r *Runner) checkUsual() error {
 	}
 	for _, key := range slices.Sorted(maps.Keys(r.Script.Usual)) {
 		if !known[key] {
-			return r.Script.doc.KeyErrorf("/usual/"+escape(key), "name a limit, a field, a fact, or a step that measures", "nothing in this job's method asks for %q", clip(key))
+			return r.Script.doc.KeyErrorf(string(jsontext.Pointer("/usual").AppendToken(key)), "name a limit, a field, a fact, or a step that measures", "nothing in this job's method asks for %.40q", key)
 		}
 	}
 	for _, reg := range r.Job.Registers {
 		if !known[reg.Entry] {
-			return fmt.Errorf("job %s: registers: this job's method has no field %q", r.Job.Reference, clip(reg.Entry))
+			return fmt.Errorf("job %s: registers: this job's method has no field %.40q", r.Job.Reference, reg.Entry)
 		}
 	}
 	return nil

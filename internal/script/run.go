@@ -443,7 +443,7 @@ func (r *Runner) photograph(name string) (visit.Attachment, error) {
 			media = record.MediaJPEG
 		case ".png":
 		default:
-			return visit.Attachment{}, fmt.Errorf("%q is no picture: name a .jpg or .png file beside the script", clip(name))
+			return visit.Attachment{}, fmt.Errorf("%.40q is no picture: name a .jpg or .png file beside the script", name)
 		}
 		content, err = r.File(name)
 	}

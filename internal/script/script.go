@@ -5,6 +5,7 @@ import (
 	json "encoding/json/v2"
 	"fmt"
 	"maps"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -107,7 +108,7 @@ func Parse(file string, b []byte) (*Script, error) {
 			return nil, err
 		}
 		if e.Label != "" && labels[e.Label] {
-			return nil, d.Errorf(e.pointer, "use each label once", "the label %q stands twice", clip(e.Label))
+			return nil, d.Errorf(e.pointer, "use each label once", "the label %.40q stands twice", e.Label)
 		}
 		labels[e.Label] = true
 		s.Entries = append(s.Entries, e)
@@ -133,11 +134,11 @@ func (s *Script) checkHead(h *head) error {
 	s.Begin = begin.In(time.FixedZone("", offset))
 	if h.Pace != "" {
 		if s.Pace, err = time.ParseDuration(h.Pace); err != nil || s.Pace < 0 || s.Pace > time.Hour {
-			return d.Errorf("/pace", "write it like 20s", "%q is no time that an entry can take", clip(h.Pace))
+			return d.Errorf("/pace", "write it like 20s", "%.40q is no time that an entry can take", h.Pace)
 		}
 	}
 	if !identifier(s.Device) {
-		return d.Errorf("/device", "use letters, digits and hyphens", "%q cannot name a device", clip(s.Device))
+		return d.Errorf("/device", "use letters, digits and hyphens", "%.40q cannot name a device", s.Device)
 	}
 	if s.Seed != "" && !s.Fictional {
 		return d.Errorf("/seed", "leave it out, or mark the script fictional: true", "keys made from a seed prove nothing")
@@ -146,12 +147,9 @@ func (s *Script) checkHead(h *head) error {
 }
 
 // identifier accepts up to 32 letters, digits and hyphens.
-func identifier(s string) bool {
-	bad := func(r rune) bool {
-		return (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != '-'
-	}
-	return s != "" && len(s) <= 32 && !strings.ContainsFunc(s, bad)
-}
+func identifier(s string) bool { return idForm.MatchString(s) }
+
+var idForm = regexp.MustCompile(`^[A-Za-z0-9-]{1,32}$`)
 
 // entry reads one entry: a mapping with one verb, or a verb alone.
 func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
@@ -164,7 +162,7 @@ func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
 		}
 		e.Verb = verb
 		if v, ok := verbs[verb]; !ok || !v.bare {
-			return e, d.Errorf(pointer, "write one of "+strings.Join(bareVerbs(), ", ")+", or a mapping with one of "+strings.Join(verbNames(), ", "), "%q says nothing by itself", clip(verb))
+			return e, d.Errorf(pointer, "write one of "+strings.Join(bareVerbs(), ", ")+", or a mapping with one of "+strings.Join(verbNames(), ", "), "%.40q says nothing by itself", verb)
 		}
 		return e, nil
 	}
@@ -173,14 +171,14 @@ func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
 		return e, d.Errorf(pointer, "write one of "+strings.Join(verbNames(), ", "), "this is no entry")
 	}
 	for _, key := range slices.Sorted(maps.Keys(parts)) {
-		here := pointer + "/" + escape(key)
+		here := string(jsontext.Pointer(pointer).AppendToken(key))
 		var err error
 		switch key {
 		case "at":
 			e.At, err = s.clock(here)
 		case "as":
 			if err = d.DecodePart(here, &e.Label); err == nil && !identifier(e.Label) {
-				err = d.Errorf(here, "use up to 32 letters, digits and hyphens", "%q is no label", clip(e.Label))
+				err = d.Errorf(here, "use up to 32 letters, digits and hyphens", "%.40q is no label", e.Label)
 			}
 		case "happened":
 			var c clock
@@ -192,7 +190,7 @@ func (s *Script) entry(pointer string, raw jsontext.Value) (Entry, error) {
 			}
 		default:
 			if _, ok := verbs[key]; !ok {
-				return e, d.KeyErrorf(here, "write one of "+strings.Join(verbNames(), ", "), "the key %q is not known here", clip(key))
+				return e, d.KeyErrorf(here, "write one of "+strings.Join(verbNames(), ", "), "the key %.40q is not known here", key)
 			}
 			if e.Verb != "" {
 				return e, d.Errorf(pointer, "make two entries of it", "%s and %s stand in one entry", e.Verb, key)
@@ -226,7 +224,7 @@ func (s *Script) clock(pointer string) (clock, error) {
 			return clock{day: time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(sec)*time.Second, kind: atDay}, nil
 		}
 	}
-	return clock{}, s.doc.Errorf(pointer, `write a time of day like "10:31" or "10:31:20", or a span like +2m`, "%q is no time", clip(text))
+	return clock{}, s.doc.Errorf(pointer, `write a time of day like "10:31" or "10:31:20", or a span like +2m`, "%.40q is no time", text)
 }
 
 // day returns the time of day on the day of the visit.
@@ -239,13 +237,4 @@ func (s *Script) day(d time.Duration) time.Time {
 func (s *Script) Place(e *Entry) string {
 	p := s.doc.At(e.pointer)
 	return s.doc.File + ":" + strconv.Itoa(p.Line) + ":" + strconv.Itoa(p.Column)
-}
-
-func escape(s string) string { return strings.NewReplacer("~", "~0", "/", "~1").Replace(s) }
-
-func clip(s string) string {
-	if len(s) > 40 {
-		return strings.ToValidUTF8(s[:40], "") + "…"
-	}
-	return s
 }

@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"meterwright/instrument"
-	"meterwright/site"
 	"meterwright/visit"
 )
 
@@ -60,7 +59,7 @@ func bareVerbs() []string {
 }
 
 // at is the pointer of the entry's body.
-func (e *Entry) at() string { return e.pointer + "/" + escape(e.Verb) }
+func (e *Entry) at() string { return e.pointer + "/" + e.Verb }
 
 func (r *Runner) bad(e *Entry, mend, format string, args ...any) error {
 	return r.Script.doc.Errorf(e.at(), mend, format, args...)
@@ -83,8 +82,18 @@ func decode[T any](r *Runner, e *Entry) (T, error) {
 
 // whole reads a body that has no short form.
 func whole[T visit.Body](r *Runner, e *Entry) (visit.Body, error) {
-	v, err := decode[T](r, e)
-	return v, err
+	return filled(r, e, new(T), nil)
+}
+
+// filled reads a body into b, which holds what an entry may leave out. Words alone go to short,
+// where there is one.
+func filled[T visit.Body](r *Runner, e *Entry, b *T, short *string) (visit.Body, error) {
+	if s, ok := e.short(); ok && short != nil {
+		*short = s
+		return *b, nil
+	}
+	err := r.Script.doc.DecodePart(e.at(), b)
+	return *b, err
 }
 
 // words reads a body that is words alone.
@@ -125,9 +134,7 @@ func tookUp(r *Runner, e *Entry) (visit.Body, error) {
 func checked(r *Runner, e *Entry) (visit.Body, error) {
 	s, ok := e.short()
 	if !ok {
-		b, err := decode[visit.Checked](r, e)
-		b.Entry = e.entered()
-		return b, err
+		return filled(r, e, &visit.Checked{Entry: e.entered()}, nil)
 	}
 	item, found, _ := strings.Cut(s, " ")
 	id, last, two := strings.Cut(found, " ")
@@ -158,9 +165,7 @@ func putOn(r *Runner, e *Entry) (visit.Body, error) {
 
 func tookOff(r *Runner, e *Entry) (visit.Body, error) {
 	if e.body.Kind() == '{' {
-		b, err := decode[visit.TookOff](r, e)
-		b.Entry = e.entered()
-		return b, err
+		return filled(r, e, &visit.TookOff{Entry: e.entered()}, nil)
 	}
 	items, err := r.items(e)
 	return visit.TookOff{Items: items, Entry: e.entered()}, err
@@ -170,9 +175,7 @@ func tookOff(r *Runner, e *Entry) (visit.Body, error) {
 func proved(r *Runner, e *Entry) (visit.Body, error) {
 	s, ok := e.short()
 	if !ok {
-		b, err := decode[visit.Proved](r, e)
-		b.Entry = e.entered()
-		return b, err
+		return filled(r, e, &visit.Proved{Entry: e.entered()}, nil)
 	}
 	left, what, ok := strings.Cut(s, " shows ")
 	kind, source, ok2 := strings.Cut(left, " on ")
@@ -196,12 +199,7 @@ func observed(r *Runner, e *Entry) (visit.Body, error) {
 	b := visit.Observed{Step: r.inTurn(), Entry: e.entered()}
 	s, ok := e.short()
 	if !ok {
-		got, err := decode[visit.Observed](r, e)
-		if got.Step == "" {
-			got.Step = b.Step
-		}
-		got.Entry = b.Entry
-		return got, err
+		return filled(r, e, &b, nil)
 	}
 	if step, what, ok := strings.Cut(s, " shows "); ok {
 		b.Step, s = step, what
@@ -214,27 +212,13 @@ func observed(r *Runner, e *Entry) (visit.Body, error) {
 }
 
 func inspected(r *Runner, e *Entry) (visit.Body, error) {
-	if s, ok := e.short(); ok {
-		return visit.Inspected{Step: r.inTurn(), Answer: s, Entry: e.entered()}, nil
-	}
-	b, err := decode[visit.Inspected](r, e)
-	if b.Step == "" {
-		b.Step = r.inTurn()
-	}
-	b.Entry = e.entered()
-	return b, err
+	b := visit.Inspected{Step: r.inTurn(), Entry: e.entered()}
+	return filled(r, e, &b, &b.Answer)
 }
 
 func decided(r *Runner, e *Entry) (visit.Body, error) {
-	if s, ok := e.short(); ok {
-		return visit.Decided{Step: r.inTurn(), Value: s, Entry: e.entered()}, nil
-	}
-	b, err := decode[visit.Decided](r, e)
-	if b.Step == "" {
-		b.Step = r.inTurn()
-	}
-	b.Entry = e.entered()
-	return b, err
+	b := visit.Decided{Step: r.inTurn(), Entry: e.entered()}
+	return filled(r, e, &b, &b.Value)
 }
 
 // recorded reads {FIELD: VALUE, …}, or {step: STEP, entries: {…}}. The value of a photograph
@@ -271,7 +255,7 @@ func recorded(r *Runner, e *Entry) (visit.Body, error) {
 		}
 		ref, err := r.photograph(fields[field])
 		if err != nil {
-			return nil, r.bad(e, "", "photograph %s: %s", clip(field), err)
+			return nil, r.bad(e, "", "photograph %.40s: %s", field, err)
 		}
 		if b.Photographs == nil {
 			b.Photographs = map[string]visit.Attachment{}
@@ -282,21 +266,12 @@ func recorded(r *Runner, e *Entry) (visit.Body, error) {
 }
 
 func acted(r *Runner, e *Entry) (visit.Body, error) {
-	if s, ok := e.short(); ok {
-		return visit.Acted{Act: site.ActID(s), Entry: e.entered()}, nil
-	}
-	b, err := decode[visit.Acted](r, e)
-	b.Entry = e.entered()
-	return b, err
+	b := visit.Acted{Entry: e.entered()}
+	return filled(r, e, &b, (*string)(&b.Act))
 }
 
 func leftOut(r *Runner, e *Entry) (visit.Body, error) {
-	b, err := decode[visit.LeftOut](r, e)
-	if b.Step == "" {
-		b.Step = r.inTurn()
-	}
-	b.Entry = e.entered()
-	return b, err
+	return filled(r, e, &visit.LeftOut{Step: r.inTurn(), Entry: e.entered()}, nil)
 }
 
 func returned(r *Runner, e *Entry) (visit.Body, error) {
@@ -343,7 +318,7 @@ func correct(r *Runner, e *Entry) (visit.Body, error) {
 	}
 	hash, ok := r.answers[key]
 	if !ok {
-		return nil, r.bad(e, "name something that was entered before", "nothing was entered for %s", clip(key))
+		return nil, r.bad(e, "name something that was entered before", "nothing was entered for %.40s", key)
 	}
 	return visit.Corrected{Event: hash, Now: b.Now, Entries: b.Entries, Why: b.Why}, nil
 }

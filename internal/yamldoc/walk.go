@@ -9,7 +9,6 @@ import (
 	"reflect"
 	"slices"
 	"strconv"
-	"strings"
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
@@ -44,7 +43,7 @@ func (w *walker) refuse(n ast.Node, mend, format string, args ...any) {
 // refused, so that the JSON is not whole, the problems are returned instead.
 func (w *walker) write(t jsontext.Token) { _ = w.out.WriteToken(t) }
 
-func (w *walker) value(n ast.Node, t reflect.Type, pointer string, depth int) {
+func (w *walker) value(n ast.Node, t reflect.Type, depth int) {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
@@ -64,15 +63,15 @@ func (w *walker) value(n ast.Node, t reflect.Type, pointer string, depth int) {
 	}
 	switch t.Kind() {
 	case reflect.Struct, reflect.Map:
-		w.mapping(n, t, pointer, depth)
+		w.mapping(n, t, depth)
 	case reflect.Slice:
-		w.sequence(n, t, pointer, depth)
+		w.sequence(n, t, depth)
 	default:
 		w.scalar(n, t)
 	}
 }
 
-func (w *walker) mapping(n ast.Node, t reflect.Type, pointer string, depth int) {
+func (w *walker) mapping(n ast.Node, t reflect.Type, depth int) {
 	pairs, ok := pairsOf(n)
 	if !ok {
 		w.refuse(n, "write "+wanted(t), "%s stands where a mapping is wanted", found(n))
@@ -95,24 +94,24 @@ func (w *walker) mapping(n ast.Node, t reflect.Type, pointer string, depth int) 
 		if t.Kind() == reflect.Map {
 			want = t.Elem()
 		} else if want, ok = field(t, key); !ok || slices.Contains(w.hidden, key) {
-			w.refuse(p.Key, unknownMend(t, key, w.hidden), "the key %s is not known here", strconv.Quote(clip(key)))
+			w.refuse(p.Key, unknownMend(t, key, w.hidden), "the key %.40q is not known here", key)
 			continue
 		}
 		w.write(jsontext.String(key))
-		w.value(p.Value, want, pointer+"/"+escape(key), depth+1)
+		w.value(p.Value, want, depth+1)
 	}
 	w.write(jsontext.EndObject)
 }
 
-func (w *walker) sequence(n ast.Node, t reflect.Type, pointer string, depth int) {
+func (w *walker) sequence(n ast.Node, t reflect.Type, depth int) {
 	s, ok := n.(*ast.SequenceNode)
 	if !ok {
 		w.refuse(n, "write "+wanted(t), "%s stands where a list is wanted", found(n))
 		return
 	}
 	w.write(jsontext.BeginArray)
-	for i, v := range s.Values {
-		w.value(v, t.Elem(), pointer+"/"+strconv.Itoa(i), depth+1)
+	for _, v := range s.Values {
+		w.value(v, t.Elem(), depth+1)
 	}
 	w.write(jsontext.EndArray)
 }
@@ -127,13 +126,13 @@ func (w *walker) scalar(n ast.Node, t reflect.Type) {
 	case reflect.Int:
 		v, err := strconv.ParseInt(s, 10, 32)
 		if err != nil || strconv.FormatInt(v, 10) != s {
-			w.refuse(n, "write digits only, for example 15", "%s is not a whole number", strconv.Quote(clip(s)))
+			w.refuse(n, "write digits only, for example 15", "%.40q is not a whole number", s)
 			return
 		}
 		w.write(jsontext.Int(v))
 	case reflect.Bool:
 		if s != "true" && s != "false" {
-			w.refuse(n, "write true or false", "%s is neither true nor false", strconv.Quote(clip(s)))
+			w.refuse(n, "write true or false", "%.40q is neither true nor false", s)
 			return
 		}
 		w.write(jsontext.Bool(s == "true"))
@@ -183,7 +182,7 @@ func found(n ast.Node) string {
 		return "nothing"
 	}
 	if s, ok := text(n); ok {
-		return "the text " + strconv.Quote(clip(s))
+		return fmt.Sprintf("the text %.40q", s)
 	}
 	return "something else"
 }
@@ -206,15 +205,4 @@ func wanted(t reflect.Type) string {
 		return "key: value, each on its own line, or {key: value}"
 	}
 	return kindWord(t)
-}
-
-func escape(s string) string {
-	return strings.NewReplacer("~", "~0", "/", "~1").Replace(s)
-}
-
-func clip(s string) string {
-	if r := []rune(s); len(r) > 40 {
-		return string(r[:40]) + "…"
-	}
-	return s
 }

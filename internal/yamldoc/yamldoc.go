@@ -74,7 +74,7 @@ func (d *Document) index(pointer string, n ast.Node, depth int) {
 	pairs, _ := pairsOf(n)
 	for _, p := range pairs {
 		if key, ok := text(p.Key); ok {
-			here := pointer + "/" + escape(key)
+			here := string(jsontext.Pointer(pointer).AppendToken(key))
 			d.keys[here] = place(p.Key)
 			d.index(here, p.Value, depth+1)
 		}
@@ -124,7 +124,7 @@ func (d *Document) JSON(t reflect.Type, hidden ...string) ([]byte, error) {
 func (d *Document) json(pointer string, t reflect.Type, hidden []string) ([]byte, error) {
 	w := &walker{src: d.src, hidden: hidden}
 	w.out = jsontext.NewEncoder(&w.buf)
-	w.value(d.values[pointer], t, pointer, 1+strings.Count(pointer, "/"))
+	w.value(d.values[pointer], t, 1+strings.Count(pointer, "/"))
 	if len(w.list) > 0 {
 		return nil, w.list.InOrder()
 	}

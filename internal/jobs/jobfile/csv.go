@@ -112,12 +112,12 @@ func ParseCSV(b []byte, format rules.MeterPointFormat) ([]Row, error) {
 		default:
 			row.Job, row.Fault = read(columns, cells, format)
 			if i := slices.Index(columns, "job"); i < len(cells) {
-				row.Reference = clip(strings.TrimSpace(strings.Clone(cells[i])))
+				row.Reference = fmt.Sprintf("%.40s", strings.TrimSpace(cells[i]))
 			}
 		}
 		if row.Fault == nil {
 			if first, twice := seen[row.Job.Reference]; twice {
-				row.Job, row.Fault = nil, &Fault{"job", fmt.Sprintf("the reference %q stands in line %d already", clip(row.Job.Reference), first), "leave one of them out"}
+				row.Job, row.Fault = nil, &Fault{"job", fmt.Sprintf("the reference %.40q stands in line %d already", row.Job.Reference, first), "leave one of them out"}
 			} else {
 				seen[row.Job.Reference] = at
 			}
@@ -191,7 +191,7 @@ func readHeader(cells []string) ([]string, error) {
 	for i, c := range cells {
 		name := strings.Join(strings.FieldsFunc(strings.ToLower(c), func(r rune) bool { return strings.ContainsRune(" \t\u00a0_-.", r) }), "_")
 		if !slices.Contains(known, name) {
-			return nil, fmt.Errorf("line 1: column %d: %q is no column: use %s", i+1, clip(c), strings.Join(known, ", "))
+			return nil, fmt.Errorf("line 1: column %d: %.40q is no column: use %s", i+1, c, strings.Join(known, ", "))
 		}
 		if slices.Contains(names, name) {
 			return nil, fmt.Errorf("line 1: column %d: %q stands twice", i+1, name)
@@ -245,12 +245,12 @@ func set(j *jobs.Job, name, cell string) (problem, mend string) {
 			*flags[name] = true
 		case "no", "false":
 		default:
-			return strconv.Quote(clip(cell)) + " is neither yes nor no", "write yes or no"
+			return fmt.Sprintf("%.40q is neither yes nor no", cell), "write yes or no"
 		}
 	case numbers[name] != nil:
 		n, err := strconv.Atoi(cell)
 		if err != nil {
-			return strconv.Quote(clip(cell)) + " is not a whole number", "write digits only"
+			return fmt.Sprintf("%.40q is not a whole number", cell), "write digits only"
 		}
 		*numbers[name] = n
 	case name == "arrangement":
@@ -271,7 +271,7 @@ func registers(j *jobs.Job, cell string) (problem, mend string) {
 	for _, text := range list(cell) {
 		words := strings.Fields(text)
 		if len(words) < 2 {
-			return strconv.Quote(clip(text)) + " is no register", "write FIELD DIGITS DATE=READING…, as in final-import 5 2026-05-24=04127"
+			return fmt.Sprintf("%.40q is no register", text), "write FIELD DIGITS DATE=READING…, as in final-import 5 2026-05-24=04127"
 		}
 		r := jobs.Register{Entry: words[0]}
 		whole, places, _ := strings.Cut(words[1], ".")
@@ -281,7 +281,7 @@ func registers(j *jobs.Job, cell string) (problem, mend string) {
 			r.Decimals, err2 = strconv.Atoi(places)
 		}
 		if err1 != nil || err2 != nil {
-			return strconv.Quote(clip(words[1])) + " is no count of digits", "write 5, or 5.1 for five digits and one decimal"
+			return fmt.Sprintf("%.40q is no count of digits", words[1]), "write 5, or 5.1 for five digits and one decimal"
 		}
 		for _, w := range words[2:] {
 			if w == string(metering.Import) || w == string(metering.Export) {
@@ -290,7 +290,7 @@ func registers(j *jobs.Job, cell string) (problem, mend string) {
 			}
 			on, reading, ok := strings.Cut(w, "=")
 			if !ok {
-				return strconv.Quote(clip(w)) + " is no earlier reading", "write DATE=READING"
+				return fmt.Sprintf("%.40q is no earlier reading", w), "write DATE=READING"
 			}
 			r.Earlier = append(r.Earlier, jobs.Reading{On: on, Reading: reading})
 		}
@@ -307,11 +307,4 @@ func list(cell string) []string {
 		}
 	}
 	return words
-}
-
-func clip(s string) string {
-	if len(s) > 40 {
-		return strings.ToValidUTF8(s[:40], "") + "…"
-	}
-	return s
 }
