@@ -2,6 +2,7 @@ package visit
 
 import (
 	"encoding/json/v2"
+	"math/bits"
 	"reflect"
 	"slices"
 	"testing"
@@ -190,6 +191,16 @@ func TestEveryCause(t *testing.T) {
 	m := plainMachine(t)
 	p := slices.IndexFunc(m.Method.Proofs, func(p method.Proof) bool { return p.ID == "dead" })
 	supports := m.Method.Steps[m.proofs[p].supports[0]].ID
+	question, other := "", ""
+	for i := range m.steps {
+		if q := m.Method.Steps[i].Inspect; q != nil && m.steps[i].supports != 0 && question == "" {
+			question = m.Method.Steps[i].ID
+			other = q.Answers[(slices.Index(q.Answers, q.Expect)+1)%len(q.Answers)]
+			p = bits.TrailingZeros16(m.steps[i].supports)
+		}
+	}
+	answered := p
+	p = slices.IndexFunc(m.Method.Proofs, func(p method.Proof) bool { return p.ID == "dead" })
 	for _, x := range []struct {
 		name string
 		body Body
@@ -203,11 +214,18 @@ func TestEveryCause(t *testing.T) {
 		{"proving", Proved{Kind: instrument.TwoPole, ID: "1", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: dark()},
 			Cause{Code: ByProving, Kind: instrument.TwoPole, Shows: ref(dark()), Source: instrument.ProvingUnit}},
 		{"left out", LeftOut{Step: supports, How: method.NotTested, Why: "x"}, Cause{Code: ByLeavingOut, Step: supports}},
+		{"answer", Inspected{Step: question, Answer: other}, Cause{Code: ByAnswer, Step: question, Answer: other}},
 		{"in spite", Acted{Act: "refit-carrier", InSpite: true, Why: "x"}, Cause{Code: ByActInSpite}},
 	} {
 		d := drive(t, m)
 		k := instrument.Index(instrument.TwoPole)
 		c := &d.v.now.control
+		if x.want.Code == ByAnswer {
+			if question == "" {
+				t.Fatal("no question supports a proof")
+			}
+			p = answered
+		}
 		c.pos, c.tools[k] = m.proofs[p].supports[0], toolProved
 		c.proofs[p] = proofState{phase: proofAwaiting, rests: 1 << k, leftMS: 1 << 30}
 		if _, over := x.body.(TakenOver); over {
