@@ -249,4 +249,28 @@ func TestEveryCause(t *testing.T) {
 	}
 }
 
+// Another fact found on site undoes what hangs on it, and says so.
+func TestOtherFactIsACause(t *testing.T) {
+	m := plainMachine(t)
+	for i, s := range m.steps {
+		hangs := uint16(0)
+		if s.does == doDecide {
+			hangs = m.hangsOn(s.fact)
+		}
+		if hangs == 0 {
+			continue
+		}
+		p := bits.TrailingZeros16(hangs)
+		d := drive(t, m)
+		c := &d.v.now.control
+		c.pos, c.facts[s.fact], c.proofs[p] = int16(i), 1, proofState{phase: proofHeld, leftMS: 1 << 30}
+		d.must(Decided{Step: m.Method.Steps[i].ID, Value: m.Method.Facts[s.fact].Values[1]})
+		if u := d.v.Account().lastUndone(p); u == nil || u.Cause.Code != ByFact || u.Cause.Step != m.Method.Steps[i].ID {
+			t.Errorf("%+v", u)
+		}
+		return
+	}
+	t.Fatal("no proof hangs on a fact")
+}
+
 func ref[T any](v T) *T { return &v }
