@@ -314,3 +314,24 @@ func TestOrderRule(t *testing.T) {
 		t.Errorf("order %v", got)
 	}
 }
+
+// An end stays one when something is added after it; and what begins a chain with a supplement waits for the
+// line that it names.
+func TestAddedAfterTheEnd(t *testing.T) {
+	d := newDevice(1)
+	lines := append(d.open(), d.line(visit.Ended{Outcome: "abandoned", Left: "x"}))
+	lines = append(lines, d.line(visit.Supplement{Words: "x"}))
+	c := read(t, lines)
+	if !c.Chains[0].Ended || len(c.Visit.Account().Discrepancies) != 0 {
+		t.Errorf("%+v, %+v", c.Chains[0], c.Visit.Account().Discrepancies)
+	}
+	other := newDevice(2)
+	added := other.line(visit.Supplement{Words: "x"})
+	added.Body = fmt.Appendf(nil, `{"chain":%q,"head":%q,"words":"x"}`, d.key.String(), d.head.String())
+	if c = read(t, append(slices.Clone(lines[:3]), added)); len(c.Waiting) != 1 {
+		t.Errorf("%d wait for the line that is named", len(c.Waiting))
+	}
+	if c = read(t, append(lines, added)); len(c.Waiting) != 0 {
+		t.Errorf("%d wait", len(c.Waiting))
+	}
+}
