@@ -268,3 +268,70 @@ func TestSmallMethodIsCarriedOut(t *testing.T) {
 		}
 	}
 }
+
+// The order of lines of which none was made after another: the earlier clock, the lesser key, the lesser sequence
+// number, the lesser hash. A line is after the one before it whatever the clocks say.
+func TestOrderRule(t *testing.T) {
+	at := time.Date(2026, 11, 24, 9, 0, 0, 0, time.UTC)
+	line := func(hash byte, wall time.Time, key byte, seq int64, prev byte) record.Event {
+		return record.Event{Hash: record.Hash{hash}, Wall: wall, Key: record.Key{key}, Seq: seq, Prev: record.Hash{prev}, Kind: string(visit.KindNoted), Body: []byte(`{"words":"x"}`)}
+	}
+	want := []record.Event{
+		line(9, at, 7, 0, 0),
+		line(3, at, 7, 1, 9),                 // Its clock is that of the line before it.
+		line(8, at.Add(-time.Hour), 7, 2, 3), // Its clock went back.
+		line(7, at.Add(time.Second), 1, 0, 0),
+		line(5, at.Add(time.Second), 2, 0, 0),
+		line(6, at.Add(time.Second), 2, 0, 0),
+		line(1, at.Add(time.Second), 2, 1, 5), // It was not free before the fork of its own chain was.
+		line(4, at.Add(2*time.Second), 1, 1, 7),
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		c, _ := reader.Read(rapid.Permutation(want).Draw(t, "order"))
+		var got []byte
+		for _, e := range c.Lines() {
+			got = append(got, e.Hash[0])
+		}
+		if string(got) != string([]byte{9, 3, 8, 7, 5, 6, 1, 4}) {
+			t.Fatalf("order %v", got)
+		}
+		if len(c.Forks) != 1 || c.Forks[0].Key != (record.Key{2}) || c.Forks[0].Seq != 0 {
+			t.Fatalf("forks %v", c.Forks)
+		}
+		for _, ch := range c.Chains {
+			if forked := ch.Key == (record.Key{2}); ch.Forked != forked {
+				t.Fatalf("chain %v forked: %v", ch.Key[0], ch.Forked)
+			}
+		}
+	})
+	// Ready at once under one key, at different places, as after a lost line of a fork.
+	c, _ := reader.Read([]record.Event{line(2, at, 1, 0, 0), line(3, at, 1, 0, 0), line(1, at, 1, 1, 2), line(4, at, 1, 1, 3)})
+	var got []byte
+	for _, e := range c.Lines() {
+		got = append(got, e.Hash[0])
+	}
+	if string(got) != string([]byte{2, 3, 1, 4}) {
+		t.Errorf("order %v", got)
+	}
+}
+
+// An end stays one when something is added after it; and what begins a chain with a supplement waits for the
+// line that it names.
+func TestAddedAfterTheEnd(t *testing.T) {
+	d := newDevice(1)
+	lines := append(d.open(), d.line(visit.Ended{Outcome: "abandoned", Left: "x"}))
+	lines = append(lines, d.line(visit.Supplement{Words: "x"}))
+	c := read(t, lines)
+	if !c.Chains[0].Ended || len(c.Visit.Account().Discrepancies) != 0 {
+		t.Errorf("%+v, %+v", c.Chains[0], c.Visit.Account().Discrepancies)
+	}
+	other := newDevice(2)
+	added := other.line(visit.Supplement{Words: "x"})
+	added.Body = fmt.Appendf(nil, `{"chain":%q,"head":%q,"words":"x"}`, d.key.String(), d.head.String())
+	if c = read(t, append(slices.Clone(lines[:3]), added)); len(c.Waiting) != 1 {
+		t.Errorf("%d wait for the line that is named", len(c.Waiting))
+	}
+	if c = read(t, append(lines, added)); len(c.Waiting) != 0 {
+		t.Errorf("%d wait", len(c.Waiting))
+	}
+}

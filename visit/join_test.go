@@ -20,6 +20,21 @@ func drawState(t *rapid.T, m *Machine, chain string) *state {
 		c.ended = rapid.SampledFrom(Outcomes()).Draw(t, "outcome")
 	}
 	c.contested = rapid.IntRange(0, 5).Draw(t, "contested") == 0
+	if rapid.Bool().Draw(t, "anything") {
+		// More than visits come to in a few steps.
+		c.worn, c.fit = uint8(rapid.IntRange(0, 7).Draw(t, "worn")), uint8(rapid.IntRange(0, 7).Draw(t, "fit"))
+		c.stop, c.told = int8(rapid.IntRange(0, 3).Draw(t, "stop")), rapid.Bool().Draw(t, "told")
+		if c.stop == 0 {
+			c.told = false
+		}
+		for i := range m.proofs {
+			c.proofs[i] = rapid.SampledFrom([]proofState{{}, {proofHeld, 0, 1000}, {proofHeld, 0, 2000}, {proofAwaiting, 4, 1000}, {proofAwaiting, 4, 2000}}).Draw(t, "proof")
+		}
+		for i := range c.fitMS {
+			c.fitMS[i] = int32(rapid.IntRange(0, 3).Draw(t, "fitMS"))
+		}
+		c.owed = int16(rapid.IntRange(0, int(c.pos)).Draw(t, "owed"))
+	}
 	s := &state{control: c, event: chain, chain: chain, holder: chain, released: rapid.IntRange(0, 4).Draw(t, "released") == 0}
 	for i := range s.bracket {
 		s.bracket[i] = rapid.IntRange(0, 1).Draw(t, "bracket")

@@ -160,19 +160,16 @@ const (
 	ByActInSpite     CauseCode = "act-in-spite"
 	ByDate           CauseCode = "date-passed"         // Kind where it is an instrument's
 	ByReplacement    CauseCode = "instrument-replaced" // Kind
-	ByProtectionOff  CauseCode = "protection-off"
-	ByProving        CauseCode = "proving-failed" // Kind, Shows, Source
-	ByReading        CauseCode = "seen-otherwise" // Step, Shows
-	ByAnswer         CauseCode = "answered"       // Step, Answer
-	ByFact           CauseCode = "other-fact"     // Step
-	ByAct            CauseCode = "act"            // Act
-	ByLeavingOut     CauseCode = "left-out"       // Step
-	ByBeginningAgain CauseCode = "tests-begun-again"
+	ByProving        CauseCode = "proving-failed"      // Kind, Shows, Source
+	ByReading        CauseCode = "seen-otherwise"      // Step, Shows
+	ByAnswer         CauseCode = "answered"            // Step, Answer
+	ByFact           CauseCode = "other-fact"          // Step
+	ByAct            CauseCode = "act"                 // Act
+	ByLeavingOut     CauseCode = "left-out"            // Step
 	ByLeaving        CauseCode = "position-left"
 	ByHandOver       CauseCode = "handed-over"
 	ByCorrection     CauseCode = "corrected"
 	ByWithdrawnProof CauseCode = "proving-withdrawn"
 	ByStop           CauseCode = "stop-declared"
-	ByAnotherChain   CauseCode = "another-chain"
 	BySomethingElse  CauseCode = "something-else"
 )

@@ -271,8 +271,6 @@ func (a *Account) cause(v *Visit, e *Event, r *reduced) Cause {
 	switch b := e.Body.(type) {
 	case TookUp:
 		c.Code, c.Kind = ByReplacement, b.Instrument.Kind
-	case Checked, TookOff:
-		c.Code = ByProtectionOff
 	case Proved:
 		c.Code, c.Kind, c.Shows, c.Source = ByProving, b.Kind, &b.Shows, b.Source.Kind
 	case Observed:
@@ -285,8 +283,6 @@ func (a *Account) cause(v *Visit, e *Event, r *reduced) Cause {
 		c.Code, c.Act = ByAct, b.Act
 	case LeftOut:
 		c.Code = ByLeavingOut
-	case Returned, Resumed:
-		c.Code = ByBeginningAgain
 	case WentAway:
 		c.Code = ByLeaving
 	case TakenOver:

@@ -34,7 +34,7 @@ func prover(all bool) lint.Prover {
 				continue
 			}
 			list = append(list, lint.Finding{Code: lint.BreaksLaw, Problem: f.Breach.String(),
-				Mend: fmt.Sprintf("look at the shortest visit that does it, of %d events: %s", len(f.Trace), f.Steps())})
+				Mend: fmt.Errorf("look at the shortest visit that does it, of %d events: %s", len(f.Trace), f.Steps()).Error()})
 		}
 		return list, nil
 	}
