@@ -35,7 +35,7 @@ func drawState(t *rapid.T, m *Machine, chain string) *state {
 		}
 		c.owed = int16(rapid.IntRange(0, int(c.pos)).Draw(t, "owed"))
 	}
-	s := &state{control: c, event: chain, chain: chain, holder: chain, released: rapid.IntRange(0, 4).Draw(t, "released") == 0}
+	s := &state{control: c, event: chain, chain: chain, claim: chain, holder: chain, released: rapid.IntRange(0, 4).Draw(t, "released") == 0}
 	for i := range s.bracket {
 		s.bracket[i] = rapid.IntRange(0, 1).Draw(t, "bracket")
 		s.toolID[i] = rapid.SampledFrom([]string{"1", "1", "2"}).Draw(t, "instrument")
@@ -83,7 +83,8 @@ func TestJoinIsNoCalmerThanEither(t *testing.T) {
 			is(both.worn&^c.worn == 0 && both.fit&^c.fit == 0, "protection")
 			is(both.switches&(m.exposed|m.service) == (a.control.switches|b.control.switches)&(m.exposed|m.service), "bared or open")
 			is(both.switches&^(m.exposed|m.service)&^c.switches == 0, "a source off")
-			is(c.ended == both.ended || worse(c.ended, both.ended) == both.ended, "the end")
+			is(both.ended == NotEnded || worse(c.ended, both.ended) == both.ended, "the end")
+			is(both.ended == NotEnded || c.ended != NotEnded || s.released && c.stop == 0, "an end that one did not come to")
 			is(c.owed == 0 || c.owed > both.pos || both.owed != 0 && both.owed <= c.owed, "owed")
 			is(!c.contested || both.contested, "contested")
 			is(!s.latest.After(ab.latest) && !s.acted.After(ab.acted), "the latest time")
@@ -106,6 +107,9 @@ func TestJoinIsNoCalmerThanEither(t *testing.T) {
 					is(p.rests&(1<<k) == 0 || a.bracket[k] == b.bracket[k], "a proof that rests on another bracket")
 				}
 			}
+		}
+		if a.control.ended != NotEnded && b.control.ended != NotEnded && both.ended == NotEnded {
+			t.Fatal("both ended and it has not ended")
 		}
 		if a.released == b.released && !a.released && !both.contested {
 			t.Fatal("two hold the visit and it is not contested")

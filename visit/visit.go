@@ -48,31 +48,35 @@ func (v *Visit) Account() *Account { return v.account }
 // Check says whether the event would be accepted now, by whoever sees the whole visit. A nil
 // Refusal and a nil error mean yes. An error means that the event makes no sense in this visit.
 func (v *Visit) Check(e Event) (*Refusal, error) {
-	at := v.now
-	own := v.own(&e)
-	switch e.Body.(type) {
-	case TakenOver:
+	at, own := v.now, v.own(&e)
+	_, over := e.Body.(TakenOver)
+	switch {
+	case over:
 		at = v.at(&e)
-	case PutOn, Checked, CameBack, Acted:
-		// What somebody wears and does is judged by what that device knows of them, as it will be read.
-		if own != nil && own != at {
-			if r, refusal, err := v.check(at, &e); err == nil && refusal != nil && !v.machine.calming(&r.attempt) {
-				return refusal, nil
-			}
-			at = own
-		}
-	default:
-		if own != nil && own != at {
-			if _, refusal, err := v.check(own, &e); err != nil || refusal != nil {
-				return refusal, err
-			}
-		}
+	case own != nil && v.bodily(e.Body):
+		at = own
 	}
 	r, refusal, err := v.check(at, &e)
+	if err == nil && refusal == nil && own != nil && own != at && r.do != doTakeOver {
+		_, refusal, err = v.check(own, &e)
+	}
 	if err == nil && refusal == nil && r.inSpite && r.lacks == nil {
 		err = fmt.Errorf("%s: nothing refuses this: record it without in_spite", e.Body.kind())
 	}
 	return refusal, err
+}
+
+// bodily reports whether an event is about what somebody wears, or makes safe: it is judged by what their own
+// device knows of them, also where another holds the visit.
+func (v *Visit) bodily(b Body) bool {
+	switch b := b.(type) {
+	case PutOn, Checked, CameBack:
+		return true
+	case Acted:
+		i := slices.IndexFunc(v.machine.Method.Acts, func(a site.Act) bool { return a.ID == b.Act })
+		return i >= 0 && v.machine.acts[i].makeSafe
+	}
+	return false
 }
 
 // check is Check in a given state. The state it returns is at with the time passed.
