@@ -96,12 +96,15 @@ func TestTheFirstOutageStays(t *testing.T) {
 // Of two holders each makes safe with what it wears itself, and the engine that asks says what will be read.
 func TestTwoHoldersMakeSafe(t *testing.T) {
 	a, b := newDevice(1), newDevice(2)
-	lines := append(a.open(), a.line(visit.Inspected{Step: "premises", Answer: "they agree"}))
+	lines := append(a.open(), a.line(visit.Checked{Item: "gloves", Found: "sound", Due: "2027-01-01"}), a.line(visit.PutOn{Items: []string{"gloves"}}))
 	lines = append(lines, b.over(a, ""), a.line(visit.Stopped{Why: "smoke"}))
-	for _, body := range []visit.Body{visit.Checked{Item: "gloves", Found: "sound", Due: "2027-01-01"}, visit.Checked{Item: "visor", Found: "sound"}, visit.PutOn{Items: []string{"gloves", "visor"}}, visit.Acted{Act: "put-cover-on"}} {
+	for _, body := range []visit.Body{visit.Acted{Act: "put-cover-on"}} {
 		c := read(t, lines)
-		l := b.line(body)
-		r, err := c.Visit.Check(visit.Event{Body: body, Chain: b.key.String(), Prev: l.Prev.String(), Wall: l.Wall, Mono: l.Mono, Boot: l.Boot})
+		if len(c.Visit.Worn()) > 0 {
+			t.Fatal("what one of them wears is taken for granted")
+		}
+		l := a.line(body)
+		r, err := c.Visit.Check(visit.Event{Body: body, Chain: a.key.String(), Prev: l.Prev.String(), Wall: l.Wall, Mono: l.Mono, Boot: l.Boot})
 		if r != nil || err != nil {
 			t.Fatalf("%T: %v, %v", body, r, err)
 		}

@@ -158,16 +158,9 @@ func (a *attempt) progress() bool {
 // calming reports whether the attempt is an act that makes safe at any point.
 func (m *Machine) calming(a *attempt) bool { return a.do == doAct && m.acts[a.act].makeSafe }
 
-// onward reports whether the attempt carries the work on otherwise than by making safe, and by checking and
-// putting on what that takes.
+// onward reports whether the attempt carries the work on otherwise than by making safe.
 func (m *Machine) onward(a *attempt) bool {
-	switch a.do {
-	case doResume:
-		return true
-	case doCheck, doPutOn:
-		return false
-	}
-	return a.progress() && !m.calming(a)
+	return a.do == doResume || a.progress() && !m.calming(a)
 }
 
 // gated reports whether the attempt is one that proofs and switch states can bar.

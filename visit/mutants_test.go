@@ -183,6 +183,17 @@ func TestEveryMutantIsCaught(t *testing.T) {
 		t.Fatal(err)
 	}
 	list := mutants(m)
+	if !soak() {
+		// Every row of the tables by itself, and of the causes that undo a proof, a few.
+		n := 0
+		list = slices.DeleteFunc(list, func(x mutant) bool {
+			if x.proof < 0 {
+				return false
+			}
+			n++
+			return n%8 != 0
+		})
+	}
 	queue := make(chan mutant)
 	var mu sync.Mutex
 	var survivors []string

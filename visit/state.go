@@ -158,7 +158,7 @@ func (v *Visit) follow(e *Event, to *state) {
 	own, other := v.own(e), v.named(e)
 	var past [2]string
 	for i, s := range []*state{own, other} {
-		if s == nil || s.event == "" {
+		if s == nil {
 			continue
 		}
 		past[i] = s.event

@@ -53,7 +53,7 @@ func (v *Visit) Check(e Event) (*Refusal, error) {
 	switch {
 	case over:
 		at = v.at(&e)
-	case own != nil && v.bodily(e.Body):
+	case own != nil && v.makesSafe(e.Body):
 		at = own
 	}
 	r, refusal, err := v.check(at, &e)
@@ -66,17 +66,12 @@ func (v *Visit) Check(e Event) (*Refusal, error) {
 	return refusal, err
 }
 
-// bodily reports whether an event is about what somebody wears, or makes safe: it is judged by what their own
-// device knows of them, also where another holds the visit.
-func (v *Visit) bodily(b Body) bool {
-	switch b := b.(type) {
-	case PutOn, Checked, CameBack:
-		return true
-	case Acted:
-		i := slices.IndexFunc(v.machine.Method.Acts, func(a site.Act) bool { return a.ID == b.Act })
-		return i >= 0 && v.machine.acts[i].makeSafe
-	}
-	return false
+// makesSafe reports whether an event makes safe: it is judged by what its own device knows of who does it,
+// also where another holds the visit.
+func (v *Visit) makesSafe(b Body) bool {
+	acted, ok := b.(Acted)
+	i := slices.IndexFunc(v.machine.Method.Acts, func(a site.Act) bool { return a.ID == acted.Act })
+	return ok && i >= 0 && v.machine.acts[i].makeSafe
 }
 
 // check is Check in a given state. The state it returns is at with the time passed.
