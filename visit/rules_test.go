@@ -11,10 +11,6 @@ import (
 	"meterwright/site"
 )
 
-func volts(text string) instrument.Indication {
-	return instrument.ShowValue(measure.MustDecimal(text), "V")
-}
-
 // Somebody who does every act in spite of its refusal, with no reading at all, and leaves out the rest,
 // has not completed the visit; there is an end that says so.
 func TestAVisitOfActsAloneIsNotCompleted(t *testing.T) {

@@ -49,15 +49,14 @@ const longTime = int64(1) << 31
 
 // stepTrials are the events about one step.
 type stepTrials struct {
-	good, late, bad, doubt, back    *trial
-	leave                           []*trial // in each way
-	withdrawn, correctGood, nowBad  *trial
-	values, correctValues           []*trial
-	spite                           *trial
-	foreign, behind                 *trial
-	reading                         int // index in the universe, or -1
-	danger                          bool
-	withdrawProving, withdrawTakeUp *trial
+	good, late, bad, doubt, back   *trial
+	leave                          []*trial // in each way
+	withdrawn, correctGood, nowBad *trial
+	values, correctValues          []*trial
+	spite                          *trial
+	foreign, behind                *trial
+	reading                        int // index in the universe, or -1
+	danger                         bool
 }
 
 // toolTrials and itemTrials are the events about one instrument and one piece of protection.
