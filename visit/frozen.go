@@ -104,7 +104,7 @@ func (s *search) twoHolders(from int32, c Control, l laws.State) {
 		return
 	}
 	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved})
-	one, other := &state{control: c, holder: trialHolder, event: "1"}, &state{control: c, holder: trialOther, event: "2"}
+	one, other := &state{control: c, holder: trialHolder, event: "1", claim: "1"}, &state{control: c, holder: trialOther, event: "2", claim: "2"}
 	both := s.m.join(one, other).control
 	watch := func(c *Control, t *trial, f laws.Fact) {
 		a := s.ts.attempt(t, c)
