@@ -14,7 +14,7 @@
 //     that of the chain it takes over. What was done elsewhere meanwhile neither helps nor hinders it.
 //  3. Chains of which none has seen how far the others came hold the visit together. What is then
 //     known of it is the join of where they stand, in which nothing counts that only one of them has: no
-//     proof, no protection, no earlier end of a stop. See package visit.
+//     proof, no protection, no end of the visit, no end of a stop. See package visit.
 //  4. While two hold the visit, no act that carries the work on is accepted: one hands over, and the
 //     other takes over, or whoever is on site takes over and says why the other's work ends.
 //     Making safe, stopping and reporting stay open to both.
