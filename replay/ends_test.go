@@ -1,6 +1,8 @@
 package replay_test
 
 import (
+	"crypto/sha256"
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -84,6 +86,7 @@ func TestAnActAfterTheEndWasDone(t *testing.T) {
 func TestTheFirstOutageStays(t *testing.T) {
 	a, b := newDevice(1), newDevice(2)
 	lines := append(a.open(), a.line(visit.Inspected{Step: "premises", Answer: "they agree"}))
+	b.wall = a.wall.Add(time.Hour)
 	lines = append(lines, b.over(a, ""))
 	off := a.line(visit.Acted{Act: "withdraw-carrier", InSpite: true, Why: "smoke"})
 	lines = append(lines, off, b.line(visit.Acted{Act: "withdraw-carrier", InSpite: true, Why: "smoke"}), b.line(visit.Acted{Act: "refit-carrier", InSpite: true, Why: "it was not it"}))
@@ -124,5 +127,37 @@ func TestASupplementFromElsewhere(t *testing.T) {
 	c := read(t, lines)
 	if len(c.Unread)+len(c.Waiting)+len(c.Visit.Account().Discrepancies) > 0 || c.State() != replay.Short {
 		t.Errorf("%v %v %+v %s", c.Unread, c.Waiting, c.Visit.Account().Discrepancies, c.State())
+	}
+}
+
+// A take-over that this edition does not read is made after the line that it names all the same, so that a stop
+// after it stands.
+func TestAStopAfterATakeOverThatIsNotRead(t *testing.T) {
+	a, b := newDevice(1), newDevice(2)
+	lines := append(a.open(), a.line(visit.Inspected{Step: "premises", Answer: "they agree"}))
+	over := b.over(a, "")
+	over.Body = append(over.Body[:len(over.Body)-1:len(over.Body)-1], `,"later":1}`...)
+	over.Hash = sha256.Sum256(fmt.Append(nil, over.Key, over.Seq, over.Wall, over.Kind, string(over.Body), over.Prev))
+	b.head = over.Hash
+	c := read(t, append(lines, over, b.line(visit.Stopped{Why: "smoke"})))
+	if len(c.Unread) != 1 || len(c.Visit.Account().Discrepancies) > 0 || c.State() != replay.Stopped {
+		t.Errorf("unread %v, discrepancies %+v, %s", c.Unread, c.Visit.Account().Discrepancies, c.State())
+	}
+}
+
+// A line that waits for one that is not there may be a stop: until it is read, somebody may be hurt by what it says.
+func TestWhatWaitsMayWarn(t *testing.T) {
+	for _, tt := range []struct {
+		body   visit.Body
+		danger bool
+	}{{visit.Stopped{Why: "smoke"}, true}, {visit.Noted{Words: "a dog"}, false}} {
+		a := newDevice(1)
+		lines := a.open()
+		a.line(visit.Inspected{Step: "premises", Answer: "they agree"}) // It does not arrive.
+		n := read(t, append(lines, a.line(tt.body))).Needs()
+		i := slices.IndexFunc(n, func(n replay.Need) bool { return n.Code == replay.NeedWaiting })
+		if i < 0 || n[i].Danger != tt.danger {
+			t.Errorf("%T: %+v", tt.body, n)
+		}
 	}
 }
