@@ -250,7 +250,7 @@ func TestWaysByTaps(t *testing.T) {
 		p.write("why", "the first pair is sound")
 		p.tap("Go on")
 		p.tap("More")
-		p.tap("Acts that make safe")
+		p.tap("Cover, switch off, lock off")
 		p.look("acts")
 		p.tap("Shroud the live supply contact")
 		p.says("shroud the live supply contact", "Not worn")
