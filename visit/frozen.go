@@ -10,7 +10,7 @@ import (
 func (s *search) under(from int32, c Control, l laws.State, by *trial) (Control, laws.State, bool) {
 	s.frozen(from, c, l, by)
 	watch := func(t *trial) bool {
-		a := s.ts.attempt(t, &c)
+		a := s.attempt(t, &c)
 		ok := s.m.accepts(&c, &a)
 		after := c
 		if ok {
@@ -52,7 +52,7 @@ func (s *search) known(from int32, c Control, l laws.State) {
 			if x.ID != id {
 				continue
 			}
-			a := s.ts.attempt(s.ts.acts[k].plain, &c)
+			a := s.attempt(s.ts.acts[k].plain, &c)
 			if !s.m.accepts(&c, &a) {
 				s.note([]laws.Breach{{Law: laws.NoKnownEnd, Act: id}}, from, s.ts.acts[k].plain)
 				return
@@ -67,7 +67,7 @@ func (s *search) known(from int32, c Control, l laws.State) {
 		act("put-cover-on")
 	}
 	for i, o := range Outcomes() {
-		a := s.ts.attempt(s.ts.ends[i], &c)
+		a := s.attempt(s.ts.ends[i], &c)
 		if o != Completed && !s.m.accepts(&c, &a) {
 			s.note([]laws.Breach{{Law: laws.OutcomeNotAccepted, Outcome: o.String()}}, from, s.ts.ends[i])
 		}
@@ -91,7 +91,7 @@ func (s *search) frozen(from int32, c Control, l laws.State, by *trial) {
 	s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn()})
 	for k := range s.m.acts {
 		t := s.act(&c, k)
-		a := s.ts.attempt(t, &c)
+		a := s.attempt(t, &c)
 		_, broke := s.u.Watch(l, s.at(t.fact, &c), s.m.accepts(&c, &a))
 		s.note(broke, from, by, t)
 	}
@@ -107,7 +107,7 @@ func (s *search) twoHolders(from int32, c Control, l laws.State) {
 	one, other := &state{control: c, holder: trialHolder, event: "1", claim: "1"}, &state{control: c, holder: trialOther, event: "2", claim: "2"}
 	both := s.m.join(one, other).control
 	watch := func(c *Control, t *trial, f laws.Fact) {
-		a := s.ts.attempt(t, c)
+		a := s.attempt(t, c)
 		_, broke := s.u.Watch(l, s.at(f, c), s.m.accepts(c, &a))
 		s.note(broke, from, t)
 	}
@@ -129,7 +129,7 @@ func (s *search) twoHolders(from int32, c Control, l laws.State) {
 // afterEnd tries one event of each sort after an end; none may be accepted.
 func (s *search) afterEnd(from int32, c Control, l laws.State, by *trial) {
 	for _, t := range []*trial{s.ts.note, s.ts.acts[0].plain, s.ts.report, s.ts.stop} {
-		a := s.ts.attempt(t, &c)
+		a := s.attempt(t, &c)
 		_, broke := s.u.Watch(l, s.at(t.fact, &c), s.m.accepts(&c, &a))
 		s.note(broke, from, by, t)
 	}

@@ -154,8 +154,12 @@ func TestTrialsAreReducedAsAnyEvent(t *testing.T) {
 		c.contested = rapid.Bool().Draw(t, "contested")
 		for range 200 {
 			x := rapid.SampledFrom(all).Draw(t, "trial")
-			if fresh, kept := g.ts.reduce(x, &c), g.ts.attempt(x, &c); fresh != kept {
-				t.Fatalf("%s %+v is reduced to %+v, and was to %+v", KindOf(x.body), x.body, fresh, kept)
+			fresh, err := g.ts.reduce(x, &c)
+			if err != nil {
+				t.Fatalf("%s %+v: %v", KindOf(x.body), x.body, err)
+			}
+			if kept, err := g.ts.attempt(x, &c); err != nil || fresh != kept {
+				t.Fatalf("%s %+v is reduced to %+v, and was to %+v, %v", KindOf(x.body), x.body, fresh, kept, err)
 			}
 		}
 	})

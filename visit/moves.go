@@ -103,7 +103,7 @@ func (s *search) try(from int32, c Control, l laws.State, t *trial) {
 // tryRelying is try of what the engine accepts because of readings.
 func (s *search) tryRelying(from int32, c Control, l laws.State, t *trial, relies laws.Bits) {
 	m := s.m
-	s.cur, s.att = c, s.ts.attempt(t, &c)
+	s.cur, s.att = c, s.attempt(t, &c)
 	m.lapse(&s.cur, &s.att.passed)
 	accepted := m.accepts(&s.cur, &s.att)
 	if s.att.inSpite {
@@ -132,7 +132,7 @@ func (s *search) tryRelying(from int32, c Control, l laws.State, t *trial, relie
 	switch s.att.do {
 	case doGoAway:
 		s.frozen(from, after, next, t)
-		back := s.ts.attempt(s.ts.back, &after)
+		back := s.attempt(s.ts.back, &after)
 		after = m.fold(after, &back)
 		next, _ = s.u.Watch(next, s.at(s.ts.back.fact, &after), true)
 	case doAct:
@@ -287,7 +287,7 @@ func (s *search) steps(i int32, c Control, l laws.State) {
 		}
 	}
 	if int(c.pos)+1 < len(s.m.steps) {
-		a := s.ts.attempt(s.ts.steps[c.pos+1].back, &c)
+		a := s.attempt(s.ts.steps[c.pos+1].back, &c)
 		_, broke := s.u.Watch(l, s.at(laws.Fact{Does: laws.Skipped, Tool: -1, Reading: -1}, &c), s.m.accepts(&c, &a))
 		s.note(broke, i, s.ts.steps[c.pos+1].back)
 	}

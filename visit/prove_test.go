@@ -111,3 +111,32 @@ func TestProveWithoutProofs(t *testing.T) {
 		t.Error("proved within a hundred states")
 	}
 }
+
+// A method that asks for what no visit can give is not walked: the error names the step, and says how to mend it.
+func TestProveWhatNoVisitCanGive(t *testing.T) {
+	long := strings.Repeat("x", maxText+1)
+	for _, x := range []struct {
+		name   string
+		change func(*method.Resolved, *method.Step)
+		says   string
+	}{
+		{"an answer without end", func(r *method.Resolved, s *method.Step) {
+			s.Inspect = &method.Inspect{Answers: []string{long, "no"}, Expect: long}
+		}, "keep it under 2000"},
+		{"a value without end", func(r *method.Resolved, s *method.Step) {
+			r.Facts = append(r.Facts, method.Fact{ID: "more", Values: []string{long, "no"}})
+			s.Decide = &method.Decide{Fact: "more"}
+		}, "keep it under 2000"},
+		{"two fields of one name", func(r *method.Resolved, s *method.Step) {
+			s.Record = &method.Record{Fields: []method.Field{{ID: "a", Type: "photograph"}, {ID: "a", Type: "text"}}}
+		}, "a photograph is attached, not written"},
+	} {
+		r := resolved(t, nil)
+		s := method.Step{ID: "asked", Phase: r.Steps[0].Phase, Say: "x"}
+		x.change(r, &s)
+		r.Steps = append(r.Steps, s)
+		if _, err := Prove(r, 1_000_000); err == nil || !strings.Contains(err.Error(), "step asked ") || !strings.Contains(err.Error(), x.says) {
+			t.Errorf("%s: %v", x.name, err)
+		}
+	}
+}

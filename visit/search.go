@@ -65,6 +65,7 @@ type search struct {
 	broken   map[laws.Breach]int32 // breach → node that it can be come to from
 	last     map[laws.Breach][]*trial
 	count    int
+	err      error // the first trial of which reduce could make nothing
 }
 
 type node struct {
@@ -352,12 +353,23 @@ func (s *search) run(until func() bool) error {
 		if len(s.nodes) > s.limit {
 			return fmt.Errorf("more than %d states: the laws cannot be proved of a method with so many", s.limit)
 		}
-		s.expand(int32(i))
+		if s.expand(int32(i)); s.err != nil {
+			return s.err
+		}
 		if until != nil && until() {
 			return nil
 		}
 	}
 	return nil
+}
+
+// attempt is the trial's, in a state. What reduce can make nothing of ends the search.
+func (s *search) attempt(t *trial, c *Control) attempt {
+	a, err := s.ts.attempt(t, c)
+	if s.err == nil {
+		s.err = err
+	}
+	return a
 }
 
 // trace is the shortest way to a breach, event by event.

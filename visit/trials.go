@@ -1,6 +1,7 @@
 package visit
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"sync"
@@ -76,6 +77,7 @@ type actTrials struct {
 // trials is every event that a search of one method tries.
 type trials struct {
 	v     *Visit
+	err   error // the first event of which reduce can make nothing
 	steps []stepTrials
 	acts  []actTrials
 	tools [10]toolTrials
@@ -89,6 +91,9 @@ func (ts *trials) make(b Body, f laws.Fact, change ...func(*trial)) *trial {
 	t := &trial{body: b, fact: f, step: -1, boot: trialBoot, wall: trialWall, at: make([]atomic.Pointer[attempt], len(ts.v.machine.steps)+1)}
 	for _, c := range change {
 		c(t)
+	}
+	if _, err := ts.reduce(t, &Control{begun: true}); ts.err == nil && err != nil {
+		ts.err = err
 	}
 	return t
 }
@@ -119,18 +124,16 @@ func (t *trial) event(c *Control) (*state, *Event) {
 	return st, e
 }
 
-// reduce is what the engine makes of the trial in a state.
-func (ts *trials) reduce(t *trial, c *Control) attempt {
+// reduce is what the engine makes of the trial in a state. The error says that it makes nothing of it: the method
+// asks for an answer that no visit can give.
+func (ts *trials) reduce(t *trial, c *Control) (attempt, error) {
 	st, e := t.event(c)
 	r, err := ts.v.reduce(st, e)
-	if err != nil {
-		panic(fmt.Errorf("an event of a search makes no sense: %w", err)) // A fault of the search alone.
-	}
-	return r.attempt
+	return r.attempt, err
 }
 
 // attempt is reduce, done once for each part of the state that it depends on.
-func (ts *trials) attempt(t *trial, c *Control) attempt {
+func (ts *trials) attempt(t *trial, c *Control) (attempt, error) {
 	if !c.begun {
 		return ts.reduce(t, c)
 	}
@@ -138,19 +141,23 @@ func (ts *trials) attempt(t *trial, c *Control) attempt {
 	case PutOn, TookOff:
 		key := int32(c.pos)<<8 | int32(c.worn)
 		if a, ok := t.worn.Load(key); ok {
-			return a.(attempt)
+			return a.(attempt), nil
 		}
-		a := ts.reduce(t, c)
-		t.worn.Store(key, a)
-		return a
+		a, err := ts.reduce(t, c)
+		if err == nil {
+			t.worn.Store(key, a)
+		}
+		return a, err
 	}
 	p := &t.at[c.pos]
 	if a := p.Load(); a != nil {
-		return *a
+		return *a, nil
 	}
-	a := ts.reduce(t, c)
-	p.Store(&a)
-	return a
+	a, err := ts.reduce(t, c)
+	if err == nil {
+		p.Store(&a)
+	}
+	return a, err
 }
 
 func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) {
@@ -159,8 +166,8 @@ func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) 
 	ts.steps = make([]stepTrials, len(m.steps))
 	for i := range m.Method.Steps {
 		k, danger := reading(i)
-		if err := ts.step(i, k, danger); err != nil {
-			return nil, fmt.Errorf("step %s: %w", m.Method.Steps[i].ID, err)
+		if err := cmp.Or(ts.step(i, k, danger), ts.err); err != nil {
+			return nil, fmt.Errorf("step %s asks for what no visit can give: %w", m.Method.Steps[i].ID, err)
 		}
 	}
 	for i, a := range m.Method.Acts {
@@ -203,7 +210,7 @@ func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) 
 		f.Good = o == Completed
 		ts.ends = append(ts.ends, ts.make(Ended{Outcome: o.String(), Left: "x"}, f))
 	}
-	return ts, nil
+	return ts, ts.err
 }
 
 // corrects keeps a body in the account as if it had been accepted, so that it can be corrected.
@@ -215,7 +222,7 @@ func (ts *trials) corrects(b Body, name string, pos int16, f laws.Fact, now stri
 	if _, known := ts.v.account.byHash[name]; !known {
 		r, err := ts.v.reduce(st, e)
 		if err != nil {
-			panic(fmt.Errorf("an event of a search makes no sense: %w", err)) // A fault of the search alone.
+			return t // make has kept the error.
 		}
 		ts.v.account.keep(e, &r)
 	}
