@@ -7,6 +7,15 @@ import (
 	"meterwright/visit/laws"
 )
 
+// place is where a search stands: a state of engine and laws, and the node that it was come to from.
+type place struct {
+	from int32
+	c    Control
+	l    laws.State
+	// relies is what the engine accepts the next event for.
+	relies laws.Bits
+}
+
 // cover is one assumption about what is free in a node.
 type cover struct {
 	worn, fit uint8
@@ -15,26 +24,31 @@ type cover struct {
 }
 
 func (s *search) expand(i int32) {
-	c, l := s.nodes[i].c, s.nodes[i].l
-	if !c.begun {
-		s.try(i, c, l, s.ts.open)
-		s.try(i, c, l, s.ts.note)
+	p := place{from: i, c: s.nodes[i].c, l: s.nodes[i].l}
+	if !p.c.begun {
+		s.try(p, s.ts.open)
+		s.try(p, s.ts.note)
 		return
 	}
-	s.owing = s.once(passedOver, &c, &l)
-	s.known(i, c, l)
-	s.acts(i, c, l)
-	s.steps(i, c, l)
-	s.things(i, c, l)
-	s.plain(i, c, l)
-	s.twoHolders(i, c, l)
+	s.owing = s.once(passedOver, &p)
+	s.known(p)
+	s.acts(p)
+	s.steps(p)
+	s.things(p)
+	for _, t := range []*trial{s.ts.away, s.ts.over, s.ts.long, s.ts.restart, s.ts.stop, s.ts.report, s.ts.resume, s.ts.foreignResume} {
+		s.tryFree(p, -1, t)
+	}
+	for _, t := range s.ts.ends {
+		s.tryOwed(p, t)
+	}
+	s.twoHolders(p)
 }
 
 // assume fills in what is free in a node.
-func (s *search) assume(c *Control, l *laws.State, tool int8, v cover) {
-	worn, sound, inDate, open := l.Worn(), l.Sound(), l.InDate(), l.OpenTools()
-	if c.worn == 0 && c.fit == 0 && worn == 0 && sound == 0 {
-		c.worn, c.fit, worn, sound = v.worn, v.fit, v.worn, v.fit
+func (s *search) assume(p place, tool int8, v cover) place {
+	c, l := &p.c, &p.l
+	if c.worn == 0 && c.fit == 0 && l.Worn == 0 && l.Sound == 0 {
+		c.worn, c.fit, l.Worn, l.Sound = v.worn, v.fit, v.worn, v.fit
 	}
 	for i := range c.fitMS {
 		c.fitMS[i] = 0
@@ -42,20 +56,33 @@ func (s *search) assume(c *Control, l *laws.State, tool int8, v cover) {
 			c.fitMS[i] = checkLastsMS
 		}
 	}
-	if c.owed == 0 && l.Owed() == 0 && v.owed <= c.pos {
-		c.owed = v.owed
-		*l = l.WithOwed(v.owed)
+	if c.owed == 0 && l.Owed == 0 && v.owed <= c.pos {
+		c.owed, l.Owed = v.owed, v.owed
 	}
-	if tool >= 0 && c.tools[tool] == toolAbsent && open&(1<<tool) == 0 && inDate&(1<<tool) == 0 {
+	if tool >= 0 && c.tools[tool] == toolAbsent && (l.Open|l.InDate)&(1<<tool) == 0 {
 		c.tools[tool] = v.tool
 		if v.tool >= toolUnproved {
-			inDate |= 1 << tool
+			l.InDate |= 1 << tool
 		}
 		if v.tool == toolProved {
-			open |= 1 << tool
+			l.Open |= 1 << tool
 		}
 	}
-	*l = l.Assume(sound, worn, inDate, open)
+	return p
+}
+
+// covers lists the assumptions that are tried of what is free, with an instrument as the first of tools says,
+// and, with everything worn, as the others do.
+func (s *search) covers(tools ...toolState) []cover {
+	all := s.all.worn
+	out := []cover{{worn: all, fit: all, tool: tools[0]}, {tool: tools[0]}, {fit: all, tool: tools[0]}}
+	for i := range s.m.Method.Protection {
+		out = append(out, cover{worn: all &^ (1 << i), fit: all, tool: tools[0]})
+	}
+	for _, t := range tools[1:] {
+		out = append(out, cover{worn: all, fit: all, tool: t})
+	}
+	return out
 }
 
 // passed is 1 + the earliest step that the trial passed over without carrying it out as the method asks,
@@ -79,83 +106,100 @@ func (s *search) passed(t *trial, a *attempt, before, after *Control) int16 {
 			add(k)
 		}
 	}
-	if b, ok := t.body.(Acted); ok && a.inSpite {
-		for k := range int(before.pos) {
-			if s.m.Method.Steps[k].Act == string(b.Act) && (b.Step == "" || b.Step == s.m.Method.Steps[k].ID) {
-				add(k)
-			}
-		}
+	act, acted := t.body.(Acted)
+	inSpite, otherFacts := acted && a.inSpite, before.facts != after.facts
+	if !inSpite && !otherFacts {
+		return owes
 	}
-	if before.facts != after.facts {
-		for k := range int(before.pos) {
-			if s.m.applies(after, k) && !s.m.applies(before, k) {
-				add(k)
-			}
+	for k := range int(before.pos) {
+		st := &s.m.Method.Steps[k]
+		if inSpite && st.Act == string(act.Act) && (act.Step == "" || act.Step == st.ID) || otherFacts && s.m.applies(after, k) && !s.m.applies(before, k) {
+			add(k)
 		}
 	}
 	return owes
 }
 
-func (s *search) try(from int32, c Control, l laws.State, t *trial) {
-	s.tryRelying(from, c, l, t, laws.Bits{})
+// ask gives an event to the engine, and returns the state that it leads to.
+func (s *search) ask(c Control, t *trial) (Control, bool) {
+	a, err := s.ts.attempt(t, &c)
+	if s.err == nil {
+		s.err = err
+	}
+	s.cur, s.att = c, a
+	s.m.lapse(&s.cur, &s.att.passed)
+	s.was = s.cur
+	ok := s.m.accepts(&s.cur, &s.att)
+	if a.inSpite {
+		ok = !ok && c.begun && c.ended == NotEnded
+	}
+	if !ok {
+		return c, false
+	}
+	s.m.foldInto(&s.cur, &s.was, &s.att)
+	return s.cur, true
 }
 
-// tryRelying is try of what the engine accepts because of readings.
-func (s *search) tryRelying(from int32, c Control, l laws.State, t *trial, relies laws.Bits) {
-	m := s.m
-	s.cur, s.att = c, s.attempt(t, &c)
-	m.lapse(&s.cur, &s.att.passed)
-	accepted := m.accepts(&s.cur, &s.att)
-	if s.att.inSpite {
-		if accepted {
-			return
-		}
-		accepted = s.cur.begun && s.cur.ended == NotEnded
+// watch gives an event to the engine, and to the laws as the fact that it is, and returns where it leads. It comes
+// after the events by, which led from the node to the place.
+func (s *search) watch(p place, f laws.Fact, t *trial, by ...*trial) (place, bool) {
+	next, ok := s.ask(p.c, t)
+	f.Relies, f.Place = p.relies, next.pos
+	if ok {
+		f.Owes = s.passed(t, &s.att, &s.was, &next)
 	}
-	s.was = s.cur
-	if accepted {
-		m.foldInto(&s.cur, &s.was, &s.att)
+	l, broke := s.u.Watch(p.l, f, ok)
+	if len(broke) > 0 {
+		s.note(broke, p.from, append(by, t)...)
 	}
-	f := t.fact
-	f.Relies = relies
-	f.Owes, f.Place = s.passed(t, &s.att, &s.was, &s.cur), s.cur.pos
-	next, broke := s.u.Watch(l, f, accepted)
-	s.note(broke, from, t)
-	if !accepted {
+	return place{from: p.from, c: next, l: l}, ok
+}
+
+// try gives an event to engine and laws, and keeps the state that it leads to.
+func (s *search) try(p place, t *trial) {
+	p, ok := s.watch(p, t.fact, t)
+	if !ok {
 		return
 	}
-	after := s.cur
-	spite := s.nodes[from].spite
+	spite := s.nodes[p.from].spite
 	if s.att.inSpite {
 		spite++
 	}
 	switch s.att.do {
 	case doGoAway:
-		s.frozen(from, after, next, t)
-		back := s.attempt(s.ts.back, &after)
-		after = m.fold(after, &back)
-		next, _ = s.u.Watch(next, s.at(s.ts.back.fact, &after), true)
+		s.frozen(p, t)
+		p, _ = s.watch(p, s.ts.back.fact, s.ts.back, t)
 	case doAct:
-		if m.acts[s.att.act].cause == method.Energised && s.quiet && after.proofs[s.proof].phase != proofNone {
-			s.note([]laws.Breach{{Law: laws.DeadOutlived}}, from, t)
+		if s.m.acts[s.att.act].cause == method.Energised && s.quiet && p.c.proofs[s.proof].phase != proofNone {
+			s.note([]laws.Breach{{Law: laws.DeadOutlived}}, p.from, t)
 		}
 	case doEnd:
-		s.afterEnd(from, after, next, t)
+		// Nothing may be accepted after an end.
+		for _, after := range []*trial{s.ts.note, s.ts.acts[0].plain, s.ts.report, s.ts.stop} {
+			s.watch(p, after.fact, after, t)
+		}
 		return
 	}
-	if after.stop != 0 {
-		if after, next, accepted = s.under(from, after, next, t); !accepted {
+	if p.c.stop != 0 {
+		if p, ok = s.under(p, t); !ok {
 			return
 		}
 	}
-	s.push(after, next, spite, from, t)
+	s.push(p, spite, t)
 }
 
-// at is a fact with the place at which the work stands.
-func (s *search) at(f laws.Fact, c *Control) laws.Fact {
-	f.Place = c.pos
-	return f
+// tryFree tries an event with everything worn, everything in date, and proved.
+func (s *search) tryFree(p place, tool int8, t *trial) { s.try(s.assume(p, tool, s.all), t) }
+
+// tryOwed tries an event with nothing passed over before, and with the first step.
+func (s *search) tryOwed(p place, t *trial) {
+	s.tryFree(p, -1, t)
+	if s.owing {
+		s.try(s.assume(p, -1, s.all.owing(1)), t)
+	}
 }
+
+func (v cover) owing(owed int16) cover { v.owed = owed; return v }
 
 // note keeps the first, and so the shortest, way to a breach: to a node, and on by some events.
 func (s *search) note(broke []laws.Breach, from int32, last ...*trial) {
@@ -174,31 +218,16 @@ func (s *search) act(c *Control, k int) *trial {
 	return s.ts.acts[k].plain
 }
 
-func (s *search) allWorn() uint8 { return 1<<len(s.m.Method.Protection) - 1 }
-
-func (s *search) covers(tools ...toolState) []cover {
-	all := s.allWorn()
-	out := []cover{{worn: all, fit: all, tool: tools[0]}, {tool: tools[0]}, {fit: all, tool: tools[0]}}
-	for i := range s.m.Method.Protection {
-		out = append(out, cover{worn: all &^ (1 << i), fit: all, tool: tools[0]})
-	}
-	for _, t := range tools[1:] {
-		out = append(out, cover{worn: all, fit: all, tool: t})
-	}
-	return out
-}
-
 // acts tries every act, whether it is in turn or not.
-func (s *search) acts(i int32, c Control, l laws.State) {
-	bare, outOfTurn := s.once(unprotected, &c, &l), s.once(outOfTurn, &c, &l)
+func (s *search) acts(p place) {
+	bare, outOfTurn := s.once(unprotected, &p), s.once(outOfTurn, &p)
 	for k := range s.m.acts {
-		t := s.act(&c, k)
+		t, spite := s.act(&p.c, k), s.ts.acts[k].spite
+		q, covers := p, s.bare
 		inTurn := t != s.ts.acts[k].plain
-		var relies laws.Bits
 		if inTurn {
-			relies = s.relies(&c, c.pos)
+			q.relies, spite = s.relies(&p.c), s.ts.steps[p.c.pos].spite
 		}
-		covers := s.bare
 		switch {
 		case !inTurn && !s.m.acts[k].makeSafe && !outOfTurn:
 			covers = nil
@@ -206,34 +235,18 @@ func (s *search) acts(i int32, c Control, l laws.State) {
 			covers = covers[:1] // out of turn, whatever is worn
 		}
 		for _, v := range covers {
-			cc, ll := c, l
-			s.assume(&cc, &ll, -1, v)
-			s.tryRelying(i, cc, ll, t, relies)
+			s.try(s.assume(q, -1, v), t)
 		}
-		if int(s.nodes[i].spite) >= s.spite {
-			continue
+		if int(s.nodes[p.from].spite) < s.spite {
+			s.tryOwed(p, spite)
 		}
-		spite := s.ts.acts[k].spite
-		if inTurn {
-			spite = s.ts.steps[c.pos].spite
-		}
-		s.tryOwed(i, c, l, spite)
 	}
 }
 
-// tryOwed tries an event with nothing passed over before, and with the first step.
-func (s *search) tryOwed(i int32, c Control, l laws.State, t *trial) {
-	s.tryFree(i, c, l, -1, t)
-	if s.owing {
-		s.assume(&c, &l, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: 1})
-		s.try(i, c, l, t)
-	}
-}
-
-// relies gives the readings of the proof followed, where the step needs it.
-func (s *search) relies(c *Control, step int16) laws.Bits {
+// relies gives the readings of the proof followed, where the step in turn needs it.
+func (s *search) relies(c *Control) laws.Bits {
 	var b laws.Bits
-	if step < 0 || s.m.steps[step].needs&s.keep == 0 {
+	if s.m.steps[c.pos].needs&s.keep == 0 {
 		return b
 	}
 	for _, i := range s.m.proofs[s.proof].supports {
@@ -245,51 +258,45 @@ func (s *search) relies(c *Control, step int16) laws.Bits {
 }
 
 // steps tries every answer to the step in turn, bad answers and corrections anywhere.
-func (s *search) steps(i int32, c Control, l laws.State) {
-	met := make([]bool, s.kinds)
+func (s *search) steps(p place) {
+	c := &p.c
+	met := make([]bool, len(s.m.steps))
 	for k := range s.m.steps {
 		st, x := &s.m.steps[k], &s.ts.steps[k]
 		inTurn := int16(k) == c.pos
 		// Out of turn there is something to undo while the proof followed has a run, or the laws go by the reading.
-		followed := st.supports&s.keep != 0 && !met[s.alike[k]] && (c.proofs[s.proof].phase != proofNone || x.reading >= 0 && l.Counts(x.reading))
-		if followed {
-			met[s.alike[k]] = true
-		}
-		if x.bad != nil && (inTurn || st.does == doObserve && followed && s.m.applies(&c, k)) {
-			s.tryFree(i, c, l, st.tool, x.bad)
+		followed := st.supports&s.keep != 0 && !met[s.alike[k]] && (c.proofs[s.proof].phase != proofNone || x.reading >= 0 && p.l.Counts(x.reading))
+		met[s.alike[k]] = met[s.alike[k]] || followed
+		if x.bad != nil && (inTurn || st.does == doObserve && followed && s.m.applies(c, k)) {
+			s.tryFree(p, st.tool, x.bad)
 		}
 		if x.withdrawn != nil && followed {
-			s.tryOwed(i, c, l, x.withdrawn)
-			s.tryFree(i, c, l, -1, x.correctGood)
+			s.tryOwed(p, x.withdrawn)
+			s.tryFree(p, -1, x.correctGood)
 			if x.nowBad != nil {
-				s.tryFree(i, c, l, -1, x.nowBad)
+				s.tryFree(p, -1, x.nowBad)
 			}
 		}
 		if st.does == doDecide && !inTurn && c.facts[st.fact] != 0 {
 			for _, t := range x.correctValues {
-				s.tryOwed(i, c, l, t)
+				s.tryOwed(p, t)
 			}
 		}
 		if inTurn {
-			s.step(i, c, l, k)
+			s.step(p, st, x)
 		}
 	}
 	// Going back, with nothing passed over, something before and something from there on; and forward,
 	// which is refused.
-	if k := s.before(&c); k >= 0 {
+	if k := s.before(c); k >= 0 {
 		for _, owed := range []int16{0, int16(k), int16(k) + 1} {
-			if owed != 0 && !s.owing {
-				break
+			if owed == 0 || s.owing {
+				s.try(s.assume(p, -1, s.all.owing(owed)), s.ts.steps[k].back)
 			}
-			cc, ll := c, l
-			s.assume(&cc, &ll, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved, owed: owed})
-			s.try(i, cc, ll, s.ts.steps[k].back)
 		}
 	}
 	if int(c.pos)+1 < len(s.m.steps) {
-		a := s.attempt(s.ts.steps[c.pos+1].back, &c)
-		_, broke := s.u.Watch(l, s.at(laws.Fact{Does: laws.Skipped, Tool: -1, Reading: -1}, &c), s.m.accepts(&c, &a))
-		s.note(broke, i, s.ts.steps[c.pos+1].back)
+		s.watch(p, fact(laws.Skipped), s.ts.steps[c.pos+1].back)
 	}
 }
 
@@ -305,106 +312,79 @@ func (s *search) before(c *Control) int {
 }
 
 // step tries the answers to the step in turn.
-func (s *search) step(i int32, c Control, l laws.State, k int) {
-	st, x := &s.m.steps[k], &s.ts.steps[k]
+func (s *search) step(p place, st *step, x *stepTrials) {
 	switch st.does {
 	case doObserve:
 		for _, v := range s.seeing {
-			cc, ll := c, l
-			s.assume(&cc, &ll, st.tool, v)
-			s.try(i, cc, ll, x.good)
+			s.try(s.assume(p, st.tool, v), x.good)
 		}
 		if x.doubt != nil {
-			s.tryFree(i, c, l, st.tool, x.doubt)
+			s.tryFree(p, st.tool, x.doubt)
 		}
 	case doInspect, doRecord, doPutOn:
-		s.tryFree(i, c, l, -1, x.good)
+		s.tryFree(p, -1, x.good)
 	case doTakeOff:
-		cc, ll := c, l
-		s.assume(&cc, &ll, -1, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved})
-		s.tryRelying(i, cc, ll, x.good, s.relies(&c, c.pos))
+		q := p
+		q.relies = s.relies(&p.c)
+		s.tryFree(q, -1, x.good)
 	case doDecide:
 		for _, t := range x.values {
-			s.tryFree(i, c, l, -1, t)
+			s.tryFree(p, -1, t)
 		}
 	}
 	if x.late != nil {
-		s.tryFree(i, c, l, st.tool, x.late)
+		s.tryFree(p, st.tool, x.late)
 	}
 	for _, t := range x.leave {
-		s.tryOwed(i, c, l, t)
+		s.tryOwed(p, t)
 	}
-}
-
-// tryFree tries an event with everything worn, everything in date, and proved.
-func (s *search) tryFree(i int32, c Control, l laws.State, tool int8, t *trial) {
-	s.assume(&c, &l, tool, cover{worn: s.allWorn(), fit: s.allWorn(), tool: toolProved})
-	s.try(i, c, l, t)
 }
 
 // things tries instruments and protection, in turn or not.
-func (s *search) things(i int32, c Control, l laws.State) {
-	used := s.tools
-	var here *step
-	if int(c.pos) < len(s.m.steps) {
-		here = &s.m.steps[c.pos]
-		if here.tool >= 0 {
-			used |= 1 << here.tool
-		}
+func (s *search) things(p place) {
+	used, here := s.tools, step{tool: -1}
+	if int(p.c.pos) < len(s.m.steps) {
+		here = s.m.steps[p.c.pos]
 	}
-	wear := s.once(wornAndChecked, &c, &l)
+	if here.tool >= 0 {
+		used |= 1 << here.tool
+	}
+	wear := s.once(wornAndChecked, &p)
 	for ; used != 0; used &= used - 1 {
 		k := int8(bits.TrailingZeros16(used))
 		x := &s.ts.tools[k]
 		prove := x.prove
-		if here != nil && here.does == doProve && here.tool == k {
-			prove = s.ts.steps[c.pos].good
+		if here.does == doProve && here.tool == k {
+			prove = s.ts.steps[p.c.pos].good
 		}
 		if prove != nil {
 			for _, v := range []toolState{toolProved, toolUnproved, toolAbsent} {
-				for _, w := range []uint8{s.allWorn(), 0} {
-					if w == 0 && !wear {
-						continue
-					}
-					cc, ll := c, l
-					s.assume(&cc, &ll, k, cover{worn: w, fit: w, tool: v})
-					s.try(i, cc, ll, prove)
+				s.try(s.assume(p, k, cover{worn: s.all.worn, fit: s.all.fit, tool: v}), prove)
+				if wear {
+					s.try(s.assume(p, k, cover{tool: v}), prove)
 				}
-				if c.tools[k] != toolAbsent {
+				if p.c.tools[k] != toolAbsent {
 					break // It is not free.
 				}
 			}
 		}
 		for _, t := range []*trial{x.unsuited, x.failed, x.take, x.outdated, x.past, x.withdrawProving, x.withdrawTakeUp} {
 			if t != nil {
-				s.tryFree(i, c, l, k, t)
+				s.tryFree(p, k, t)
 			}
 		}
 	}
-	all := s.allWorn()
+	all := s.all.worn
 	for k := range s.ts.items {
-		bit := uint8(1) << k
-		x := &s.ts.items[k]
-		s.tryFree(i, c, l, -1, x.off)
+		bit, x := uint8(1)<<k, &s.ts.items[k]
+		s.tryFree(p, -1, x.off)
 		if !wear {
 			continue
 		}
 		for _, v := range []cover{{worn: all, fit: all}, {worn: all &^ bit, fit: all}, {worn: all &^ bit, fit: all &^ bit}} {
 			for _, t := range []*trial{x.on, x.off, x.sound, x.failed, x.withdrawn, x.past} {
-				cc, ll := c, l
-				s.assume(&cc, &ll, -1, v)
-				s.try(i, cc, ll, t)
+				s.try(s.assume(p, -1, v), t)
 			}
 		}
-	}
-}
-
-// plain tries everything that belongs to no step.
-func (s *search) plain(i int32, c Control, l laws.State) {
-	for _, t := range []*trial{s.ts.away, s.ts.over, s.ts.long, s.ts.restart, s.ts.stop, s.ts.report, s.ts.resume, s.ts.foreignResume} {
-		s.tryFree(i, c, l, -1, t)
-	}
-	for _, t := range s.ts.ends {
-		s.tryOwed(i, c, l, t)
 	}
 }

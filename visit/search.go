@@ -49,11 +49,11 @@ type search struct {
 	hang     uint8     // facts that the proofs followed hang on
 
 	inert  []bool
-	alike  []int // per step: which of those that the engine's tables tell apart
-	kinds  int
+	alike  []int   // per step: which of those that the engine's tables tell apart
 	owing  bool    // whether what was passed over matters in the node that is expanded
 	bare   []cover // what is assumed of an act
 	seeing []cover // what is assumed of a reading
+	all    cover   // everything worn and in date, and proved
 	spite  int     // how many acts in spite of a refusal one trace may hold
 	limit  int
 
@@ -81,7 +81,7 @@ type node struct {
 // out the proofs that are not followed, which always hold.
 type nodeKey struct {
 	begun, away, told bool
-	spite             int8
+	stop, spite       int8
 	pos, owed         int16
 	worn, fit         uint8
 	switches          uint32
@@ -91,19 +91,15 @@ type nodeKey struct {
 	l                 laws.Remembered
 }
 
+func (s *search) key(c *Control, l *laws.State, spite int8) nodeKey {
+	return nodeKey{begun: c.begun, away: c.away, told: c.told, stop: c.stop, spite: spite, pos: c.pos, owed: c.owed, worn: c.worn, fit: c.fit,
+		switches: c.switches, tools: c.tools, facts: c.facts, proof: c.proofs[s.proof], l: l.Remembered}
+}
+
 // onceKey is what a state is to an event whose acceptance does not hang on evidence.
 type onceKey struct {
-	what     sort
-	away     bool
-	stop     int8
-	phase    proofPhase
-	pos      int16
-	switches uint32
-	tools    [10]toolState
-	facts    [method.MaxFacts]uint8
-	worn     uint8
-	fit      uint8
-	l        laws.Remembered
+	what sort
+	nodeKey
 }
 
 // sort is a sort of event that is tried once for each onceKey.
@@ -119,14 +115,12 @@ const (
 )
 
 // once reports whether a sort of event was not yet tried in such a state.
-func (s *search) once(what sort, c *Control, l *laws.State) bool {
-	k := onceKey{what: what, away: c.away, stop: c.stop, phase: c.proofs[s.proof].phase, pos: c.pos, switches: c.switches, tools: c.tools,
-		facts: c.facts, worn: c.worn, fit: c.fit, l: l.Remembered}
-	if s.tried[k] {
-		return false
-	}
+func (s *search) once(what sort, p *place) bool {
+	k := onceKey{what, s.key(&p.c, &p.l, 0)}
+	k.told, k.owed, k.proof = false, 0, proofState{phase: k.proof.phase}
+	known := s.tried[k]
 	s.tried[k] = true
-	return true
+	return !known
 }
 
 // grounds is what every search of one method needs: its laws, and the events that are tried.
@@ -171,7 +165,9 @@ func newGrounds(m *Machine) (*grounds, error) {
 // search begins a search that follows one proof. m may differ from the machine of the grounds in
 // its tables and rows, but not in its method.
 func (g *grounds) search(m *Machine, proof int) *search {
-	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, broken: map[laws.Breach]int32{}, tried: map[onceKey]bool{}, last: map[laws.Breach][]*trial{}}
+	worn := uint8(1)<<len(m.Method.Protection) - 1
+	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, all: cover{worn: worn, fit: worn, tool: toolProved},
+		broken: map[laws.Breach]int32{}, tried: map[onceKey]bool{}, last: map[laws.Breach][]*trial{}}
 	s.bare, s.seeing = s.covers(toolAbsent), s.covers(toolProved, toolUnproved, toolAbsent)
 	s.project(proof)
 	return s
@@ -199,7 +195,8 @@ func readingOf(st *method.Step, tool int8) laws.Reading {
 	return r
 }
 
-func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
+// canonical leaves out of a state what the search does not follow, and what is free.
+func (s *search) canonical(c *Control, l *laws.State) {
 	for i := range s.m.proofs {
 		if s.keep&(1<<i) == 0 {
 			c.proofs[i] = proofState{phase: proofHeld, leftMS: 2 * longTime}
@@ -213,14 +210,12 @@ func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
 	for int(c.pos) < len(s.m.steps) && (s.inert[c.pos] || !s.m.applies(c, int(c.pos))) && c.begun {
 		c.pos++
 	}
-	worn, sound, inDate, open := l.Worn(), l.Sound(), l.InDate(), l.OpenTools()
-	if c.owed == l.Owed() {
-		c.owed = 0
-		*l = l.WithOwed(0)
+	if c.owed == l.Owed {
+		c.owed, l.Owed = 0, 0
 	}
 	c.fitMS = [method.MaxProtection]int32{}
-	if c.worn == worn && c.fit == sound {
-		c.worn, c.fit, worn, sound = 0, 0, 0, 0
+	if c.worn == l.Worn && c.fit == l.Sound {
+		c.worn, c.fit, l.Worn, l.Sound = 0, 0, 0, 0
 	}
 	var rests uint16
 	for i := range s.m.proofs {
@@ -228,30 +223,17 @@ func (s *search) canonical(c *Control, l *laws.State, spite int8) nodeKey {
 	}
 	for t := range c.tools {
 		bit := uint16(1) << t
-		if rests&bit != 0 {
-			continue
+		if rests&bit == 0 && (c.tools[t] == toolProved) == (l.Open&bit != 0) && (c.tools[t] >= toolUnproved) == (l.InDate&bit != 0) {
+			c.tools[t] = toolAbsent
+			l.Fresh = l.Fresh.Minus(s.u.OfTool(t))
+			l.InDate, l.Open = l.InDate&^bit, l.Open&^bit
 		}
-		if (c.tools[t] == toolProved) != (open&bit != 0) || (c.tools[t] >= toolUnproved) != (inDate&bit != 0) {
-			continue
-		}
-		l.Fresh = l.Fresh.Minus(s.u.OfTool(t))
-		c.tools[t] = toolAbsent
-		inDate &^= bit
-		open &^= bit
 	}
-	*l = l.Assume(sound, worn, inDate, open)
-	k := nodeKey{begun: c.begun, away: c.away, told: c.told, spite: spite, pos: c.pos, owed: c.owed, worn: c.worn, fit: c.fit,
-		switches: c.switches, tools: c.tools, facts: c.facts, l: l.Remembered}
-	if s.proof >= 0 {
-		k.proof = c.proofs[s.proof]
-	}
-	return k
 }
 
 // project follows one proof alone.
 func (s *search) project(proof int) {
-	s.proof, s.keep = proof, 1<<proof
-	s.evidence, s.quiet = laws.Bits{}, true
+	s.proof, s.keep, s.quiet, s.tools = proof, 1<<proof, true, s.m.proofs[proof].tools
 	dead := s.deadProof()
 	for _, i := range s.m.proofs[proof].supports {
 		o := s.m.Method.Steps[i].Observe
@@ -262,44 +244,45 @@ func (s *search) project(proof int) {
 			s.evidence = s.evidence.With(k)
 		}
 	}
-	s.tools, s.hang, s.inert = s.m.proofs[proof].tools, 0, nil
 	for i := range s.m.Method.Facts {
 		if s.m.hangsOn(int8(i))&s.keep != 0 {
 			s.hang |= 1 << i
 		}
 	}
-	type alike struct {
-		supports uint16
-		tool     int8
-		stop     int8
-		danger   bool
-		fact     int8
+	type like struct {
+		supports   uint16
+		tool, stop int8
+		danger     bool
+		fact       int8
 	}
-	kinds := map[alike]int{}
+	kinds := map[like]int{}
 	for i := range s.m.steps {
 		st := &s.m.steps[i]
-		like := alike{supports: st.supports, tool: st.tool, stop: st.stop, danger: s.ts.steps[i].danger, fact: -1}
+		k := like{st.supports, st.tool, st.stop, s.ts.steps[i].danger, -1}
 		if len(st.when) > 0 {
-			like.fact = st.when[0].fact
+			k.fact = st.when[0].fact
 		}
-		if _, ok := kinds[like]; !ok {
-			kinds[like] = len(kinds)
+		if _, ok := kinds[k]; !ok {
+			kinds[k] = len(kinds)
 		}
-		s.alike = append(s.alike, kinds[like])
-		inert := false
-		switch st.does {
-		case doInspect, doRecord:
-			inert = st.supports&s.keep == 0
-		case doObserve:
-			inert = st.supports&s.keep == 0 && (st.supports != 0 || proof != 0)
-		case doProve, doTakeUp:
-			inert = s.tools&(1<<st.tool) == 0
-		case doDecide:
-			inert = s.hang&(1<<st.fact) == 0
-		}
-		s.inert = append(s.inert, inert)
+		s.alike = append(s.alike, kinds[k])
+		s.inert = append(s.inert, s.isInert(st))
 	}
-	s.kinds = len(kinds)
+}
+
+// isInert reports whether a step neither acts nor bears on the proof that is followed.
+func (s *search) isInert(st *step) bool {
+	switch st.does {
+	case doInspect, doRecord:
+		return st.supports&s.keep == 0
+	case doObserve:
+		return st.supports&s.keep == 0 && (st.supports != 0 || s.proof != 0)
+	case doProve, doTakeUp:
+		return s.tools&(1<<st.tool) == 0
+	case doDecide:
+		return s.hang&(1<<st.fact) == 0
+	}
+	return false
 }
 
 // deadProof is the proof with most readings of quiet meter terminals.
@@ -319,9 +302,11 @@ func (s *search) deadProof() int {
 	return best
 }
 
-func (s *search) push(c Control, l laws.State, spite int8, parent int32, by *trial) {
+func (s *search) push(p place, spite int8, by *trial) {
+	c, l := p.c, p.l
 	l.Fresh, l.Closed = l.Fresh.And(s.evidence), l.Closed.And(s.evidence)
-	key := s.canonical(&c, &l, spite)
+	s.canonical(&c, &l)
+	key := s.key(&c, &l, spite)
 	list := s.seen[key]
 	for _, i := range list {
 		if n := &s.nodes[i]; n.l.Closed.Within(l.Closed) && n.l.Fresh.Within(l.Fresh) {
@@ -337,14 +322,14 @@ func (s *search) push(c Control, l laws.State, spite int8, parent int32, by *tri
 		kept = append(kept, i)
 	}
 	s.seen[key] = append(kept, int32(len(s.nodes)))
-	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, parent: parent, by: by})
+	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, parent: p.from, by: by})
 }
 
 // run searches breadth first, so that the first trace found is a shortest one.
 // It stops early when until says so.
 func (s *search) run(until func() bool) error {
 	s.nodes, s.seen = nil, map[nodeKey][]int32{}
-	s.push(Control{}, laws.State{}, 0, -1, nil)
+	s.push(place{from: -1}, 0, nil)
 	for i := 0; i < len(s.nodes); i++ {
 		if s.nodes[i].gone {
 			continue
@@ -361,15 +346,6 @@ func (s *search) run(until func() bool) error {
 		}
 	}
 	return nil
-}
-
-// attempt is the trial's, in a state. What reduce can make nothing of ends the search.
-func (s *search) attempt(t *trial, c *Control) attempt {
-	a, err := s.ts.attempt(t, c)
-	if s.err == nil {
-		s.err = err
-	}
-	return a
 }
 
 // trace is the shortest way to a breach, event by event.

@@ -28,10 +28,8 @@ type trial struct {
 	behind bool
 	mono   int64
 	boot   string
-	wall   time.Time
-	// date is the protection or the instrument, by its index, whose date has passed when it is made.
-	dateOf *int8
-	tools  bool
+	// dates sets a date that has passed when it is made, two days late; nil for none.
+	dates func(st *state, passed time.Time)
 
 	at   []atomic.Pointer[attempt] // by position
 	worn sync.Map                  // by position and protection worn, for what depends on it
@@ -54,8 +52,7 @@ type stepTrials struct {
 	leave                          []*trial // in each way
 	withdrawn, correctGood, nowBad *trial
 	values, correctValues          []*trial
-	spite                          *trial
-	foreign, behind                *trial
+	spite, foreign, behind         *trial
 	reading                        int // index in the universe, or -1
 	danger                         bool
 }
@@ -87,11 +84,11 @@ type trials struct {
 	ends                                                                             []*trial
 }
 
-func (ts *trials) make(b Body, f laws.Fact, change ...func(*trial)) *trial {
-	t := &trial{body: b, fact: f, step: -1, boot: trialBoot, wall: trialWall, at: make([]atomic.Pointer[attempt], len(ts.v.machine.steps)+1)}
-	for _, c := range change {
-		c(t)
-	}
+// fact is one that is about no instrument and no reading.
+func fact(d laws.Does) laws.Fact { return laws.Fact{Does: d, Tool: -1, Reading: -1} }
+
+func (ts *trials) make(b Body, f laws.Fact) *trial {
+	t := &trial{body: b, fact: f, step: -1, boot: trialBoot, at: make([]atomic.Pointer[attempt], len(ts.v.machine.steps)+1)}
 	if _, err := ts.reduce(t, &Control{begun: true}); ts.err == nil && err != nil {
 		ts.err = err
 	}
@@ -101,23 +98,38 @@ func (ts *trials) make(b Body, f laws.Fact, change ...func(*trial)) *trial {
 // elsewhere gives an event as it is made on a device that does not hold the visit, and where devices have not
 // seen how far one another came.
 func (ts *trials) elsewhere(b Body, f laws.Fact) (foreign, behind *trial) {
-	g := f
-	f.Foreign, g.Contested = true, true
-	return ts.make(b, f, func(t *trial) { t.foreign = true }), ts.make(b, g, func(t *trial) { t.behind = true })
+	foreign, behind = ts.make(b, f), ts.make(b, f)
+	foreign.foreign, foreign.fact.Foreign = true, true
+	behind.behind, behind.fact.Contested = true, true
+	return foreign, behind
+}
+
+// act gives the trials of an act at a step, or out of turn, and as it is done in spite of a refusal at a step.
+func (ts *trials) act(b Acted, f laws.Fact, spiteAt string) (t actTrials) {
+	t.plain = ts.make(b, f)
+	t.foreign, t.behind = ts.elsewhere(b, f)
+	f.InSpite = true
+	t.spite = ts.make(Acted{Step: spiteAt, Act: b.Act, InSpite: true, Why: "x"}, f)
+	return t
+}
+
+// past is the passing of a date.
+func (ts *trials) past(f laws.Fact, dates func(*state, time.Time)) *trial {
+	f.Does = laws.DatePassed
+	t := ts.make(Noted{Words: "x"}, f)
+	t.dates = dates
+	return t
 }
 
 // event is the trial as an event, and the state in which it is made.
 func (t *trial) event(c *Control) (*state, *Event) {
 	st := &state{control: *c, holder: trialHolder, joined: t.behind}
 	st.boot, st.wall, st.latest, st.opened, st.answered = trialBoot, trialWall, trialWall, trialWall.Add(-time.Hour), -1
-	if t.dateOf != nil {
-		if t.tools {
-			st.toolDue[*t.dateOf] = trialWall.AddDate(0, 0, 1)
-		} else {
-			st.due[*t.dateOf] = trialWall.AddDate(0, 0, 1)
-		}
+	e := &Event{Body: t.body, Chain: trialHolder, Wall: trialWall, Mono: t.mono, Boot: t.boot}
+	if t.dates != nil {
+		t.dates(st, trialWall.AddDate(0, 0, 1))
+		e.Wall = trialWall.AddDate(0, 0, 2)
 	}
-	e := &Event{Body: t.body, Chain: trialHolder, Wall: t.wall, Mono: t.mono, Boot: t.boot}
 	if t.foreign {
 		e.Chain = trialOther
 	}
@@ -162,49 +174,36 @@ func (ts *trials) attempt(t *trial, c *Control) (attempt, error) {
 
 func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) {
 	ts := &trials{v: Begin(m)}
-	fact := func(d laws.Does) laws.Fact { return laws.Fact{Does: d, Tool: -1, Reading: -1} }
 	ts.steps = make([]stepTrials, len(m.steps))
 	for i := range m.Method.Steps {
-		k, danger := reading(i)
-		if err := cmp.Or(ts.step(i, k, danger), ts.err); err != nil {
+		ts.steps[i].reading, ts.steps[i].danger = reading(i)
+		if err := cmp.Or(ts.step(i), ts.err); err != nil {
 			return nil, fmt.Errorf("step %s asks for what no visit can give: %w", m.Method.Steps[i].ID, err)
 		}
 	}
 	for i, a := range m.Method.Acts {
-		f := fact(laws.Acted)
+		f, at := fact(laws.Acted), ""
 		f.Act = i
-		row := actTrials{plain: ts.make(Acted{Act: a.ID}, f)}
-		row.foreign, row.behind = ts.elsewhere(Acted{Act: a.ID}, f)
-		f.InSpite = true
-		step := ""
-		for j := range m.steps {
-			if m.steps[j].act == int8(i) {
-				step = m.Method.Steps[j].ID
-				break
-			}
+		if j := slices.IndexFunc(m.steps, func(s step) bool { return s.act == int8(i) }); j >= 0 {
+			at = m.Method.Steps[j].ID
 		}
-		row.spite = ts.make(Acted{Step: step, Act: a.ID, InSpite: true, Why: "x"}, f)
-		ts.acts = append(ts.acts, row)
+		ts.acts = append(ts.acts, ts.act(Acted{Act: a.ID}, f, at))
 	}
 	for i := range m.Method.Protection {
 		ts.item(i)
 	}
 	for i := range instrument.Models() {
-		if err := ts.tool(int8(i)); err != nil {
-			return nil, err
-		}
+		ts.tool(int8(i))
 	}
 	ts.open = ts.make(Opened{MethodHash: m.Hash}, fact(laws.Opened))
 	ts.note = ts.make(Noted{Words: "x"}, fact(laws.Unlikely))
 	ts.away, ts.back = ts.make(WentAway{}, fact(laws.LeftPlace)), ts.make(CameBack{}, fact(laws.CameBack))
 	ts.over = ts.make(TakenOver{Chain: trialOther, Head: "0", Why: "x"}, fact(laws.HandedOver))
-	ts.long = ts.make(Noted{Words: "x"}, fact(laws.TimePassed), func(t *trial) { t.mono = longTime })
-	ts.restart = ts.make(Noted{Words: "x"}, fact(laws.TimePassed), func(t *trial) { t.boot = "another" })
+	ts.long, ts.restart = ts.make(Noted{Words: "x"}, fact(laws.TimePassed)), ts.make(Noted{Words: "x"}, fact(laws.TimePassed))
+	ts.long.mono, ts.restart.boot = longTime, "another"
 	ts.stop, ts.report = ts.make(Stopped{Why: "x"}, fact(laws.Declared)), ts.make(Reported{To: site.Employer}, fact(laws.Reported))
 	ts.resume = ts.make(Resumed{Why: "x"}, fact(laws.Resumed))
-	f := fact(laws.Resumed)
-	f.Foreign = true
-	ts.foreignResume = ts.make(Resumed{Why: "x"}, f, func(t *trial) { t.foreign = true })
+	ts.foreignResume, _ = ts.elsewhere(Resumed{Why: "x"}, fact(laws.Resumed))
 	for _, o := range Outcomes() {
 		f := fact(laws.Ended)
 		f.Good = o == Completed
@@ -214,10 +213,9 @@ func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) 
 }
 
 // corrects keeps a body in the account as if it had been accepted, so that it can be corrected.
-func (ts *trials) corrects(b Body, name string, pos int16, f laws.Fact, now string) *trial {
-	c := Control{begun: true, pos: pos}
+func (ts *trials) corrects(b Body, name string, pos int, f laws.Fact, now string) *trial {
 	t := ts.make(b, f)
-	st, e := t.event(&c)
+	st, e := t.event(&Control{begun: true, pos: int16(pos)})
 	e.Hash = name
 	if _, known := ts.v.account.byHash[name]; !known {
 		r, err := ts.v.reduce(st, e)
@@ -230,182 +228,153 @@ func (ts *trials) corrects(b Body, name string, pos int16, f laws.Fact, now stri
 	return ts.make(Corrected{Event: name, Now: now, Why: "x"}, f)
 }
 
-func (ts *trials) step(i, reading int, danger bool) error {
+func (ts *trials) step(i int) error {
 	m := ts.v.machine
-	s, row := &m.Method.Steps[i], &m.steps[i]
-	x := &ts.steps[i]
-	x.reading, x.danger = reading, danger
-	inTurn := func(t *trial) { t.step = int16(i) }
-	late := func(b Body) Body { return b }
-	entered := Entry{Entered: "after", Happened: trialWall.Format(time.RFC3339)}
-	f := laws.Fact{Does: laws.Unlikely, Tool: -1, Reading: -1}
-	left := laws.Fact{Does: laws.LeftOut, Tool: -1, Reading: -1}
+	s, row, x := &m.Method.Steps[i], &m.steps[i], &ts.steps[i]
+	inTurn := func(b Body, f laws.Fact) *trial {
+		t := ts.make(b, f)
+		t.step = int16(i)
+		return t
+	}
 	for _, how := range method.Omissions() {
-		t := ts.make(LeftOut{Step: s.ID, How: how, Why: "x"}, left)
+		t := ts.make(LeftOut{Step: s.ID, How: how, Why: "x"}, fact(laws.LeftOut))
 		if s.MayLeave(how) {
 			t.step = int16(i)
 		}
 		x.leave = append(x.leave, t)
 	}
-	x.back = ts.make(Returned{Step: s.ID, Why: "x"}, laws.Fact{Does: laws.Unlikely, Tool: -1, Reading: -1})
-	name := func(of string) string { return fmt.Sprint(of, "/", i) }
-	var body Body
+	x.back = ts.make(Returned{Step: s.ID, Why: "x"}, fact(laws.Unlikely))
+	after := Entry{Entered: "after", Happened: trialWall.Format(time.RFC3339)}
+	var body, late Body
+	f := fact(laws.Unlikely)
 	switch row.does {
 	case doObserve:
 		good, doubt, bad, err := indications(s.Observe)
 		if err != nil {
 			return err
 		}
-		f = laws.Fact{Does: laws.Read, Tool: int(row.tool), Reading: reading, Good: true}
-		body = Observed{Step: s.ID, Shows: good}
-		late = func(Body) Body { return Observed{Step: s.ID, Shows: good, Entry: entered} }
-		g := f
-		g.Good = false
+		body, late = Observed{Step: s.ID, Shows: good}, Observed{Step: s.ID, Shows: good, Entry: after}
+		f = laws.Fact{Does: laws.Read, Tool: int(row.tool), Reading: x.reading}
 		if !doubt.IsZero() {
-			x.doubt = ts.make(Observed{Step: s.ID, Shows: doubt}, g)
-			x.doubt.step = int16(i)
+			x.doubt = inTurn(Observed{Step: s.ID, Shows: doubt}, f)
 		}
-		g.Danger = danger
-		x.bad = ts.make(Observed{Step: s.ID, Shows: bad}, g, inTurn)
-		back := laws.Fact{Tool: -1, Reading: reading}
-		x.withdrawn = ts.corrects(body, name("read"), int16(i), back, "")
-		x.correctGood = ts.corrects(body, name("read"), int16(i), back, good.String())
+		f.Danger = x.danger
+		x.bad = inTurn(Observed{Step: s.ID, Shows: bad}, f)
+		f.Good, f.Danger = true, false
+		correct := func(now string, danger bool) *trial {
+			return ts.corrects(body, fmt.Sprint("read/", i), i, laws.Fact{Tool: -1, Reading: x.reading, Danger: danger}, now)
+		}
+		x.withdrawn, x.correctGood = correct("", false), correct(good.String(), false)
 		if row.stop >= 0 {
-			back.Danger = danger
-			x.nowBad = ts.corrects(body, name("read"), int16(i), back, bad.String())
+			x.nowBad = correct(bad.String(), x.danger)
 		}
 		x.withdrawn.fact.Owes = int16(i) + 1
 	case doInspect:
-		answer, other := s.Inspect.Expect, ""
-		if answer == "" {
-			answer = s.Inspect.Answers[0]
-		}
-		for _, a := range s.Inspect.Answers {
-			if a != answer && s.Inspect.Expect != "" {
-				other = a
+		answer := cmp.Or(s.Inspect.Expect, s.Inspect.Answers[0])
+		body, late = Inspected{Step: s.ID, Answer: answer}, Inspected{Step: s.ID, Answer: answer, Entry: after}
+		for _, other := range s.Inspect.Answers {
+			if other != answer && s.Inspect.Expect != "" {
+				x.bad = inTurn(Inspected{Step: s.ID, Answer: other}, fact(laws.Read))
 			}
-		}
-		body = Inspected{Step: s.ID, Answer: answer}
-		late = func(Body) Body { return Inspected{Step: s.ID, Answer: answer, Entry: entered} }
-		if other != "" {
-			x.bad = ts.make(Inspected{Step: s.ID, Answer: other}, laws.Fact{Does: laws.Read, Tool: -1, Reading: -1}, inTurn)
 		}
 	case doDecide:
 		for _, v := range m.Method.Facts[row.fact].Values {
-			x.values = append(x.values, ts.make(Decided{Step: s.ID, Value: v}, f, inTurn))
-			x.correctValues = append(x.correctValues, ts.corrects(Decided{Step: s.ID, Value: v}, name("decided"), int16(i), f, v))
-			x.correctValues[len(x.correctValues)-1].fact.Does = laws.Unlikely
+			body := Decided{Step: s.ID, Value: v}
+			correct := ts.corrects(body, fmt.Sprint("decided/", i), i, f, v)
+			correct.fact.Does = laws.Unlikely
+			x.values, x.correctValues = append(x.values, inTurn(body, f)), append(x.correctValues, correct)
 		}
 		return nil
 	case doRecord:
-		body = Recorded{Step: s.ID, Entries: recordedEntries(s.Record), Photographs: recordedPictures(s.Record)}
+		body = recorded(s)
 	case doAct:
 		f.Does, f.Act = laws.Acted, int(row.act)
-		body = Acted{Step: s.ID, Act: site.ActID(s.Act)}
-		x.good = ts.make(body, f, inTurn)
-		x.foreign, x.behind = ts.elsewhere(body, f)
-		f.InSpite = true
-		x.spite = ts.make(Acted{Step: s.ID, Act: site.ActID(s.Act), InSpite: true, Why: "x"}, f)
+		t := ts.act(Acted{Step: s.ID, Act: site.ActID(s.Act)}, f, s.ID)
+		x.good, x.spite, x.foreign, x.behind = t.plain, t.spite, t.foreign, t.behind
+		x.good.step = int16(i)
 		return nil
-	case doPutOn, doTakeOff:
-		f.Does, f.Items = laws.PutOn, row.items
-		body = PutOn{Items: s.PutOn}
-		if row.does == doTakeOff {
-			f.Does, body = laws.TookOff, TookOff{Items: s.TakeOff}
-		}
+	case doPutOn:
+		f.Does, f.Items, body = laws.PutOn, row.items, PutOn{Items: s.PutOn}
+	case doTakeOff:
+		f.Does, f.Items, body = laws.TookOff, row.items, TookOff{Items: s.TakeOff}
 	case doProve:
 		// In turn an instrument is proved on the source that the step names.
 		proved := proof(row.tool)
 		if len(s.Prove.On) > 0 {
 			proved.Source.Kind = instrument.SourceKind(s.Prove.On[0])
 		}
-		f.Does, f.Tool, f.Good, f.Suits = laws.Proved, int(row.tool), true, true
+		f = laws.Fact{Does: laws.Proved, Tool: int(row.tool), Reading: -1, Good: true, Suits: true}
 		body = proved
 	default:
 		return nil // Instruments and checks are tried wherever the work stands.
 	}
-	x.good = ts.make(body, f, inTurn)
-	g := f
-	if f.Does == laws.Unlikely {
-		g.Does = laws.LeftOut
-	}
-	x.foreign, x.behind = ts.elsewhere(body, g)
-	if row.does == doObserve || row.does == doInspect {
+	x.good = inTurn(body, f)
+	if late != nil {
 		g := f
 		g.Late = !row.after
-		x.late = ts.make(late(body), g, inTurn)
+		x.late = inTurn(late, g)
 	}
+	if f.Does == laws.Unlikely {
+		f.Does = laws.LeftOut
+	}
+	x.foreign, x.behind = ts.elsewhere(body, f)
 	return nil
 }
+
+// trialDue is a day on which nothing that trials use has fallen due.
+var trialDue = trialWall.AddDate(1, 0, 0).Format(time.DateOnly)
 
 func (ts *trials) item(i int) {
 	id := ts.v.machine.Method.Protection[i].ID
-	f := laws.Fact{Items: 1 << i, Tool: -1, Reading: -1}
-	with := func(d laws.Does, good bool) laws.Fact {
-		g := f
-		g.Does, g.Good = d, good
-		return g
+	of := func(d laws.Does, good bool) laws.Fact {
+		return laws.Fact{Does: d, Items: 1 << i, Tool: -1, Reading: -1, Good: good}
 	}
-	of := int8(i)
-	due := trialWall.AddDate(1, 0, 0).Format(time.DateOnly)
-	sound := Checked{Item: id, Due: due, Found: "sound"}
+	sound := Checked{Item: id, Due: trialDue, Found: "sound"}
 	ts.items = append(ts.items, itemTrials{
-		on:        ts.make(PutOn{Items: []string{id}}, with(laws.PutOn, false)),
-		off:       ts.make(TookOff{Items: []string{id}}, with(laws.TookOff, false)),
-		sound:     ts.make(sound, with(laws.Checked, true)),
-		failed:    ts.make(Checked{Item: id, Due: due, Found: "failed"}, with(laws.Checked, false)),
-		withdrawn: ts.corrects(sound, fmt.Sprint("checked/", i), int16(len(ts.steps)), f, ""),
-		past: ts.make(Noted{Words: "x"}, with(laws.DatePassed, false), func(t *trial) {
-			t.dateOf, t.wall = &of, trialWall.AddDate(0, 0, 2)
-		}),
+		on:        ts.make(PutOn{Items: []string{id}}, of(laws.PutOn, false)),
+		off:       ts.make(TookOff{Items: []string{id}}, of(laws.TookOff, false)),
+		sound:     ts.make(sound, of(laws.Checked, true)),
+		failed:    ts.make(Checked{Item: id, Due: trialDue, Found: "failed"}, of(laws.Checked, false)),
+		withdrawn: ts.corrects(sound, fmt.Sprint("checked/", i), len(ts.steps), of(laws.Withdrawn, false), ""),
+		past:      ts.past(of(laws.DatePassed, false), func(st *state, passed time.Time) { st.due[i] = passed }),
 	})
 }
 
-func (ts *trials) tool(k int8) error {
+func (ts *trials) tool(k int8) {
 	model := instrument.Models()[k]
-	f := laws.Fact{Tool: int(k), Reading: -1}
-	with := func(d laws.Does, good, suits bool) laws.Fact {
-		g := f
-		g.Does, g.Good, g.Suits = d, good, suits
-		return g
+	of := func(d laws.Does, good, suits bool) laws.Fact {
+		return laws.Fact{Does: d, Tool: int(k), Reading: -1, Good: good, Suits: suits}
 	}
 	x := &ts.tools[k]
-	due := trialWall.AddDate(1, 0, 0).Format(time.DateOnly)
-	take := TookUp{Instrument: Instrument{Kind: model.Kind, ID: "1", Due: due}}
-	end := int16(len(ts.steps))
-	x.take = ts.make(take, with(laws.TakenUp, true, false))
+	take := TookUp{Instrument: Instrument{Kind: model.Kind, ID: "1", Due: trialDue}}
+	x.take = ts.make(take, of(laws.TakenUp, true, false))
 	if model.Calibrated {
-		x.outdated = ts.make(TookUp{Instrument: Instrument{Kind: model.Kind, ID: "1", Due: "2020-01-01"}}, with(laws.TakenUp, false, false))
-		x.past = ts.make(Noted{Words: "x"}, with(laws.DatePassed, false, false), func(t *trial) {
-			t.dateOf, t.tools, t.wall = &k, true, trialWall.AddDate(0, 0, 2)
-		})
+		x.outdated = ts.make(TookUp{Instrument: Instrument{Kind: model.Kind, ID: "1", Due: "2020-01-01"}}, of(laws.TakenUp, false, false))
+		x.past = ts.past(of(laws.DatePassed, false, false), func(st *state, passed time.Time) { st.toolDue[k] = passed })
 	}
-	g := f
-	g.TakeUp = true
-	x.withdrawTakeUp = ts.corrects(take, fmt.Sprint("taken/", k), end, g, "")
+	f := of(laws.Withdrawn, false, false)
+	f.TakeUp = true
+	x.withdrawTakeUp = ts.corrects(take, fmt.Sprint("taken/", k), len(ts.steps), f, "")
 	if len(model.ProvedOn) == 0 {
-		return nil
+		return
 	}
 	proved := proof(k)
-	bad := instrument.Indication{}
+	x.prove = ts.make(proved, of(laws.Proved, true, true))
+	x.withdrawProving = ts.corrects(proved, fmt.Sprint("proved/", k), len(ts.steps), of(laws.Withdrawn, false, false), "")
+	failed, unsuited := proved, proved
+	failed.Shows = instrument.Indication{}
 	for _, s := range model.Shows {
 		if s != instrument.Value && !slices.Contains(model.Good, s) {
-			bad = instrument.Show(s)
+			failed.Shows = instrument.Show(s)
 		}
 	}
-	x.prove = ts.make(proved, with(laws.Proved, true, true))
-	failed := proved
-	failed.Shows = bad
-	x.failed = ts.make(failed, with(laws.Proved, false, true))
+	x.failed = ts.make(failed, of(laws.Proved, false, true))
 	for _, src := range instrument.SourceKinds() {
 		if !instrument.Suits(src, model.Kind) {
-			unsuited := proved
 			unsuited.Source.Kind = src
-			x.unsuited = ts.make(unsuited, with(laws.Proved, true, false))
+			x.unsuited = ts.make(unsuited, of(laws.Proved, true, false))
 		}
 	}
-	x.withdrawProving = ts.corrects(proved, fmt.Sprint("proved/", k), end, f, "")
-	return nil
 }
 
 // proof is a good proving of an instrument on the first source that suits it.
@@ -457,28 +426,20 @@ func indications(o *method.Observe) (good, doubt, bad instrument.Indication, err
 	return show(0), show(high), show(2*high + 1), err
 }
 
-func recordedEntries(r *method.Record) map[string]string {
-	out := map[string]string{}
-	for _, f := range r.Fields {
+// recorded is an answer to everything that a step records.
+func recorded(s *method.Step) Recorded {
+	r := Recorded{Step: s.ID, Entries: map[string]string{}, Photographs: map[string]Attachment{}}
+	for _, f := range s.Record.Fields {
 		switch f.Type {
 		case "photograph":
+			r.Photographs[f.ID] = Attachment{ID: "x", Media: "image/jpeg", Bytes: 1}
 		case "number", "reading":
-			out[f.ID] = "1"
+			r.Entries[f.ID] = "1"
 		case "choice":
-			out[f.ID] = f.Choices[0]
+			r.Entries[f.ID] = f.Choices[0]
 		default:
-			out[f.ID] = "x"
+			r.Entries[f.ID] = "x"
 		}
 	}
-	return out
-}
-
-func recordedPictures(r *method.Record) map[string]Attachment {
-	out := map[string]Attachment{}
-	for _, f := range r.Fields {
-		if f.Type == "photograph" {
-			out[f.ID] = Attachment{ID: "x", Media: "image/jpeg", Bytes: 1}
-		}
-	}
-	return out
+	return r
 }

@@ -46,15 +46,21 @@ type Reading struct {
 // Bits is a set of readings of a universe.
 type Bits [2]uint64
 
-func (b Bits) has(i int) bool    { return b[i/64]&(1<<(i%64)) != 0 }
-func (b *Bits) set(i int)        { b[i/64] |= 1 << (i % 64) }
-func (b Bits) and(o Bits) Bits   { return Bits{b[0] & o[0], b[1] & o[1]} }
-func (b Bits) or(o Bits) Bits    { return Bits{b[0] | o[0], b[1] | o[1]} }
-func (b Bits) minus(o Bits) Bits { return Bits{b[0] &^ o[0], b[1] &^ o[1]} }
-func (b Bits) empty() bool       { return b == Bits{} }
+func (b Bits) has(i int) bool { return b[i/64]&(1<<(i%64)) != 0 }
+func (b Bits) or(o Bits) Bits { return Bits{b[0] | o[0], b[1] | o[1]} }
+func (b *Bits) add(i int)     { b[i/64] |= 1 << (i % 64) }
+
+// With returns b and one reading more.
+func (b Bits) With(i int) Bits { b.add(i); return b }
+
+// And returns the readings in both sets.
+func (b Bits) And(o Bits) Bits { return Bits{b[0] & o[0], b[1] & o[1]} }
+
+// Minus returns the readings of b that are not in o.
+func (b Bits) Minus(o Bits) Bits { return Bits{b[0] &^ o[0], b[1] &^ o[1]} }
 
 // Within reports whether every reading of b is in o.
-func (b Bits) Within(o Bits) bool { return b.minus(o).empty() }
+func (b Bits) Within(o Bits) bool { return b.Minus(o) == Bits{} }
 
 // Does is what a fact is about.
 type Does uint8
@@ -124,69 +130,31 @@ type State struct {
 	Remembered
 }
 
-// Remembered is the part of a State that is not evidence.
+// Remembered is the part of a State that is not evidence. A search may change what is exported, so as to
+// try it all.
 type Remembered struct {
-	open, inDate uint16
-	worn, sound  uint8
-	away, danger bool
-	grave        bool
-	told, ended  bool
-	begun        bool
-	owed         int16
-	switches     uint32
-}
+	// Open holds the tools that stand between a good proving and the next, InDate those taken up in date.
+	Open, InDate uint16
+	// Worn and Sound hold the protection that is worn, and that was found sound.
+	Worn, Sound uint8
+	// Owed is 1 + the earliest place that was passed over and not gone back to, or 0.
+	Owed int16
 
-// Open reports whether a tool stands between a good proving and the next.
-func (s State) Open(tool int) bool { return s.open&(1<<tool) != 0 }
-
-// Worn returns the bits of the protection that is worn.
-func (s State) Worn() uint8 { return s.worn }
-
-// Assume returns s with the given protection found sound and worn, and the given
-// tools taken up in date and open, so that a search can try them all.
-func (s State) Assume(sound, worn uint8, inDate, open uint16) State {
-	s.sound, s.worn, s.inDate, s.open = sound, worn, inDate, open
-	return s
+	away, danger, grave bool
+	told, ended, begun  bool
+	switches            uint32
 }
 
 // Counts reports whether a reading counts, or will when its instrument is proved again.
 func (s State) Counts(reading int) bool { return s.Fresh.has(reading) || s.Closed.has(reading) }
 
-// Owed returns 1 + the earliest place that was passed over and not gone back to, or 0.
-func (s State) Owed() int16 { return s.owed }
+func (s State) open(tool int) bool { return s.Open&(1<<tool) != 0 }
 
-// WithOwed returns s with that place passed over.
-func (s State) WithOwed(owed int16) State { s.owed = owed; return s }
-
-// InDate returns the bits of the tools that were taken up in date.
-func (s State) InDate() uint16 { return s.inDate }
-
-// OpenTools returns the bits of the tools that stand in an open bracket.
-func (s State) OpenTools() uint16 { return s.open }
-
-// Sound returns the bits of the protection that was found sound.
-func (s State) Sound() uint8 { return s.sound }
-
-// OfTool returns the readings that a tool makes.
-func (u *Universe) OfTool(tool int) Bits { return u.ofTool[tool] }
-
-// All returns the set of the first n readings.
-func All(n int) Bits {
-	var b Bits
-	for i := range n {
-		b.set(i)
-	}
-	return b
+// without returns s with readings that no longer count.
+func (s State) without(lost Bits) State {
+	s.Fresh, s.Closed = s.Fresh.Minus(lost), s.Closed.Minus(lost)
+	return s
 }
-
-// Minus returns the readings of b that are not in o.
-func (b Bits) Minus(o Bits) Bits { return b.minus(o) }
-
-// With returns b and one reading more.
-func (b Bits) With(i int) Bits { b.set(i); return b }
-
-// And returns the readings in both sets.
-func (b Bits) And(o Bits) Bits { return b.and(o) }
 
 // demand is one thing that an act relies on: any one of the readings will do.
 type demand struct {
@@ -196,37 +164,34 @@ type demand struct {
 }
 
 type actLaw struct {
-	demands    []demand
-	protect    uint8
-	mask       uint32
-	want       uint32
-	sets       uint32
-	setMask    uint32
-	energise   bool
-	deenergise bool
-	rejoin     bool
-	refit      bool
-	calming    bool
+	id      site.ActID
+	demands []demand
+	// mask and want say how switches must stand, setMask and sets how the act leaves them.
+	mask, want    uint32
+	setMask, sets uint32
+	calming       bool
 	// gloved says that hands are at or near live parts, whatever the method calls protection.
-	gloved bool
+	gloved  bool
+	protect uint8
+	lost    Bits // readings that the act leaves without meaning
 }
 
 // Universe is the laws made ready for one service position.
 type Universe struct {
 	readings []Reading
 	ofTool   map[int]Bits
-	metal    Bits // readings that metalwork is quiet
-	dead     Bits // readings that conductors are quiet
-	neutral  Bits // those of dead that show a neutral in its place
-	live     Bits // readings that conductors are live
-	atMeter  Bits // those of live at the meter, where tails are joined
-	other    Bits // readings that no law about touching relies on
-	joints   Bits
-	still    Bits
 	grave    Bits // readings whose contrary ends the work
-	service  uint32
+
+	quiet   Bits // readings of no voltage
+	neutral Bits // those of quiet that show a neutral in its place
+	atMeter Bits // readings of voltage at the meter, where tails are joined
+	joints  Bits
+	still   Bits
+	other   Bits // readings that no law about touching relies on
+
+	service  uint32 // switches that a completed visit leaves at home
+	cover    uint32
 	acts     []actLaw
-	actIDs   []site.ActID
 	pointLaw map[site.PointID][]demand
 	switches []site.Switch
 	wear     Wear
@@ -243,61 +208,62 @@ func New(points []site.Point, switches []site.Switch, acts []site.Act, readings 
 		kind[p.ID] = p.Conductor
 	}
 	for i, r := range readings {
-		b := u.ofTool[r.Tool]
-		b.set(i)
-		u.ofTool[r.Tool] = b
-		switch {
-		case r.Says == Quiet && kind[r.At] == site.Metal:
-			u.metal.set(i)
-			u.grave.set(i)
-		case r.Says == Quiet:
-			u.dead.set(i)
-			if kind[r.At] == site.Neutral && (r.Against == site.MET || r.At.Part() == "meter") {
-				u.neutral.set(i)
-			}
-			if r.Against == site.Reference || r.Against == site.Body {
-				u.grave.set(i)
-			}
-		case r.Says == Live:
-			u.live.set(i)
-			if r.At.Part() == "meter" {
-				u.atMeter.set(i)
-			}
-		case r.Says == Joined, r.Says == Parted:
-			u.joints.set(i)
-		case r.Says == Still:
-			u.still.set(i)
-		default:
-			u.other.set(i)
-		}
+		u.ofTool[r.Tool] = u.ofTool[r.Tool].With(i)
+		u.sort(i, kind[r.At])
 	}
 	for i, w := range switches {
 		switch w.ID {
 		case site.Carrier, site.Cover, site.TailsIn, site.MeterFit, site.Seals:
 			u.service |= 1 << i
 		}
+		if w.ID == site.Cover {
+			u.cover = 1 << i
+		}
 	}
 	for _, p := range points {
 		u.pointLaw[p.ID] = u.touching(p)
 	}
 	for _, a := range acts {
-		u.actIDs = append(u.actIDs, a.ID)
-		u.acts = append(u.acts, u.act(a, points, switches))
+		u.acts = append(u.acts, u.act(a, points))
 	}
 	return u, nil
 }
+
+// sort puts a reading at a conductor into the sets that laws ask for.
+func (u *Universe) sort(i int, at site.Conductor) {
+	r := u.readings[i]
+	meter := r.At.Part() == "meter"
+	switch r.Says {
+	case Quiet:
+		u.quiet.add(i)
+		if at == site.Metal || r.Against == site.Reference || r.Against == site.Body {
+			u.grave.add(i)
+		}
+		if at == site.Neutral && (r.Against == site.MET || meter) {
+			u.neutral.add(i)
+		}
+	case Live:
+		if meter {
+			u.atMeter.add(i)
+		}
+	case Joined, Parted:
+		u.joints.add(i)
+	case Still:
+		u.still.add(i)
+	default:
+		u.other.add(i)
+	}
+}
+
+// OfTool returns the readings that a tool makes.
+func (u *Universe) OfTool(tool int) Bits { return u.ofTool[tool] }
 
 // find gathers the readings of a kind at a point against any of the references.
 func (u *Universe) find(at site.PointID, says Says, against ...site.PointID) Bits {
 	var b Bits
 	for i, r := range u.readings {
-		if r.Says != says {
-			continue
-		}
-		for _, ref := range against {
-			if r.At == at && r.Against == ref || r.At == ref && r.Against == at {
-				b.set(i)
-			}
+		if r.Says == says && (r.At == at && slices.Contains(against, r.Against) || r.Against == at && slices.Contains(against, r.At)) {
+			b.add(i)
 		}
 	}
 	return b
@@ -323,41 +289,37 @@ func (u *Universe) touching(p site.Point) []demand {
 	return ds
 }
 
-func (u *Universe) act(a site.Act, points []site.Point, switches []site.Switch) actLaw {
-	law := actLaw{energise: a.Effect == site.Energise, deenergise: a.Effect == site.Deenergise, rejoin: a.Effect == site.Rejoin, refit: a.ID == "refit-carrier", calming: a.MakeSafe}
-	for _, set := range a.Sets {
-		for i, w := range switches {
-			if w.ID == set.Switch {
-				law.setMask |= 1 << i
+func (u *Universe) act(a site.Act, points []site.Point) actLaw {
+	law := actLaw{id: a.ID, calming: a.MakeSafe, lost: u.lost(a)}
+	carrier := a.ID == "withdraw-carrier" || a.ID == "refit-carrier"
+	for i, w := range u.switches {
+		bit := uint32(1) << i
+		for _, set := range a.Sets {
+			if set.Switch == w.ID {
+				law.setMask |= bit
 				if set.Position == w.Away {
-					law.sets |= 1 << i
+					law.sets |= bit
 				}
 			}
 		}
-	}
-	away := func(match func(site.SwitchID) bool) {
-		for i, w := range switches {
-			if match(w.ID) {
-				law.mask |= 1 << i
-				law.want |= 1 << i
-			}
+		switch id := string(w.ID); {
+		case carrier && (strings.HasPrefix(id, "main.") || strings.HasPrefix(id, "source.")):
+			// A carrier is not a load switch.
+			law.mask, law.want = law.mask|bit, law.want|bit
+		case a.ID == "refit-carrier" && (w.ID == site.MeterFit || w.ID == site.TailsIn):
+			// The supply is not put on bare ends of tails.
+			law.mask |= bit
 		}
 	}
-	home := func(ids ...site.SwitchID) {
-		for i, w := range switches {
-			if slices.Contains(ids, w.ID) {
-				law.mask |= 1 << i
-			}
-		}
+	ask := func(at site.PointID, needs Needs, any Bits) {
+		law.demands = append(law.demands, demand{at, needs, any})
 	}
-	mains := func(id site.SwitchID) bool { return strings.HasPrefix(string(id), "main.") }
-	sources := func(id site.SwitchID) bool { return strings.HasPrefix(string(id), "source.") }
 	if !a.MakeSafe {
 		for _, p := range a.Touches {
 			law.demands = append(law.demands, u.pointLaw[p]...)
 		}
 	}
-	line := func(suffix string) []site.PointID {
+	lines := func(suffix string) []site.PointID {
 		var ids []site.PointID
 		for _, p := range points {
 			// A switched terminal may be live or not, as its own switch has it.
@@ -368,48 +330,59 @@ func (u *Universe) act(a site.Act, points []site.Point, switches []site.Switch) 
 		return ids
 	}
 	right := func(suffix string) {
-		for _, p := range line(suffix) {
-			law.demands = append(law.demands, demand{p, LiveToEarth, u.find(p, Live, site.MET)})
+		for _, p := range lines(suffix) {
+			ask(p, LiveToEarth, u.find(p, Live, site.MET))
 		}
 		n := site.PointID("meter.n" + suffix)
-		law.demands = append(law.demands, demand{n, QuietToEarth, u.find(n, Quiet, site.MET)})
+		ask(n, QuietToEarth, u.find(n, Quiet, site.MET))
 	}
 	switch {
 	case a.ID == "withdraw-carrier":
-		// Reversed line and neutral would leave the meter live with the carrier out,
-		// and a carrier is not a load switch.
+		// Reversed line and neutral would leave the meter live with the carrier out.
 		right("-in")
 		right("-out")
-		law.demands = append(law.demands, demand{"", NilLoad, u.still})
-		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
-		away(mains)
-		away(sources)
+		ask("", NilLoad, u.still)
 	case a.ID == "refit-carrier":
 		// A crossed meter must not be found by pushing a fuse onto a short.
-		for _, p := range line("-in") {
+		for _, p := range lines("-in") {
 			l, _, _ := strings.Cut(p.Place(), "-")
-			law.demands = append(law.demands, demand{p, JoinedToCutout, u.find(p, Joined, site.PointID("cutout."+l+"-load"))})
+			ask(p, JoinedToCutout, u.find(p, Joined, site.PointID("cutout."+l+"-load")))
 		}
-		for _, p := range line("-out") {
-			law.demands = append(law.demands,
-				demand{p, PartedFromNeutral, u.find(p, Parted, "meter.n-out", "meter.n-in", site.CutoutN)},
-				demand{p, PartedFromEarth, u.find(p, Parted, site.MET)})
+		for _, p := range lines("-out") {
+			ask(p, PartedFromNeutral, u.find(p, Parted, "meter.n-out", "meter.n-in", site.CutoutN))
+			ask(p, PartedFromEarth, u.find(p, Parted, site.MET))
 		}
-		law.demands = append(law.demands, demand{"meter.n-in", JoinedToCutout, u.find("meter.n-in", Joined, site.CutoutN)})
-		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
-		away(mains)
-		away(sources)
-		// The supply is not put on bare ends of tails.
-		home(site.MeterFit, site.TailsIn)
+		ask("meter.n-in", JoinedToCutout, u.find("meter.n-in", Joined, site.CutoutN))
 	case strings.HasPrefix(string(a.ID), "switch-on-"):
 		right("-out")
-	case a.ID == "shroud-contact":
+	}
+	switch a.ID {
+	case "withdraw-carrier", "refit-carrier", "shroud-contact":
 		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
-	case a.ID == "take-cover-off", a.ID == "break-seals":
+	case "take-cover-off", "break-seals":
 		law.gloved, law.protect = true, u.wear.Gloves
 	}
 	return law
 }
 
-// Readings returns the universe's readings.
-func (u *Universe) Readings() []Reading { return u.readings }
+// lost is what an act leaves without meaning.
+func (u *Universe) lost(a site.Act) Bits {
+	switch a.Effect {
+	case site.Energise:
+		if a.ID == "refit-carrier" {
+			return everything
+		}
+		// A load or a source joined behind the meter says nothing new about the
+		// neutral that was seen quiet to earth on the supply side.
+		return u.quiet.or(u.still).or(u.joints).Minus(u.neutral)
+	case site.Deenergise:
+		// What was seen live is so no longer.
+		return u.atMeter.or(u.other)
+	case site.Rejoin:
+		// Other conductors may now be at the terminals.
+		return u.joints.or(u.atMeter).or(u.other)
+	}
+	return Bits{}
+}
+
+var everything = Bits{^uint64(0), ^uint64(0)}

@@ -27,11 +27,13 @@ func refusedWrongly(s State, f Fact) []Breach {
 		return one(ReportRefused)
 	case Withdrawn:
 		return one(CorrectionRefused)
-	case Read, Checked, TakenUp:
-		if f.Danger || f.Does != Read && !f.Good {
+	case LeftPlace:
+		return one(LeavingRefused)
+	case Read:
+		if f.Danger {
 			return one(WarningRefused)
 		}
-	case Proved:
+	case Checked, TakenUp, Proved:
 		if !f.Good {
 			return one(WarningRefused)
 		}
@@ -39,8 +41,6 @@ func refusedWrongly(s State, f Fact) []Breach {
 		if !f.Good {
 			return one(EndRefused)
 		}
-	case LeftPlace:
-		return one(LeavingRefused)
 	}
 	return nil
 }
@@ -59,10 +59,11 @@ func (u *Universe) onward(f Fact) bool {
 }
 
 func (u *Universe) broken(s State, f Fact) []Breach {
+	does := f.Does
 	switch {
 	case s.ended:
 		return one(AfterTheEnd)
-	case s.begun == (f.Does == Opened):
+	case s.begun == (does == Opened):
 		return one(OpeningNotFirst)
 	case f.Late:
 		return one(EnteredLate)
@@ -70,79 +71,60 @@ func (u *Universe) broken(s State, f Fact) []Breach {
 		return one(HeldByTwo)
 	case f.Foreign && u.onward(f):
 		return one(NotTheHolder)
-	}
-	switch f.Does {
-	case PutOn:
-		if f.Items&u.wear.Checked&^s.sound != 0 {
-			return one(NotSound)
-		}
-	case Read:
-		if f.Good && f.Reading >= 0 && !s.Open(f.Tool) {
-			return one(NotProvedBefore)
-		}
+	case does == PutOn && f.Items&u.wear.Checked&^s.Sound != 0:
+		return one(NotSound)
+	case does == Read && f.Good && f.Reading >= 0 && !s.open(f.Tool):
+		return one(NotProvedBefore)
+	case does == Read:
 		return u.probing(s, f)
-	case Proved:
-		if f.Good && s.inDate&(1<<f.Tool) == 0 {
-			return one(NotInDate)
-		}
-		if f.Good && !f.Suits {
-			return one(SourceUnsuited)
-		}
-	case Skipped:
+	case does == Proved && f.Good && s.InDate&(1<<f.Tool) == 0:
+		return one(NotInDate)
+	case does == Proved && f.Good && !f.Suits:
+		return one(SourceUnsuited)
+	case does == Skipped:
 		return one(PassedOver)
-	case Ended:
-		if f.Good && (s.danger || s.switches&u.service != 0) {
-			return one(CompletedInDanger)
-		}
-		if f.Good && s.owed != 0 {
-			return one(CompletedOwing)
-		}
-	case Resumed:
-		if s.grave {
-			return one(OnAfterGrave)
-		}
-		if s.danger && !s.told {
-			return one(OnUntold)
-		}
-	case TookOff:
-		if !f.Relies.Within(s.Closed) {
-			return one(BaredOnVoid)
-		}
-		if !f.InSpite {
-			return u.baring(s, f)
-		}
-	case Acted:
-		if !f.InSpite {
-			return u.acting(s, f)
-		}
+	case does == Ended && f.Good && (s.danger || s.switches&u.service != 0):
+		return one(CompletedInDanger)
+	case does == Ended && f.Good && s.Owed != 0:
+		return one(CompletedOwing)
+	case does == Resumed && s.grave:
+		return one(OnAfterGrave)
+	case does == Resumed && s.danger && !s.told:
+		return one(OnUntold)
+	case does == TookOff && !f.Relies.Within(s.Closed):
+		return one(BaredOnVoid)
+	case does == TookOff && !f.InSpite:
+		return u.baring(s, f)
+	case does == Acted && !f.InSpite:
+		return u.acting(s, f)
 	}
 	return nil
 }
 
 func (u *Universe) acting(s State, f Fact) []Breach {
-	law, id := &u.acts[f.Act], u.actIDs[f.Act]
+	law := &u.acts[f.Act]
+	wrong := s.switches&law.mask ^ law.want
 	switch {
 	case s.away:
-		return []Breach{{Law: ActedAway, Act: id}}
+		return []Breach{{Law: ActedAway, Act: law.id}}
 	case s.danger && !law.calming:
-		return []Breach{{Law: ActedInDanger, Act: id}}
-	case law.protect&^s.worn != 0 || law.gloved && u.wear.Gloves == 0:
-		return []Breach{{Law: WithoutProtection, Act: id}}
+		return []Breach{{Law: ActedInDanger, Act: law.id}}
+	case law.protect&^s.Worn != 0 || law.gloved && u.wear.Gloves == 0:
+		return []Breach{{Law: WithoutProtection, Act: law.id}}
+	case wrong != 0:
+		return []Breach{{Law: SwitchStood, Act: law.id, Switch: u.switches[bits.TrailingZeros32(wrong)].ID}}
 	}
-	if wrong := s.switches&law.mask ^ law.want; wrong != 0 {
-		return []Breach{{Law: SwitchStood, Act: id, Switch: u.switches[bits.TrailingZeros32(wrong)].ID}}
-	}
-	var broken []Breach
+	broken := lacking(law.demands, s.Closed, Breach{Law: WithoutEvidence, Act: law.id})
 	if !f.Relies.Within(s.Closed) {
-		broken = append(broken, Breach{Law: ActedOnVoid, Act: id})
+		broken = append(broken, Breach{Law: ActedOnVoid, Act: law.id})
 	}
-	return append(broken, lacking(law.demands, s.Closed, Breach{Law: WithoutEvidence, Act: id})...)
+	return broken
 }
 
 // lacking lists the demands that nothing meets.
 func lacking(demands []demand, have Bits, of Breach) (broken []Breach) {
 	for _, d := range demands {
-		if d.any.and(have).empty() {
+		if d.any.And(have) == (Bits{}) {
 			b := of
 			b.At, b.Needs = d.at, d.needs
 			broken = append(broken, b)
@@ -154,7 +136,7 @@ func lacking(demands []demand, have Bits, of Breach) (broken []Breach) {
 // probing holds that hands meet the conductors of cut-out and meter with gloves
 // on, or when they have been shown dead.
 func (u *Universe) probing(s State, f Fact) []Breach {
-	if f.Reading < 0 || !f.Good || s.worn&u.wear.Gloves != 0 {
+	if f.Reading < 0 || !f.Good || s.Worn&u.wear.Gloves != 0 {
 		return nil
 	}
 	at := u.readings[f.Reading].At
@@ -167,65 +149,57 @@ func (u *Universe) probing(s State, f Fact) []Breach {
 // baring holds that gloves come off beside open conductors only when every
 // meter terminal has been shown dead.
 func (u *Universe) baring(s State, f Fact) []Breach {
-	if f.Items&u.wear.Gloves == 0 || s.worn&u.wear.Gloves == 0 {
+	// The terminals are within reach once the cover is off.
+	if f.Items&s.Worn&u.wear.Gloves == 0 || s.switches&u.cover == 0 {
 		return nil
 	}
-	for i, id := range u.actIDs {
-		// The terminals are within reach once the cover is off.
-		if id == "take-tails-out" && u.coverOff(s) {
+	for i := range u.acts {
+		if u.acts[i].id == "take-tails-out" {
 			return lacking(u.acts[i].demands, s.Closed, Breach{Law: GlovesOff})
 		}
 	}
 	return nil
 }
 
-func (u *Universe) coverOff(s State) bool {
-	for i, id := range u.actIDs {
-		if id == "take-cover-off" {
-			law := &u.acts[i]
-			return s.switches&law.setMask == law.sets&law.setMask
-		}
-	}
-	return false
-}
-
 func (u *Universe) next(s State, f Fact) State {
 	if f.InSpite {
 		// What happens outside the method leaves nothing to rely on.
-		s.Fresh, s.Closed, s.open = Bits{}, Bits{}, 0
+		s = s.without(everything)
+		s.Open = 0
 	}
 	switch f.Does {
 	case Opened:
 		s.begun = true
 	case TakenUp:
 		s = u.drop(s, f.Tool)
-		s.inDate &^= 1 << f.Tool
+		s.InDate &^= 1 << f.Tool
 		if f.Good {
-			s.inDate |= 1 << f.Tool
+			s.InDate |= 1 << f.Tool
 		}
 	case Checked:
 		if f.Good {
-			s.sound |= f.Items
+			s.Sound |= f.Items
 		} else {
-			s.sound &^= f.Items
-			s.worn &^= f.Items
+			s.Sound, s.Worn = s.Sound&^f.Items, s.Worn&^f.Items
 		}
 	case PutOn:
-		s.worn |= f.Items
+		s.Worn |= f.Items
 	case TookOff:
-		s.worn &^= f.Items
+		s.Worn &^= f.Items
 	case Proved:
 		s = u.proved(s, f)
 	case Read:
 		s = u.read(s, f)
 	case Acted:
-		s = u.acted(s, f)
+		law := &u.acts[f.Act]
+		s.switches = s.switches&^law.setMask | law.sets
+		s = s.without(law.lost)
 	case LeftPlace, HandedOver:
-		s = u.leave(s)
 		// Whoever comes back, or takes over, puts on anew.
-		s.worn = 0
+		s = s.without(everything)
+		s.Open, s.Worn = 0, 0
 		if f.Does == HandedOver {
-			s.sound = 0
+			s.Sound = 0
 		} else {
 			s.away = true
 		}
@@ -233,19 +207,19 @@ func (u *Universe) next(s State, f Fact) State {
 		s.away = false
 	case TimePassed:
 		// Nothing that was seen is for ever.
-		s.Fresh, s.Closed = Bits{}, Bits{}
-		s.sound, s.worn = 0, s.worn&^u.wear.Checked
+		s = s.without(everything)
+		s.Sound, s.Worn = 0, s.Worn&^u.wear.Checked
 	case DatePassed:
-		s.sound, s.worn = s.sound&^f.Items, s.worn&^(f.Items&u.wear.Checked)
+		s.Sound, s.Worn = s.Sound&^f.Items, s.Worn&^(f.Items&u.wear.Checked)
 		if f.Tool >= 0 {
 			s = u.drop(s, f.Tool)
-			s.inDate &^= 1 << f.Tool
+			s.InDate &^= 1 << f.Tool
 		}
 	case Withdrawn:
 		s = u.withdrawn(s, f)
 	case Declared:
 		s.danger, s.told = true, false
-		s.Fresh, s.Closed = Bits{}, Bits{}
+		s = s.without(everything)
 	case Reported:
 		s.told = s.told || s.danger
 	case Resumed:
@@ -253,31 +227,30 @@ func (u *Universe) next(s State, f Fact) State {
 	case Ended:
 		s.ended = true
 	}
-	if f.Owes != 0 && (s.owed == 0 || f.Owes < s.owed) {
-		s.owed = f.Owes
+	if f.Owes != 0 && (s.Owed == 0 || f.Owes < s.Owed) {
+		s.Owed = f.Owes
 	}
-	if s.owed > f.Place {
-		s.owed = 0
+	if s.Owed > f.Place {
+		s.Owed = 0
 	}
 	return s
 }
 
 // drop ends the open bracket of a tool as void.
 func (u *Universe) drop(s State, tool int) State {
-	s.open &^= 1 << tool
-	s.Fresh = s.Fresh.minus(u.ofTool[tool])
+	s.Open &^= 1 << tool
+	s.Fresh = s.Fresh.Minus(u.ofTool[tool])
 	return s
 }
 
 func (u *Universe) proved(s State, f Fact) State {
-	if !f.Good || !f.Suits {
-		return u.drop(s, f.Tool)
+	if f.Good && f.Suits && s.open(f.Tool) {
+		s.Closed = s.Closed.or(s.Fresh.And(u.ofTool[f.Tool]))
 	}
-	if s.Open(f.Tool) {
-		s.Closed = s.Closed.or(s.Fresh.and(u.ofTool[f.Tool]))
-		s.Fresh = s.Fresh.minus(u.ofTool[f.Tool])
+	s = u.drop(s, f.Tool)
+	if f.Good && f.Suits {
+		s.Open |= 1 << f.Tool
 	}
-	s.open |= 1 << f.Tool
 	return s
 }
 
@@ -286,73 +259,30 @@ func (u *Universe) read(s State, f Fact) State {
 		s.danger, s.told = true, false
 		s.grave = s.grave || f.Reading >= 0 && u.grave.has(f.Reading)
 	}
-	if f.Reading < 0 {
-		return s
+	switch {
+	case f.Reading < 0:
+	case f.Danger || !f.Good:
+		return s.without(Bits{}.With(f.Reading))
+	case s.open(f.Tool):
+		s.Fresh.add(f.Reading)
 	}
-	if f.Danger || !f.Good {
-		var b Bits
-		b.set(f.Reading)
-		s.Fresh, s.Closed = s.Fresh.minus(b), s.Closed.minus(b)
-		return s
-	}
-	if s.Open(f.Tool) {
-		s.Fresh.set(f.Reading)
-	}
-	return s
-}
-
-func (u *Universe) acted(s State, f Fact) State {
-	law := &u.acts[f.Act]
-	s.switches = s.switches&^law.setMask | law.sets
-	if law.energise {
-		lost := u.dead.or(u.metal).or(u.still).or(u.joints)
-		if law.refit {
-			lost = lost.or(u.live).or(u.other)
-		} else {
-			// A load or a source joined behind the meter says nothing new about the
-			// neutral that was seen quiet to earth on the supply side.
-			lost = lost.minus(u.neutral)
-		}
-		s.Fresh, s.Closed = s.Fresh.minus(lost), s.Closed.minus(lost)
-	}
-	if law.deenergise {
-		// What was seen live is so no longer.
-		lost := u.atMeter.or(u.other)
-		s.Fresh, s.Closed = s.Fresh.minus(lost), s.Closed.minus(lost)
-	}
-	if law.rejoin {
-		// Other conductors may now be at the terminals.
-		lost := u.joints.or(u.atMeter).or(u.other)
-		s.Fresh, s.Closed = s.Fresh.minus(lost), s.Closed.minus(lost)
-	}
-	return s
-}
-
-func (u *Universe) leave(s State) State {
-	lost := u.dead.or(u.metal).or(u.still).or(u.joints).or(u.live).or(u.other)
-	s.Fresh, s.Closed = Bits{}, s.Closed.minus(lost)
-	s.open = 0
 	return s
 }
 
 func (u *Universe) withdrawn(s State, f Fact) State {
 	if f.Reading >= 0 {
-		var b Bits
-		b.set(f.Reading)
-		s.Fresh, s.Closed = s.Fresh.minus(b), s.Closed.minus(b)
 		if f.Danger {
 			s.danger, s.told = true, false
 		}
-		return s
+		return s.without(Bits{}.With(f.Reading))
 	}
 	if f.Tool >= 0 {
 		s = u.drop(s, f.Tool)
-		s.Closed = s.Closed.minus(u.ofTool[f.Tool])
+		s.Closed = s.Closed.Minus(u.ofTool[f.Tool])
 		if f.TakeUp {
-			s.inDate &^= 1 << f.Tool
+			s.InDate &^= 1 << f.Tool
 		}
 	}
-	s.sound &^= f.Items
-	s.worn &^= f.Items
+	s.Sound, s.Worn = s.Sound&^f.Items, s.Worn&^f.Items
 	return s
 }
