@@ -1,6 +1,8 @@
 package visit
 
 import (
+	"slices"
+
 	"meterwright/site"
 	"meterwright/visit/laws"
 )
@@ -46,10 +48,14 @@ func (s *search) known(p place) {
 			c = after
 		}
 	}
-	if s.isAway(&c, site.Carrier) && !s.isAway(&c, site.Contact) {
+	away := func(id site.SwitchID) bool {
+		i := slices.IndexFunc(s.m.Method.Switches, func(w site.Switch) bool { return w.ID == id })
+		return i >= 0 && c.switches&(1<<i) != 0
+	}
+	if away(site.Carrier) && !away(site.Contact) {
 		act("shroud-contact")
 	}
-	if s.isAway(&c, site.Cover) {
+	if away(site.Cover) {
 		act("put-cover-on")
 	}
 	for i, o := range Outcomes() {
@@ -57,15 +63,6 @@ func (s *search) known(p place) {
 			s.note([]laws.Breach{{Law: laws.OutcomeNotAccepted, Outcome: o.String()}}, p.from, s.ts.ends[i])
 		}
 	}
-}
-
-func (s *search) isAway(c *Control, id site.SwitchID) bool {
-	for i, w := range s.m.Method.Switches {
-		if w.ID == id {
-			return c.switches&(1<<i) != 0
-		}
-	}
-	return false
 }
 
 // frozen tries every act where none may be accepted, but those that make safe.

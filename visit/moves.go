@@ -201,11 +201,11 @@ func (s *search) tryOwed(p place, t *trial) {
 
 func (v cover) owing(owed int16) cover { v.owed = owed; return v }
 
-// note keeps the first, and so the shortest, way to a breach: to a node, and on by some events.
+// note keeps the first, and so the shortest, way to a breach.
 func (s *search) note(broke []laws.Breach, from int32, last ...*trial) {
 	for _, law := range broke {
 		if _, known := s.broken[law]; !known {
-			s.broken[law], s.last[law] = from, last
+			s.broken[law] = way{from, last}
 		}
 	}
 }

@@ -39,21 +39,6 @@ func (f Finding) events() []string {
 	return list
 }
 
-// Prove walks every state that visits by a method can reach, following one proof at a time, and
-// returns the laws of package laws that one of them breaks, in a fixed order. limit is the most
-// states that one proof may take; the error says that it was too few, or that the method cannot be prepared.
-func Prove(r *method.Resolved, limit int) ([]Finding, error) {
-	m, err := New(r)
-	if err != nil {
-		return nil, err
-	}
-	w, err := m.walk(limit, 0)
-	if err != nil {
-		return nil, err
-	}
-	return w.findings(), nil
-}
-
 // walked is what the searches of one machine found, one for each proof.
 type walked struct {
 	grounds  *grounds
@@ -134,7 +119,9 @@ type Proving struct {
 	found  [][]Finding
 }
 
-// Prove is the function Prove.
+// Prove walks every state that visits by a method can reach, following one proof at a time, and
+// returns the laws of package laws that one of them breaks, in a fixed order. The error says that Limit
+// was too few, or that the method cannot be prepared.
 func (p *Proving) Prove(r *method.Resolved) ([]Finding, error) {
 	m, err := New(r)
 	if err != nil {
@@ -156,7 +143,7 @@ func (m *Machine) alike(o *Machine) bool {
 	what := func(m *Machine) []any {
 		var reads []laws.Reading
 		for i := range m.steps {
-			reads = append(reads, readingOf(&m.Method.Steps[i], m.steps[i].tool))
+			reads = append(reads, m.reading(i))
 		}
 		return []any{m.steps, m.acts, m.stops, m.proofs, m.kit, m.offNeed, m.exposed, m.service, reads, m.Method.Protection,
 			m.Method.Points, m.Method.Switches, m.Method.Acts}

@@ -8,13 +8,13 @@ import (
 )
 
 // A method of which every proof was taken away lets nothing be known: the laws say of what.
-func ExampleProve() {
+func ExampleProving() {
 	r := *machine().Method
 	r.Proofs = nil
 	for i := range r.Steps {
 		r.Steps[i].Needs, r.Steps[i].Supports = nil, nil
 	}
-	found, err := visit.Prove(&r, 100_000)
+	found, err := (&visit.Proving{Limit: 100_000}).Prove(&r)
 	if err != nil {
 		fmt.Println(err)
 	}

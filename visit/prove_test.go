@@ -38,7 +38,7 @@ func resolved(t *testing.T, change func(*method.Document), overlays ...*method.O
 
 func finds(t *testing.T, r *method.Resolved, want ...laws.Breach) {
 	t.Helper()
-	found, err := Prove(r, 1_000_000)
+	found, err := (&Proving{Limit: 1_000_000}).Prove(r)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -107,7 +107,7 @@ func TestProveWithoutProofs(t *testing.T) {
 		r.Steps[i].Needs, r.Steps[i].Supports = nil, nil
 	}
 	finds(t, r, laws.Breach{Law: laws.WithoutEvidence, Act: "withdraw-carrier", Needs: laws.NilLoad})
-	if _, err := Prove(resolved(t, nil), 100); err == nil {
+	if _, err := (&Proving{Limit: 100}).Prove(resolved(t, nil)); err == nil {
 		t.Error("proved within a hundred states")
 	}
 }
@@ -135,7 +135,7 @@ func TestProveWhatNoVisitCanGive(t *testing.T) {
 		s := method.Step{ID: "asked", Phase: r.Steps[0].Phase, Say: "x"}
 		x.change(r, &s)
 		r.Steps = append(r.Steps, s)
-		if _, err := Prove(r, 1_000_000); err == nil || !strings.Contains(err.Error(), "step asked ") || !strings.Contains(err.Error(), x.says) {
+		if _, err := (&Proving{Limit: 1_000_000}).Prove(r); err == nil || !strings.Contains(err.Error(), "step asked ") || !strings.Contains(err.Error(), x.says) {
 			t.Errorf("%s: %v", x.name, err)
 		}
 	}

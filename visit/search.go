@@ -62,10 +62,15 @@ type search struct {
 	tried    map[onceKey]bool
 	nodes    []node
 	seen     map[nodeKey][]int32
-	broken   map[laws.Breach]int32 // breach → node that it can be come to from
-	last     map[laws.Breach][]*trial
+	broken   map[laws.Breach]way
 	count    int
 	err      error // the first trial of which reduce could make nothing
+}
+
+// way leads to a breach: to a node, and on by some events.
+type way struct {
+	from int32
+	last []*trial
 }
 
 type node struct {
@@ -133,7 +138,7 @@ func newGrounds(m *Machine) (*grounds, error) {
 	var readings []laws.Reading
 	index := map[laws.Reading]int{}
 	for i := range m.steps {
-		r := readingOf(&m.Method.Steps[i], m.steps[i].tool)
+		r := m.reading(i)
 		if _, ok := index[r]; !ok && r.Says != 0 {
 			index[r] = len(readings)
 			readings = append(readings, r)
@@ -152,13 +157,7 @@ func newGrounds(m *Machine) (*grounds, error) {
 	if err != nil {
 		return nil, err
 	}
-	ts, err := newTrials(m, func(step int) (int, bool) {
-		r := readingOf(&m.Method.Steps[step], m.steps[step].tool)
-		if r.Says == 0 {
-			return -1, false
-		}
-		return index[r], r.Says == laws.Quiet
-	})
+	ts, err := newTrials(m, index)
 	return &grounds{u: u, ts: ts}, err
 }
 
@@ -167,19 +166,19 @@ func newGrounds(m *Machine) (*grounds, error) {
 func (g *grounds) search(m *Machine, proof int) *search {
 	worn := uint8(1)<<len(m.Method.Protection) - 1
 	s := &search{m: m, u: g.u, ts: g.ts, limit: 1_000_000, all: cover{worn: worn, fit: worn, tool: toolProved},
-		broken: map[laws.Breach]int32{}, tried: map[onceKey]bool{}, last: map[laws.Breach][]*trial{}}
+		broken: map[laws.Breach]way{}, tried: map[onceKey]bool{}}
 	s.bare, s.seeing = s.covers(toolAbsent), s.covers(toolProved, toolUnproved, toolAbsent)
 	s.project(proof)
 	return s
 }
 
-// readingOf says what an expected answer of a step says in the laws' terms.
-func readingOf(st *method.Step, tool int8) laws.Reading {
-	o := st.Observe
+// reading says what an expected answer of a step says in the laws' terms.
+func (m *Machine) reading(step int) laws.Reading {
+	o := m.Method.Steps[step].Observe
 	if o == nil {
 		return laws.Reading{}
 	}
-	r := laws.Reading{Tool: int(tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other}
+	r := laws.Reading{Tool: int(m.steps[step].tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other}
 	switch {
 	case o.Expect == string(instrument.Dark):
 		r.Says = laws.Quiet
@@ -351,11 +350,12 @@ func (s *search) run(until func() bool) error {
 // trace is the shortest way to a breach, event by event.
 func (s *search) trace(b laws.Breach) []Body {
 	var list []Body
-	for i := s.broken[b]; s.nodes[i].parent >= 0; i = s.nodes[i].parent {
+	w := s.broken[b]
+	for i := w.from; s.nodes[i].parent >= 0; i = s.nodes[i].parent {
 		list = append(list, s.nodes[i].by.body)
 	}
 	slices.Reverse(list)
-	for _, t := range s.last[b] {
+	for _, t := range w.last {
 		list = append(list, t.body)
 	}
 	return list

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -31,8 +30,9 @@ type trial struct {
 	// dates sets a date that has passed when it is made, two days late; nil for none.
 	dates func(st *state, passed time.Time)
 
-	at   []atomic.Pointer[attempt] // by position
-	worn sync.Map                  // by position and protection worn, for what depends on it
+	// at is what reduce made of it, by position and, where that matters, by each of the ways of wearing protection.
+	at   []atomic.Pointer[attempt]
+	ways int
 }
 
 // The devices, the boot and the day of trials.
@@ -88,7 +88,12 @@ type trials struct {
 func fact(d laws.Does) laws.Fact { return laws.Fact{Does: d, Tool: -1, Reading: -1} }
 
 func (ts *trials) make(b Body, f laws.Fact) *trial {
-	t := &trial{body: b, fact: f, step: -1, boot: trialBoot, at: make([]atomic.Pointer[attempt], len(ts.v.machine.steps)+1)}
+	t := &trial{body: b, fact: f, step: -1, boot: trialBoot, ways: 1}
+	switch b.(type) {
+	case PutOn, TookOff:
+		t.ways = 1 << len(ts.v.machine.Method.Protection)
+	}
+	t.at = make([]atomic.Pointer[attempt], (len(ts.steps)+1)*t.ways)
 	if _, err := ts.reduce(t, &Control{begun: true}); ts.err == nil && err != nil {
 		ts.err = err
 	}
@@ -149,19 +154,7 @@ func (ts *trials) attempt(t *trial, c *Control) (attempt, error) {
 	if !c.begun {
 		return ts.reduce(t, c)
 	}
-	switch t.body.(type) {
-	case PutOn, TookOff:
-		key := int32(c.pos)<<8 | int32(c.worn)
-		if a, ok := t.worn.Load(key); ok {
-			return a.(attempt), nil
-		}
-		a, err := ts.reduce(t, c)
-		if err == nil {
-			t.worn.Store(key, a)
-		}
-		return a, err
-	}
-	p := &t.at[c.pos]
+	p := &t.at[int(c.pos)*t.ways+int(c.worn)%t.ways]
 	if a := p.Load(); a != nil {
 		return *a, nil
 	}
@@ -172,11 +165,15 @@ func (ts *trials) attempt(t *trial, c *Control) (attempt, error) {
 	return a, err
 }
 
-func newTrials(m *Machine, reading func(step int) (int, bool)) (*trials, error) {
-	ts := &trials{v: Begin(m)}
-	ts.steps = make([]stepTrials, len(m.steps))
-	for i := range m.Method.Steps {
-		ts.steps[i].reading, ts.steps[i].danger = reading(i)
+// newTrials prepares the events of a method, given the index of each reading that it asks for.
+func newTrials(m *Machine, index map[laws.Reading]int) (*trials, error) {
+	ts := &trials{v: Begin(m), steps: make([]stepTrials, len(m.steps))}
+	for i := range ts.steps {
+		x := &ts.steps[i]
+		x.reading = -1
+		if r := m.reading(i); r.Says != 0 {
+			x.reading, x.danger = index[r], r.Says == laws.Quiet
+		}
 		if err := cmp.Or(ts.step(i), ts.err); err != nil {
 			return nil, fmt.Errorf("step %s asks for what no visit can give: %w", m.Method.Steps[i].ID, err)
 		}
@@ -408,22 +405,23 @@ func indications(o *method.Observe) (good, doubt, bad instrument.Indication, err
 	if err != nil {
 		return good, doubt, bad, err
 	}
-	show := func(v float64) instrument.Indication {
-		d, bad := measure.FromScaled(int64(v*1000), 3)
-		if bad != nil {
-			err = bad
-		}
-		return instrument.ShowValue(d, o.Bounds.Unit)
-	}
 	low, isLow := limit.Lower()
 	high, isHigh := limit.Upper()
+	values := []float64{0, high, 2*high + 1}
 	switch {
 	case isLow && isHigh:
-		return show((low + high) / 2), show(high), show(2*high + 1), err
+		values[0] = (low + high) / 2
 	case isLow:
-		return show(2*low + 1), show(low), show(0), err
+		values = []float64{2*low + 1, low, 0}
 	}
-	return show(0), show(high), show(2*high + 1), err
+	for i, into := range []*instrument.Indication{&good, &doubt, &bad} {
+		d, err := measure.FromScaled(int64(values[i]*1000), 3)
+		if err != nil {
+			return good, doubt, bad, fmt.Errorf("limit %q: %w", o.Bounds.Words, err)
+		}
+		*into = instrument.ShowValue(d, o.Bounds.Unit)
+	}
+	return good, doubt, bad, nil
 }
 
 // recorded is an answer to everything that a step records.
