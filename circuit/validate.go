@@ -3,33 +3,62 @@ package circuit
 import (
 	"errors"
 	"math"
+	"slices"
 )
 
-// checker gathers every fault of a circuit, so that a person mends a file once.
+// checker gathers every fault of a circuit, so that a person mends a file once. It is at one row of one table.
 type checker struct {
 	index map[string]int // node name to 1-based declared place; Earth is 0
 	errs  []error
+
+	table, name string
+	row         int
+	names       map[string]bool // the rows of the table up to here
 }
 
-func (k *checker) fail(table string, row int, name, field, mend string, err error) {
-	k.errs = append(k.errs, &RowError{Table: table, Row: row, Name: name, Field: field, Mend: mend, Err: err})
+// fault is one in the row that the checker is at.
+func (k *checker) fault(field, mend string, err error) {
+	k.errs = append(k.errs, &RowError{Table: k.table, Row: k.row, Name: k.name, Field: field, Mend: mend, Err: err})
 }
 
-func (k *checker) node(table string, row int, name, field, node string) int {
-	i, ok := k.index[node]
-	if !ok {
-		k.fail(table, row, name, field+" "+quote(node), "list it in Nodes or correct the name", errUnknownNode)
-		return 0
+// at goes on to a row, whose name no other one of its table has.
+func (k *checker) at(table string, row int, name string) {
+	if table != k.table {
+		k.names = map[string]bool{}
 	}
-	return i
+	k.table, k.row, k.name = table, row, name
+	if k.names[name] {
+		k.fault("Name", "rename one of the two", errDuplicate)
+	}
+	if name != "" {
+		k.names[name] = true
+	}
+}
+
+func (k *checker) node(field, node string) {
+	if _, ok := k.index[node]; !ok {
+		k.fault(field+" "+quote(node), "list it in Nodes or correct the name", errUnknownNode)
+	}
 }
 
 func quote(s string) string { return `"` + s + `"` }
 
 // amount checks one number that must lie in low..high.
-func (k *checker) amount(table string, row int, name, field string, x, low, high float64) {
+func (k *checker) amount(field string, x, low, high float64) {
 	if mend, err := amount(x, low, high); err != nil {
-		k.fail(table, row, name, field, mend, err)
+		k.fault(field, mend, err)
+	}
+}
+
+func (k *checker) ohms(rOhm, xOhm float64) {
+	if field, mend, err := ohms(rOhm, xOhm); err != nil {
+		k.fault(field, mend, err)
+	}
+}
+
+func (k *checker) group(field string, g int) {
+	if g < 0 {
+		k.fault(field, "number groups from 0", errNegative)
 	}
 }
 
@@ -69,113 +98,76 @@ func siemens(rOhm, xOhm float64) Phasor { return Phasor{rOhm, xOhm}.inverse() }
 
 func omega(fHz float64) float64 { return fHz * (2 * math.Pi) }
 
-func (k *checker) unique(table string, names map[string]bool, row int, name string) {
-	if name == "" {
-		return
-	}
-	if names[name] {
-		k.fail(table, row, name, "Name", "rename one of the two", errDuplicate)
-	}
-	names[name] = true
-}
-
 // validate returns the places of the nodes by name, or every fault found.
 func (c *Circuit) validate() (map[string]int, error) {
-	k := &checker{index: make(map[string]int, len(c.Nodes)+1)}
+	k := &checker{index: make(map[string]int, len(c.Nodes)+1), table: "circuit"}
 	k.index[Earth] = 0
-	if mend, err := amount(c.FHz, 0, maxHz); err != nil {
-		k.fail("circuit", 0, "", "FHz", mend, err)
-	} else if c.FHz == 0 {
-		k.fail("circuit", 0, "", "FHz", "give the frequency in hertz", errOutOfRange)
+	k.amount("FHz", c.FHz, 0, maxHz)
+	if c.FHz == 0 {
+		k.fault("FHz", "give the frequency in hertz", errOutOfRange)
+	}
+	w := omega(c.FHz)
+	if !(w > 0) {
+		w = 1 // The frequency has been refused.
 	}
 	for i, n := range c.Nodes {
+		k.table, k.row, k.name = "nodes", i, n
 		if n == "" {
-			k.fail("nodes", i, n, "name", "name the node", errEmptyName)
+			k.fault("name", "name the node", errEmptyName)
 		} else if _, ok := k.index[n]; ok {
-			k.fail("nodes", i, n, "name", "list each node once, and not earth", errDuplicate)
+			k.fault("name", "list each node once, and not earth", errDuplicate)
 		} else {
 			k.index[n] = i + 1
 		}
 	}
 	for i, g := range c.Groups {
-		if g < 0 {
-			k.fail("groups", i, "", "group", "number groups from 0", errNegative)
-		}
+		k.table, k.row, k.name = "groups", i, ""
+		k.group("group", g)
 	}
-	const imp = "impedances"
-	impedances := make(map[string]bool, len(c.Impedances))
-	for i := range c.Impedances {
-		r := &c.Impedances[i]
-		k.unique(imp, impedances, i, r.Name)
-		k.node(imp, i, r.Name, "A", r.A)
-		k.node(imp, i, r.Name, "B", r.B)
-		if field, mend, err := ohms(r.ROhm, r.XOhm); err != nil {
-			k.fail(imp, i, r.Name, field, mend, err)
-		}
+	for i, r := range c.Impedances {
+		k.at("impedances", i, r.Name)
+		k.node("A", r.A)
+		k.node("B", r.B)
+		k.ohms(r.ROhm, r.XOhm)
 	}
-	c.validateOthers(k, impedances)
-	return k.index, errors.Join(k.errs...)
-}
-
-func (c *Circuit) validateOthers(k *checker, impedances map[string]bool) {
-	const capacitors, volts, amps, contacts, cts = "capacitors", "voltage sources", "current sources", "contacts", "current transformers"
-	names := make(map[string]bool, len(c.Capacitors))
-	for i := range c.Capacitors {
-		r := &c.Capacitors[i]
-		k.unique(capacitors, names, i, r.Name)
-		k.node(capacitors, i, r.Name, "A", r.A)
-		k.node(capacitors, i, r.Name, "B", r.B)
-		w := omega(c.FHz)
-		if !(w > 0) {
-			w = 1 // the frequency has been refused already
-		}
-		k.amount(capacitors, i, r.Name, "CFarad", r.CFarad, minSiemens/w, maxSiemens/w)
+	for i, r := range c.Capacitors {
+		k.at("capacitors", i, r.Name)
+		k.node("A", r.A)
+		k.node("B", r.B)
+		k.amount("CFarad", r.CFarad, minSiemens/w, maxSiemens/w)
 	}
-	names = map[string]bool{}
-	for i := range c.VoltageSources {
-		r := &c.VoltageSources[i]
-		k.unique(volts, names, i, r.Name)
-		k.node(volts, i, r.Name, "Plus", r.Plus)
-		k.node(volts, i, r.Name, "Minus", r.Minus)
-		k.amount(volts, i, r.Name, "EReVolt", r.EReVolt, -maxSource, maxSource)
-		k.amount(volts, i, r.Name, "EImVolt", r.EImVolt, -maxSource, maxSource)
+	for i, r := range c.VoltageSources {
+		k.at("voltage sources", i, r.Name)
+		k.node("Plus", r.Plus)
+		k.node("Minus", r.Minus)
+		k.amount("EReVolt", r.EReVolt, -maxSource, maxSource)
+		k.amount("EImVolt", r.EImVolt, -maxSource, maxSource)
 		if r.ROhm != 0 || r.XOhm != 0 {
-			if field, mend, err := ohms(r.ROhm, r.XOhm); err != nil {
-				k.fail(volts, i, r.Name, field, mend, err)
-			}
+			k.ohms(r.ROhm, r.XOhm)
 		}
-		if r.Group < 0 {
-			k.fail(volts, i, r.Name, "Group", "number groups from 0", errNegative)
-		}
+		k.group("Group", r.Group)
 	}
-	names = map[string]bool{}
-	for i := range c.CurrentSources {
-		r := &c.CurrentSources[i]
-		k.unique(amps, names, i, r.Name)
-		k.node(amps, i, r.Name, "From", r.From)
-		k.node(amps, i, r.Name, "To", r.To)
-		k.amount(amps, i, r.Name, "IReAmp", r.IReAmp, -maxSource, maxSource)
-		k.amount(amps, i, r.Name, "IImAmp", r.IImAmp, -maxSource, maxSource)
-		if r.Group < 0 {
-			k.fail(amps, i, r.Name, "Group", "number groups from 0", errNegative)
-		}
+	for i, r := range c.CurrentSources {
+		k.at("current sources", i, r.Name)
+		k.node("From", r.From)
+		k.node("To", r.To)
+		k.amount("IReAmp", r.IReAmp, -maxSource, maxSource)
+		k.amount("IImAmp", r.IImAmp, -maxSource, maxSource)
+		k.group("Group", r.Group)
 	}
-	names = map[string]bool{}
-	for i := range c.Contacts {
-		r := &c.Contacts[i]
-		k.unique(contacts, names, i, r.Name)
-		k.node(contacts, i, r.Name, "A", r.A)
-		k.node(contacts, i, r.Name, "B", r.B)
+	for i, r := range c.Contacts {
+		k.at("contacts", i, r.Name)
+		k.node("A", r.A)
+		k.node("B", r.B)
 	}
-	names = map[string]bool{}
-	for i := range c.Transformers {
-		r := &c.Transformers[i]
-		k.unique(cts, names, i, r.Name)
-		k.node(cts, i, r.Name, "From", r.From)
-		k.node(cts, i, r.Name, "To", r.To)
-		k.amount(cts, i, r.Name, "Ratio", r.Ratio, 1/maxRatio, maxRatio)
-		if r.Primary == "" || !impedances[r.Primary] {
-			k.fail(cts, i, r.Name, "Primary "+quote(r.Primary), "name the impedance whose current drives it", errUnknownRow)
+	for i, r := range c.Transformers {
+		k.at("current transformers", i, r.Name)
+		k.node("From", r.From)
+		k.node("To", r.To)
+		k.amount("Ratio", r.Ratio, 1/maxRatio, maxRatio)
+		if r.Primary == "" || !slices.ContainsFunc(c.Impedances, func(x Impedance) bool { return x.Name == r.Primary }) {
+			k.fault("Primary "+quote(r.Primary), "name the impedance whose current drives it", errUnknownRow)
 		}
 	}
+	return k.index, errors.Join(k.errs...)
 }

@@ -7,12 +7,8 @@ import (
 )
 
 // A loop impedance as it was read: its digits say to what it was read.
-func ExampleParseReading() {
-	r, err := measure.ParseReading("0.30 ohm")
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
+func ExampleReading() {
+	r := measure.Reading{Value: measure.MustDecimal("0.30"), Unit: measure.Ohm}
 	fmt.Println(r, "read to", r.Value.Resolution())
 	// Output: 0.30 Ω read to 0.01
 }

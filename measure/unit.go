@@ -122,45 +122,6 @@ type Reading struct {
 	Unit  Unit    `json:"unit"`
 }
 
-// ParseReading reads a number and a unit, with one space or none between them:
-// "238.1 V", "0.30ohm", "0.30 Ω". A dimensionless reading has the unit "1".
-func ParseReading(s string) (Reading, error) {
-	end := len(s)
-	for i := range len(s) {
-		if c := s[i]; (c < '0' || c > '9') && c != '.' && !(c == '-' && i == 0) {
-			end = i
-			break
-		}
-	}
-	rest := s[end:]
-	unitText := strings.TrimPrefix(rest, " ")
-	if unitText == "" {
-		if _, err := ParseDecimal(strings.TrimSuffix(s, " ")); err != nil {
-			return Reading{}, fmt.Errorf("reading %q: %w", shorten(s), err)
-		}
-		return Reading{}, fmt.Errorf("reading %q has no unit: add one, such as %q", shorten(s), shorten(s[:end])+" V")
-	}
-	unit, unitErr := ParseUnit(unitText)
-	if unitErr != nil {
-		// The unit is often unknown only because the number went wrong, as in
-		// "1,234 V": then the number's error is the one that helps.
-		if number, _, ok := strings.Cut(s, " "); ok || unitText[0] == ',' || unitText[0] == '+' {
-			if _, err := ParseDecimal(number); err != nil {
-				return Reading{}, fmt.Errorf("reading %q: %w", shorten(s), err)
-			}
-		}
-		return Reading{}, fmt.Errorf("reading %q: %w", shorten(s), unitErr)
-	}
-	value, err := ParseDecimal(s[:end])
-	if err != nil {
-		return Reading{}, fmt.Errorf("reading %q: %w", shorten(s), err)
-	}
-	if unit == One && rest == unitText {
-		return Reading{}, fmt.Errorf("reading %q: a dimensionless reading needs a space before its unit 1", shorten(s))
-	}
-	return Reading{Value: value, Unit: unit}, nil
-}
-
 // IsZero reports whether r is unset.
 func (r Reading) IsZero() bool { return r == Reading{} }
 

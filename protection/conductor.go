@@ -35,32 +35,3 @@ func CheckConductor(p *rules.Pack, kind string, mm2 float64, amps measure.Estima
 	}
 	return judged(c, need, measure.AtMost(mm2), guard)
 }
-
-// CheckElectrode judges the electrode of a TT installation with resistance
-// R_A in ohms (electrode and protective conductor) behind an RCD of rated
-// residual current IΔn in milliamperes. The first check is R_A × IΔn against
-// the touch-voltage limit (BS 7671 411.5.3). The second is R_A against the
-// value above which an electrode may not be stable (table 41.5, note): it can
-// fail while the first passes, and then the electrode is to be looked into.
-func CheckElectrode(p *rules.Pack, ohms measure.Estimate, milliamps, guard float64) (product, stability Check, err error) {
-	if err := positive("electrode resistance", ohms); err != nil {
-		return Check{}, Check{}, err
-	}
-	if !(milliamps > 0) || math.IsInf(milliamps, 0) {
-		return Check{}, Check{}, fmt.Errorf("rated residual current is %v mA: give one greater than nought", milliamps)
-	}
-	amps := milliamps / 1000
-	volts := measure.Estimate{Value: float64(ohms.Value * amps), U: float64(ohms.U * amps)}
-	product, err = judged(Check{
-		Quantity: TouchProduct, Value: volts, Unit: measure.Volt,
-		Limits: []rules.Number{p.TT.MaxTouchProduct},
-	}, volts, measure.AtMost(p.TT.MaxTouchProduct.Float()), guard)
-	if err != nil {
-		return Check{}, Check{}, err
-	}
-	stability, err = judged(Check{
-		Quantity: ElectrodeStability, Value: ohms, Unit: measure.Ohm,
-		Limits: []rules.Number{p.TT.UnstableAbove},
-	}, ohms, measure.AtMost(p.TT.UnstableAbove.Float()), guard)
-	return product, stability, err
-}

@@ -43,9 +43,6 @@ const (
 	ExternalLoop Quantity = "external-loop-impedance"
 	FaultAmps    Quantity = "prospective-fault-current"
 	CrossSection Quantity = "least-cross-section"
-	TouchProduct Quantity = "electrode-times-residual-current"
-	// ElectrodeStability is the resistance of an electrode, judged for whether it lasts.
-	ElectrodeStability Quantity = "electrode-stability"
 )
 
 // Because says what has to be known beside a verdict.
@@ -97,7 +94,7 @@ func CheckVoltage(p *rules.Pack, volts measure.Estimate, guard float64) (Check, 
 //
 // Where the measured loop holds the consumer's electrode, as in TT, and the
 // declared maximum leaves it out, a loop above the maximum shows nothing about
-// the supply: the verdict is then doubtful, never fail. See CheckElectrode.
+// the supply: the verdict is then doubtful, never fail.
 func CheckExternalLoop(p *rules.Pack, arrangement string, loop measure.Estimate, guard float64) (Check, error) {
 	e, err := p.EarthingByID(arrangement)
 	if err != nil {

@@ -99,8 +99,6 @@ func TestUnusableInputIsRefused(t *testing.T) {
 		"no cross-section":       func() error { _, err := CheckConductor(gb, "cu-pvc-separate", 0, exact(1), 1, 1); return err },
 		"too long for adiabatic": func() error { _, err := CheckConductor(gb, "cu-pvc-separate", 16, exact(1), 5.1, 1); return err },
 		"negative fault current": func() error { _, err := CheckConductor(gb, "cu-pvc-separate", 16, exact(-1), 1, 1); return err },
-		"no residual current":    func() error { _, _, err := CheckElectrode(gb, exact(20), 0, 1); return err },
-		"negative electrode":     func() error { _, _, err := CheckElectrode(gb, exact(-20), 30, 1); return err },
 	} {
 		if err := try(); err == nil || err.Error() == "" {
 			t.Errorf("%s was accepted", name)
@@ -273,32 +271,5 @@ func TestCheckConductorWorkedExample(t *testing.T) {
 	c, err = CheckConductor(gb, "cu-pvc-separate", 16, exact(1000), 5, measure.DefaultGuard)
 	if err != nil || !near(c.Value.Value, 15.637, 1e-3) || c.Verdict != measure.Pass {
 		t.Errorf("got %+v, %v", c, err)
-	}
-}
-
-// BS 7671 table 41.5: 1667 Ω for 30 mA, 500 Ω for 100 mA and 167 Ω for 300 mA
-// are the greatest R_A, all from memory [M] and all 50 V / IΔn.
-func TestCheckElectrode(t *testing.T) {
-	for _, tc := range []struct {
-		ohms, milliamps    float64
-		product, stability measure.Verdict
-	}{
-		{80, 30, measure.Pass, measure.Pass},
-		{1666, 30, measure.Pass, measure.Fail},
-		{1667, 30, measure.Fail, measure.Fail},
-		{500, 100, measure.Pass, measure.Fail},
-		{501, 100, measure.Fail, measure.Fail},
-		{166, 300, measure.Pass, measure.Pass},
-		{167, 300, measure.Fail, measure.Pass},
-		{200, 30, measure.Pass, measure.Pass},
-	} {
-		product, stability, err := CheckElectrode(gb, exact(tc.ohms), tc.milliamps, measure.DefaultGuard)
-		if err != nil || product.Verdict != tc.product || stability.Verdict != tc.stability {
-			t.Errorf("%v Ω, %v mA: got %s and %s (%v), want %s and %s", tc.ohms, tc.milliamps, product.Verdict, stability.Verdict, err, tc.product, tc.stability)
-		}
-	}
-	_, stability, err := CheckElectrode(gb, measure.Estimate{Value: 195, U: 10}, 30, measure.DefaultGuard)
-	if err != nil || stability.Verdict != measure.Doubtful {
-		t.Errorf("195 ± 10 Ω: got %s, %v", stability.Verdict, err)
 	}
 }

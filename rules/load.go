@@ -2,9 +2,7 @@ package rules
 
 import (
 	"bytes"
-	"crypto/sha256"
 	_ "embed" // for the pack of Great Britain
-	"encoding/hex"
 	"encoding/json/jsontext"
 	"encoding/json/v2"
 	"errors"
@@ -46,12 +44,6 @@ func Load(file []byte) (*Pack, error) {
 	if err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
-	canonical := jsontext.Value(bytes.Clone(file))
-	if err := canonical.Canonicalize(); err != nil {
-		return nil, fmt.Errorf("rules: bringing the file to its canonical form: %w", err)
-	}
-	sum := sha256.Sum256(canonical)
-	pack.hash = hex.EncodeToString(sum[:])
 	return pack, nil
 }
 

@@ -58,7 +58,7 @@ func (n Number) fits(unit measure.Unit, is string) error {
 	switch sign := n.Value.Sign(); {
 	case n.Unit != unit:
 		return fmt.Errorf("the unit is %q: it must be %q here", string(n.Unit), string(unit))
-	case is == "signed", is == "count" && sign == 0:
+	case is == "signed":
 	case sign <= 0:
 		return fmt.Errorf("the value is %s: it must be greater than nought", n.Value)
 	case is != "" && (n.Value.Places() > 0 || n.Value.WholeDigits() > 9):

@@ -19,40 +19,32 @@ import (
 // Pack is one country's rules. Treat it as read-only once loaded.
 //
 // The tags say what Load holds a file to: unit is a number's unit, and it is above
-// nought unless is says "signed", "whole" (a whole number of at most 9 digits) or
-// "count" (the same, or nought); of lists the words that may stand there.
+// nought unless is says "signed"; "whole" is a whole number of at most 9 digits; of
+// lists the words that may stand there.
 type Pack struct {
-	ID          string              `json:"id"`
-	Edition     string              `json:"edition"`
-	Title       string              `json:"title"`
-	Caution     string              `json:"caution"`
-	Law         []Fact              `json:"law"`
-	Supply      Supply              `json:"supply"`
-	Touch       Touch               `json:"touch"`
-	Earthing    []Earthing          `json:"earthing"`
-	Fault       Fault               `json:"fault"`
-	OnSite      OnSite              `json:"on_site"`
-	Disconnect  []DisconnectionTime `json:"disconnection"`
-	TT          TT                  `json:"tt"`
-	Conductors  []Conductor         `json:"conductors"`
-	Fuses       []FuseStandard      `json:"fuses"`
-	MeterErrors []MeterErrorRow     `json:"meter_errors"`
-	InService   InService           `json:"in_service"`
-	Sampling    []SamplingPlan      `json:"sampling"`
-	MeterPoint  MeterPointFormat    `json:"meter_point"`
-	Plausible   PlausibilityBand    `json:"plausibility"`
-	Schemes     []Scheme            `json:"schemes"`
-	Emergency   Fact                `json:"emergency_telephone"`
-	DataKept    Number              `json:"personal_data_kept" unit:"d"`
-	Gloves      []GloveClass        `json:"gloves"`
-	Probes      Probes              `json:"probes"`
-
-	hash string
+	ID         string              `json:"id"`
+	Edition    string              `json:"edition"`
+	Title      string              `json:"title"`
+	Caution    string              `json:"caution"`
+	Law        []Fact              `json:"law"`
+	Supply     Supply              `json:"supply"`
+	Touch      Touch               `json:"touch"`
+	Earthing   []Earthing          `json:"earthing"`
+	Fault      Fault               `json:"fault"`
+	OnSite     OnSite              `json:"on_site"`
+	Disconnect []DisconnectionTime `json:"disconnection"`
+	TT         TT                  `json:"tt"`
+	Conductors []Conductor         `json:"conductors"`
+	Fuses      []FuseStandard      `json:"fuses"`
+	InService  InService           `json:"in_service"`
+	MeterPoint MeterPointFormat    `json:"meter_point"`
+	Plausible  PlausibilityBand    `json:"plausibility"`
+	Schemes    []Scheme            `json:"schemes"`
+	Emergency  Fact                `json:"emergency_telephone"`
+	DataKept   Number              `json:"personal_data_kept" unit:"d"`
+	Gloves     []GloveClass        `json:"gloves"`
+	Probes     Probes              `json:"probes"`
 }
-
-// Hash returns the SHA-256, in lower-case hex, of the RFC 8785 form of the file
-// that the pack was loaded from. Records name it with the edition.
-func (p *Pack) Hash() string { return p.hash }
 
 // Supply is what the distributor declares at the supply terminals.
 type Supply struct {
@@ -180,42 +172,10 @@ type LoopImpedance struct {
 	VoltageFactor Number `json:"voltage_factor" unit:"1"`
 }
 
-// MeterErrorRow is one row of the table of permitted meter errors at type
-// level. It does not judge a load check on site.
-type MeterErrorRow struct {
-	Current      string             `json:"current" of:"min-to-tr,tr-to-max"`
-	Load         string             `json:"load" of:"balanced,single-phase-on-polyphase"`
-	Temperatures []TemperatureRange `json:"temperatures"`
-	Errors       []ClassError       `json:"errors"`
-}
-
-// TemperatureRange is a range of ambient temperature, in °C, bounds included.
-type TemperatureRange struct {
-	From Number `json:"from" unit:"degC" is:"signed"`
-	To   Number `json:"to" unit:"degC" is:"signed"`
-}
-
-// ClassError is the permitted error of one class, ± per cent.
-type ClassError struct {
-	Class string `json:"class"` // "A", "B" or "C"
-	Error Number `json:"error" unit:"%"`
-}
-
 // InService holds the permitted errors of a meter in service, in per cent.
 type InService struct {
 	Upper Number `json:"upper" unit:"%" is:"signed"`
 	Lower Number `json:"lower" unit:"%" is:"signed"`
-}
-
-// SamplingPlan is one row of a sampling table for inspection by attributes.
-type SamplingPlan struct {
-	LotFrom Number `json:"lot_from" unit:"1" is:"whole"`
-	LotTo   Number `json:"lot_to" unit:"1" is:"whole"`
-	Code    string `json:"code"`
-	Sample  Number `json:"sample" unit:"1" is:"whole"`
-	AQL     Number `json:"aql" unit:"%"` // acceptance quality limit
-	Accept  Number `json:"accept" unit:"1" is:"count"`
-	Reject  Number `json:"reject" unit:"1" is:"whole"`
 }
 
 // MeterPointFormat is how a country writes and checks its meter-point numbers.

@@ -16,11 +16,6 @@ func (p *Pack) checkSense() error {
 		{"/plausibility/doubtful_above", p.Plausible.DoubtfulAbove, p.Plausible.ImplausibleAbove},
 		{"/probes/preferred_tip", p.Probes.PreferredTip, p.Probes.MaxTip},
 	}
-	for i, row := range p.MeterErrors {
-		for j, t := range row.Temperatures {
-			bands = append(bands, band{fmt.Sprintf("/meter_errors/%d/temperatures/%d/from", i, j), t.From, t.To})
-		}
-	}
 	for _, b := range bands {
 		if b.lower.Value.Cmp(b.upper.Value) > 0 {
 			return fmt.Errorf("at %s: the value %s lies above its upper partner %s: exchange them", b.path, b.lower.Value, b.upper.Value)

@@ -3,6 +3,7 @@ package walk_test
 import (
 	"fmt"
 
+	"meterwright/instrument"
 	"meterwright/method"
 	"meterwright/site"
 	"meterwright/walk"
@@ -22,7 +23,7 @@ func ExampleApplies() {
 
 // A two-pole detector from metalwork to an independent reference stays dark at a healthy position,
 // and lights where line and neutral of the service are exchanged in a TN-C-S supply.
-func ExampleRead() {
+func ExamplePoints() {
 	s, err := site.Expand(site.Spec{Arrangement: site.TNCS, Reference: true, Metalwork: []string{"box"}})
 	if err != nil {
 		fmt.Println(err)
@@ -40,7 +41,13 @@ func ExampleRead() {
 			fmt.Println(err)
 			return
 		}
-		r, err := walk.Read(w, step)
+		tool := w.Instrument(instrument.Kind(step.With))
+		points, err := walk.Points(s, tool.Kind, site.PointID(step.At), site.PointID(step.Against))
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		r, err := w.Read(tool, points...)
 		if err != nil {
 			fmt.Println(err)
 			return

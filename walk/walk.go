@@ -1,5 +1,5 @@
 // Package walk sets a method against a position: which steps belong to a visit, where the instrument of
-// a step goes, what the step expects, and what an instrument would show there in a world.
+// a step goes, and what the step expects.
 //
 // A visit decides by its own compiled form of the same conditions (package visit); whatever is outside
 // it, and only counts, lists, foresees or carries out what is expected, asks here. Nothing here decides
@@ -16,7 +16,6 @@ import (
 	"meterwright/method"
 	"meterwright/site"
 	"meterwright/visit"
-	"meterwright/world"
 )
 
 // Applies reports whether a step belongs to a visit in which the facts, by their ids, are known. A fact
@@ -105,20 +104,4 @@ func Points(s *site.Site, k instrument.Kind, at, against site.PointID) ([]site.P
 		}
 	}
 	return list, nil
-}
-
-// Read is what the instrument of a step would show in a world, as the world's departures leave that
-// instrument. The operative stands in it as a body joined to true earth and to metal nearby, which is
-// the second pole of whatever is read single-pole.
-func Read(w *world.World, o *method.Observe) (world.Reading, error) {
-	return ReadWith(w, w.Instrument(instrument.Kind(o.With)), o)
-}
-
-// ReadWith is Read with an instrument of the caller's.
-func ReadWith(w *world.World, in instrument.Instrument, o *method.Observe) (world.Reading, error) {
-	points, err := Points(w.Site(), in.Kind, site.PointID(o.At), site.PointID(o.Against))
-	if err != nil {
-		return world.Reading{}, err
-	}
-	return w.Read(in, points...)
 }

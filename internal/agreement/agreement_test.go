@@ -11,7 +11,6 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/site"
-	"meterwright/walk"
 	"meterwright/world"
 )
 
@@ -84,7 +83,7 @@ func TestHealthyLooksAsExpected(t *testing.T) {
 					if l.switching != state {
 						continue
 					}
-					r, err := walk.ReadWith(in, tools[k][instrument.Kind(l.step.Observe.With)], l.step.Observe)
+					r, err := shown(in, tools[k][instrument.Kind(l.step.Observe.With)], l.step.Observe)
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -220,7 +219,7 @@ func TestWhatEachStepCatches(t *testing.T) {
 				if d.Kind == string(tool.Kind) {
 					tool.Condition = instrument.Condition(d.Condition)
 				}
-				r, err := walk.ReadWith(in, tool, l.step.Observe)
+				r, err := shown(in, tool, l.step.Observe)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -339,7 +338,7 @@ func (w *walked) pairFails(t *testing.T, known judge, row int, l *look) bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := walk.Read(in, l.step.Observe)
+	r, err := shown(in, in.Instrument(instrument.Kind(l.step.Observe.With)), l.step.Observe)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -168,7 +168,7 @@ func (w *walked) walk(t *testing.T) {
 					t.Fatalf("%s: %v", w.name, err)
 				}
 			}
-			r, err := walk.Read(in, step.Observe)
+			r, err := shown(in, in.Instrument(instrument.Kind(step.Observe.With)), step.Observe)
 			if err != nil {
 				t.Fatalf("%s: %s: %v", w.name, step.ID, err)
 			}
@@ -279,4 +279,13 @@ func sound(k int, kind instrument.Kind) instrument.Instrument {
 		}
 	}
 	return in
+}
+
+// shown is what an instrument shows in a world where a step asks for it.
+func shown(w *world.World, in instrument.Instrument, o *method.Observe) (world.Reading, error) {
+	points, err := walk.Points(w.Site(), in.Kind, site.PointID(o.At), site.PointID(o.Against))
+	if err != nil {
+		return world.Reading{}, err
+	}
+	return w.Read(in, points...)
 }
