@@ -248,7 +248,7 @@ const (
 	NeedWaiting     NeedCode = "waiting"             // Count
 	NeedForked      NeedCode = "forked"              // Count
 	NeedOneHolder   NeedCode = "held-by-two"         // Event, the last of those that took or opened the visit
-	NeedLeadAnswer  NeedCode = "lead-unanswered"     // Event
+	NeedAnswer      NeedCode = "meaning-unanswered"  // Event
 	NeedSupplyOff   NeedCode = "ended-off"           // Event, the act that put it off
 	NeedGuarded     NeedCode = "guarded"             // Words; Event, the end
 	NeedMethod      NeedCode = "no-method"
@@ -327,8 +327,8 @@ func (c *Case) Needs() []Need {
 	list = append(list, repeated(a)...)
 	if n := len(a.Advice); n > 0 && !ended {
 		l := &a.Advice[n-1]
-		if l.Fits[0].Danger && l.Fits[0].Share() > 0.5 && len(l.Answers) == 0 {
-			add(Need{At: l.At, Code: NeedLeadAnswer, Event: l.Event})
+		if l.Dangerous() == visit.MostLikely && len(l.Answers) == 0 {
+			add(Need{At: l.At, Code: NeedAnswer, Event: l.Event})
 		}
 	}
 	if o, off := a.Off(); off && a.End != nil {

@@ -104,7 +104,7 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 	case visit.Noted:
 		return s.Say("story.noted", "words", b.Words)
 	case visit.Advised:
-		return s.Say("story.advised", "lead", s.Lead(&b.Fits[0]))
+		return s.Say("story.advised", "means", s.MeaningLine(&b.Fits[0], s.Meaning(&b.Fits[0])))
 	case visit.Answered:
 		if b.Answer == "follow" {
 			return why("story.followed", b.Why)

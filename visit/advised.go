@@ -13,8 +13,8 @@ import (
 	"meterwright/site"
 )
 
-// maxLeads bounds the lists of an advice.
-const maxLeads = 50
+// maxMeanings bounds the lists of an advice.
+const maxMeanings = 50
 
 // Advised is what the physical model made of the observations so far. It opens and closes no guard.
 type Advised struct {
@@ -28,8 +28,11 @@ type Advised struct {
 	// Against lists explanations that the last observation spoke against; AgainstMore counts others.
 	Against     []Explanation `json:"against,omitempty"`
 	AgainstMore int           `json:"against_more,omitempty"`
-	// Fits is what still explains the observations, likeliest first.
-	Fits []Lead `json:"fits"`
+	// Fits is what the observations may mean, likeliest first; that nothing is wrong comes last where a
+	// reading stands against it.
+	Fits []Meaning `json:"fits"`
+	// Repeat lists observations that none of what is likeliest explains, by their events.
+	Repeat []string `json:"repeat,omitempty"`
 	// Outside is the probability that the truth is not in the model, for example "0.002".
 	Outside string `json:"not_in_the_model"`
 	// Untouched counts the departures that no observation has borne on.
@@ -43,8 +46,8 @@ type Advised struct {
 // Explanation is the ids of departures that are there together; without one nothing is wrong.
 type Explanation []string
 
-// Lead is explanations that the tests made do not tell apart.
-type Lead struct {
+// Meaning is one thing that the observations may mean: explanations that the tests made do not tell apart.
+type Meaning struct {
 	Departures []Explanation `json:"departures"`
 	// Others counts explanations that are not listed.
 	Others int `json:"others,omitempty"`
@@ -67,14 +70,43 @@ const (
 	YetEarlier Yet = "earlier-otherwise"
 	// YetRare: something rarer and dangerous fits much better.
 	YetRare Yet = "rarer-fits-better"
+	// YetStands: a reading that raised a stop, or puts a voltage on what can be touched, stands as it was read.
+	YetStands Yet = "reading-stands"
 )
+
+// Odds is how likely a meaning is, in a word: the model deserves no finer figure.
+type Odds string
+
+// The odds; oddsFrom bounds them.
+const (
+	MostLikely Odds = "most-likely"
+	Possible   Odds = "possible"
+	NotLeftOut Odds = "not-left-out"
+)
+
+// oddsFrom is the probability from which each word is said: likelier than all the rest together, and one in
+// ten [P].
+var oddsFrom = []struct {
+	odds Odds
+	from float64
+}{{MostLikely, 0.5}, {Possible, 0.1}, {NotLeftOut, 0}}
+
+// OddsOf is the word for a probability.
+func OddsOf(p float64) Odds {
+	for _, o := range oddsFrom {
+		if p >= o.from {
+			return o.odds
+		}
+	}
+	return NotLeftOut
+}
 
 // NextTest is a step of the method with what it would tell.
 type NextTest struct {
 	Step string `json:"step"`
-	// Apart lists the leads that it would tell apart, by their place in Fits.
+	// Apart lists the meanings that it would tell apart, by their place in Fits.
 	Apart []int `json:"apart,omitempty"`
-	// Live lists points that it is made on and that one of the leads makes dangerous.
+	// Live lists points that it is made on and that one of the meanings makes dangerous.
 	Live []site.PointID `json:"live,omitempty"`
 	// Nats is the information expected of it, a decimal.
 	Nats string `json:"nats"`
@@ -116,17 +148,17 @@ func (v *Visit) checkAdvised(b Advised) error {
 	if b.Engine == "" || b.Model == "" || b.Site == "" {
 		return fmt.Errorf("an advice names the engine, the model and the site that it was worked out with: name all three")
 	}
-	if len(b.Fits) == 0 || len(b.Fits) > maxLeads || len(b.Against) > maxLeads {
-		return fmt.Errorf("an advice has from 1 to %d leads, and speaks against at most as many", maxLeads)
+	if len(b.Fits) == 0 || len(b.Fits) > maxMeanings || len(b.Against) > maxMeanings {
+		return fmt.Errorf("an advice has from 1 to %d meanings, and speaks against at most as many", maxMeanings)
 	}
 	shares := []string{b.Outside}
 	for _, l := range b.Fits {
 		shares = append(shares, l.Probability)
-		if len(l.Departures) == 0 || len(l.Departures) > maxLeads {
-			return fmt.Errorf("a lead has from 1 to %d explanations", maxLeads)
+		if len(l.Departures) == 0 || len(l.Departures) > maxMeanings {
+			return fmt.Errorf("a meaning has from 1 to %d explanations", maxMeanings)
 		}
-		if l.Yet != "" && !slices.Contains([]Yet{YetSlip, YetEarlier, YetRare}, l.Yet) {
-			return fmt.Errorf("%q is nothing that is said beside a lead", clip(string(l.Yet)))
+		if l.Yet != "" && !slices.Contains([]Yet{YetSlip, YetEarlier, YetRare, YetStands}, l.Yet) {
+			return fmt.Errorf("%q is nothing that is said beside a meaning", clip(string(l.Yet)))
 		}
 	}
 	if n := b.Next; n != nil {
@@ -136,7 +168,7 @@ func (v *Visit) checkAdvised(b Advised) error {
 		shares = append(shares, n.Exposure)
 		for _, i := range n.Apart {
 			if i < 0 || i >= len(b.Fits) {
-				return fmt.Errorf("the next test tells lead %d apart, and there are %d", i, len(b.Fits))
+				return fmt.Errorf("the next test tells meaning %d apart, and there are %d", i, len(b.Fits))
 			}
 		}
 		if d, err := measure.ParseDecimal(n.Nats); err != nil || d.Float() < 0 {
@@ -146,6 +178,14 @@ func (v *Visit) checkAdvised(b Advised) error {
 	for _, p := range shares {
 		if d, err := measure.ParseDecimal(p); err != nil || d.Float() < 0 || d.Float() > 1 {
 			return fmt.Errorf("%q is no probability: write a decimal from 0 to 1", clip(p))
+		}
+	}
+	if len(b.Repeat) > maxMeanings {
+		return fmt.Errorf("an advice asks for at most %d readings again", maxMeanings)
+	}
+	for _, hash := range b.Repeat {
+		if body, _ := v.account.Body(hash); body == nil || !v.Bears(body) {
+			return fmt.Errorf("%q is no reading of this visit that could be repeated: name its event", clip(hash))
 		}
 	}
 	if b.Untouched < 0 || b.Skipped < 0 || b.AgainstMore < 0 {
@@ -171,24 +211,48 @@ func (v *Visit) checkAnswered(b Answered) error {
 }
 
 // Tells reports whether a person who knows the advice before would see something new in
-// this one: something newly spoken against, other leads or their order, another next test.
-// A probability that moves by itself is no news. before is nil where there was none.
+// this one: something newly spoken against, other meanings, their order or odds, a reading to repeat, another
+// next test. A probability that moves within its odds is no news. before is nil where there was none.
 func (a *Advised) Tells(before *Advised) bool {
-	if before == nil || len(a.Against) > 0 || len(a.Fits) != len(before.Fits) || (a.Next == nil) != (before.Next == nil) {
+	if before == nil || len(a.Against) > 0 || len(a.Fits) != len(before.Fits) || (a.Next == nil) != (before.Next == nil) || !slices.Equal(a.Repeat, before.Repeat) {
 		return true
 	}
 	for i := range a.Fits {
 		x, y := &a.Fits[i], &before.Fits[i]
-		if x.Danger != y.Danger || x.Yet != y.Yet || !slices.EqualFunc(x.Departures, y.Departures, slices.Equal) {
+		if x.Danger != y.Danger || x.Yet != y.Yet || x.Odds() != y.Odds() || !slices.EqualFunc(x.Departures, y.Departures, slices.Equal) {
 			return true
 		}
 	}
 	return a.Next != nil && a.Next.Step != before.Next.Step
 }
 
-// Share is the probability of the lead, from 0 to 1; 0 where it is no decimal.
-func (l *Lead) Share() float64 {
-	d, err := measure.ParseDecimal(l.Probability)
+// Warns reports whether a person who knows the advice before is to be told of this one before they go on: a
+// danger became most likely, or there is another reading to repeat.
+func (a *Advised) Warns(before *Advised) bool {
+	return a.Dangerous() == MostLikely && (before == nil || before.Dangerous() != MostLikely) ||
+		len(a.Repeat) > 0 && (before == nil || !slices.Equal(a.Repeat, before.Repeat))
+}
+
+// Odds is how likely the meaning is.
+func (m *Meaning) Odds() Odds { return OddsOf(share(m.Probability)) }
+
+// Dangerous is how likely it is that one of the dangerous meanings is true.
+func (a *Advised) Dangerous() Odds {
+	sum := 0.0
+	for i := range a.Fits {
+		if a.Fits[i].Danger {
+			sum += share(a.Fits[i].Probability)
+		}
+	}
+	return OddsOf(sum)
+}
+
+// OutsideOdds is how likely it is that the truth is not in the model.
+func (a *Advised) OutsideOdds() Odds { return OddsOf(share(a.Outside)) }
+
+// share is a probability from 0 to 1; 0 where it is no decimal.
+func share(p string) float64 {
+	d, err := measure.ParseDecimal(p)
 	if err != nil {
 		return 0
 	}
@@ -208,9 +272,14 @@ func (v *Visit) Bears(body Body) bool {
 	return false
 }
 
-// Quiet reports whether the lead is that nothing is wrong, with no reading against it.
-func (l *Lead) Quiet() bool {
-	return len(l.Departures) == 1 && len(l.Departures[0]) == 0 && l.Yet == ""
+// Healthy reports whether the meaning is that nothing is wrong.
+func (m *Meaning) Healthy() bool { return len(m.Departures) == 1 && len(m.Departures[0]) == 0 }
+
+// Quiet reports whether there is nothing to say: nothing is wrong, no reading stands against it, and no
+// danger is credible.
+func (a *Advised) Quiet() bool {
+	first := &a.Fits[0]
+	return first.Healthy() && first.Yet == "" && len(a.Repeat) == 0 && !slices.ContainsFunc(a.Fits, func(m Meaning) bool { return m.Danger })
 }
 
 // JudgeReading is what the engine makes of an indication at a step, as it is judged when it is

@@ -1,6 +1,7 @@
 package visit
 
 import (
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -12,7 +13,7 @@ import (
 
 func someAdvice(upon string) Advised {
 	return Advised{Upon: upon, Engine: "e", Model: "m", Site: "s", Against: []Explanation{{"open/tail.n"}},
-		Fits:    []Lead{{Departures: []Explanation{{"open/tail.l"}}, Probability: "0.93", Danger: true}},
+		Fits:    []Meaning{{Departures: []Explanation{{"open/tail.l"}}, Probability: "0.93", Danger: true}},
 		Outside: "0.01", Untouched: 3}
 }
 
@@ -103,11 +104,12 @@ func TestAdviceWithoutSense(t *testing.T) {
 		"upon nothing":     {someAdvice("x"), "upon names no observation"},
 		"upon advice":      {someAdvice(given), "upon names no observation"},
 		"no model":         {change(func(a *Advised) { a.Model = "" }), "name all three"},
-		"no leads":         {change(func(a *Advised) { a.Fits = nil }), "from 1 to 50 leads"},
-		"empty lead":       {change(func(a *Advised) { a.Fits[0].Departures = nil }), "from 1 to 50 explanations"},
+		"no meanings":      {change(func(a *Advised) { a.Fits = nil }), "from 1 to 50 meanings"},
+		"empty meaning":    {change(func(a *Advised) { a.Fits[0].Departures = nil }), "from 1 to 50 explanations"},
 		"unknown caveat":   {change(func(a *Advised) { a.Fits[0].Yet = "x" }), "nothing that is said beside"},
-		"no such lead":     {change(func(a *Advised) { a.Next = &NextTest{Step: step, Apart: []int{1}, Nats: "1", Exposure: "0"} }), "tells lead 1 apart, and there are 1"},
+		"no such meaning":  {change(func(a *Advised) { a.Next = &NextTest{Step: step, Apart: []int{1}, Nats: "1", Exposure: "0"} }), "tells meaning 1 apart, and there are 1"},
 		"certain":          {change(func(a *Advised) { a.Fits[0].Probability = "1.2" }), `"1.2" is no probability`},
+		"repeat nothing":   {change(func(a *Advised) { a.Repeat = []string{given} }), "no reading of this visit that could be repeated"},
 		"negative":         {change(func(a *Advised) { a.Untouched = -1 }), "below 0"},
 		"unknown step":     {change(func(a *Advised) { a.Next = &NextTest{Step: "x", Nats: "1", Exposure: "0"} }), "this method has not"},
 		"no information":   {change(func(a *Advised) { a.Next = &NextTest{Step: step, Nats: "-1", Exposure: "0"} }), "no amount of information"},
@@ -131,7 +133,7 @@ func TestAdviceTells(t *testing.T) {
 	same.Against = nil
 	change := func(f func(*Advised)) Advised {
 		a := same
-		a.Fits = append([]Lead{}, same.Fits...)
+		a.Fits = append([]Meaning{}, same.Fits...)
 		f(&a)
 		return a
 	}
@@ -142,9 +144,11 @@ func TestAdviceTells(t *testing.T) {
 		"the same":            {same, false},
 		"another number":      {change(func(a *Advised) { a.Fits[0].Probability = "0.94"; a.Untouched = 1 }), false},
 		"spoken against":      {change(func(a *Advised) { a.Against = []Explanation{{"x"}} }), true},
-		"another lead":        {change(func(a *Advised) { a.Fits[0].Departures = []Explanation{{"x"}} }), true},
+		"another meaning":     {change(func(a *Advised) { a.Fits[0].Departures = []Explanation{{"x"}} }), true},
+		"other odds":          {change(func(a *Advised) { a.Fits[0].Probability = "0.49" }), true},
+		"a reading to repeat": {change(func(a *Advised) { a.Repeat = []string{"x"} }), true},
 		"danger":              {change(func(a *Advised) { a.Fits[0].Danger = false }), true},
-		"one lead more":       {change(func(a *Advised) { a.Fits = append(a.Fits, Lead{Departures: []Explanation{{"x"}}}) }), true},
+		"one meaning more":    {change(func(a *Advised) { a.Fits = append(a.Fits, Meaning{Departures: []Explanation{{"x"}}}) }), true},
 		"a next test":         {change(func(a *Advised) { a.Next = &NextTest{Step: "x"} }), true},
 		"what is not weighed": {change(func(a *Advised) { a.Skipped = 2 }), false},
 	} {
@@ -158,6 +162,39 @@ func TestAdviceTells(t *testing.T) {
 	a, b := change(func(a *Advised) { a.Next = &NextTest{Step: "x"} }), change(func(a *Advised) { a.Next = &NextTest{Step: "y"} })
 	if !a.Tells(&b) || a.Tells(&a) {
 		t.Error("another next test is no news, or the same one is")
+	}
+}
+
+// TestOdds: the word for a probability, at its bounds, which docs/model.md gives too; what is likelier than all
+// the rest together is most likely, and what is less than one in ten is at most not left out [P].
+func TestOdds(t *testing.T) {
+	for p, want := range map[string]Odds{"1": MostLikely, "0.5": MostLikely, "0.499": Possible, "0.100": Possible, "0.099": NotLeftOut, "0.001": NotLeftOut, "0": NotLeftOut, "x": NotLeftOut} {
+		if got := (&Meaning{Probability: p}).Odds(); got != want {
+			t.Errorf("%s is %s, want %s", p, got, want)
+		}
+	}
+	doc, err := os.ReadFile("../docs/model.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range []string{"| most likely | from 0.5 |", "| possible | from 0.1 |", "| cannot be left out | below 0.1 |"} {
+		if !strings.Contains(string(doc), row) {
+			t.Errorf("docs/model.md has no row %q", row)
+		}
+	}
+	// Two dangers that are each possible are most likely dangerous; one in ten is not.
+	third := Meaning{Departures: []Explanation{{"x"}}, Probability: "0.3", Danger: true}
+	tenth := Meaning{Departures: []Explanation{{"y"}}, Probability: "0.1", Danger: true}
+	calm := Meaning{Departures: []Explanation{{}}, Probability: "0.6"}
+	for _, c := range []struct {
+		fits  []Meaning
+		want  Odds
+		quiet bool
+	}{{[]Meaning{third, third}, MostLikely, false}, {[]Meaning{calm, tenth}, Possible, false}, {[]Meaning{calm}, NotLeftOut, true}} {
+		a := Advised{Fits: c.fits}
+		if got := a.Dangerous(); got != c.want || a.Quiet() != c.quiet {
+			t.Errorf("%+v: dangerous %s, quiet %v", c.fits, got, a.Quiet())
+		}
 	}
 }
 

@@ -148,11 +148,11 @@ func (s *session) standings() []float64 {
 }
 
 func (s *session) advise(ctx context.Context, v *visit.Visit) (*visit.Advised, error) {
-	list, skipped, earlier := observations(v, s.place.site)
-	if err := s.observe(ctx, list); err != nil {
+	g := observations(v, s.place.site)
+	if err := s.observe(ctx, g.list); err != nil {
 		return nil, err
 	}
-	out := &visit.Advised{Model: s.place.modelSum, Site: s.place.siteSum, Skipped: skipped + s.notTaken(list)}
+	out := &visit.Advised{Model: s.place.modelSum, Site: s.place.siteSum, Skipped: g.skipped + s.notTaken(g.list)}
 	tests := candidates(v, s.place.site)
 	if _, err := s.model.Think(thinking); err != nil {
 		return nil, err
@@ -162,7 +162,10 @@ func (s *session) advise(ctx context.Context, v *visit.Visit) (*visit.Advised, e
 		return nil, err
 	}
 	s.after = s.standings()
-	s.fits(out, x, earlier)
+	s.fits(out, x, g)
+	if err := s.repeat(out, v.Machine().Method); err != nil {
+		return nil, err
+	}
 	s.against(out, last(v))
 	return out, s.next(out, x, tests)
 }

@@ -78,8 +78,8 @@ func TestTellingVisits(t *testing.T) {
 	for _, c := range []struct {
 		departure, stop string
 		spec            site.Spec
-		// lead is a departure that one of the first leads has.
-		lead string
+		// means is a departure that one of the meanings has.
+		means string
 	}{
 		{"blown/lamp", "", site.Spec{Arrangement: site.TNCS}, "blown/lamp"},
 		{"reversed/service", "metalwork-live", site.Spec{Arrangement: site.TNCS}, "reversed/service"},
@@ -109,16 +109,16 @@ func TestTellingVisits(t *testing.T) {
 			x := advise(t, New("test"), d.v)
 			i := -1
 			for k := range x.Fits {
-				if slices.ContainsFunc(x.Fits[k].Departures, func(e visit.Explanation) bool { return slices.Contains(e, c.lead) }) {
+				if slices.ContainsFunc(x.Fits[k].Departures, func(e visit.Explanation) bool { return slices.Contains(e, c.means) }) {
 					i = k
 				}
 			}
 			if i < 0 || dep.Danger && !x.Fits[i].Danger {
-				t.Errorf("no lead has %q, with danger if it is dangerous: %+v", c.lead, x.Fits)
+				t.Errorf("no meaning has %q, with danger if it is dangerous: %+v", c.means, x.Fits)
 			}
 			for _, l := range x.Fits {
-				if l.Quiet() {
-					t.Errorf("nothing found is said beside a reading that is not as expected: %+v", x.Fits)
+				if l.Healthy() && l.Yet == "" {
+					t.Errorf("nothing wrong is said beside a reading that is not as expected: %+v", x.Fits)
 				}
 			}
 			if d.v.Stop() != "" && x.Next != nil {
@@ -137,8 +137,8 @@ func apply(t testing.TB, d *driver, x visit.Advised) {
 	}
 }
 
-// TestNothingFound: what is said of a visit in which all is as the method expects.
-func TestNothingFound(t *testing.T) {
+// TestNothingWrong: what is said of a visit in which all is as the method expects.
+func TestNothingWrong(t *testing.T) {
 	m := machine(t, shipped, site.Spec{Arrangement: site.TNCS})
 	d := drive(t, m)
 	a := New("test")
@@ -147,7 +147,7 @@ func TestNothingFound(t *testing.T) {
 	}
 	d.to("socket-line-earth")
 	x := advise(t, a, d.v)
-	if !x.Fits[0].Quiet() || x.Fits[0].Danger || len(x.Against) == 0 || x.Engine != "test" || len(x.Model) != 64 || len(x.Site) != 64 || x.Model == x.Site {
+	if !x.Quiet() || len(x.Against) == 0 || x.Engine != "test" || len(x.Model) != 64 || len(x.Site) != 64 || x.Model == x.Site {
 		t.Errorf("%+v", x)
 	}
 	if x.Upon != d.v.Account().Readings[0].Event {
@@ -352,7 +352,7 @@ func TestNextTest(t *testing.T) {
 		}
 		named++
 		if len(x.Next.Apart) == 0 {
-			t.Errorf("the test tells no lead apart: %+v", x.Next)
+			t.Errorf("the test tells no meaning apart: %+v", x.Next)
 		}
 		n := d.n
 		again := drive(t, m)

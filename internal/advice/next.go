@@ -134,37 +134,24 @@ func (s *session) next(out *visit.Advised, x diagnose.Explanation, tests []test)
 	return err
 }
 
-// compared is how many leads a test is tried on for the words about it.
+// compared is how many meanings a test is tried on for the words about it.
 const compared = 4
 
-// apart gives one lead for each way in which the test would come out under the first few, with
+// apart gives one meaning for each way in which the test would come out under the first few, with
 // everything that is not known at its usual value. What it would show is not said: the person
 // reads the instrument without an answer in mind.
-func (s *session) apart(fits []visit.Lead, c diagnose.Candidate) ([]int, error) {
-	var leads []int
+func (s *session) apart(fits []visit.Meaning, c diagnose.Candidate) ([]int, error) {
+	var told []int
 	var shown []instrument.Indication
 	values := site.Usual()
 	for i := range fits[:min(compared, len(fits))] {
-		if fits[i].Share() < 0.005 {
-			break
-		}
-		setup := world.Setup{Site: s.place.site, Values: &values, Switching: c.Switching}
-		for _, id := range fits[i].Departures[0] {
-			if d := s.place.departures[id]; d != nil {
-				setup.Departures = append(setup.Departures, *d)
-			}
-		}
-		w, err := world.New(setup)
+		shows, err := s.shows(&values, fits[i].Departures[0], &diagnose.Observation{Switching: c.Switching, Kind: c.Kind, Points: c.Points})
 		if err != nil {
 			return nil, err
 		}
-		r, err := w.Read(w.Instrument(c.Kind), c.Points...)
-		if err != nil {
-			return nil, err
-		}
-		if !slices.ContainsFunc(shown, func(i instrument.Indication) bool { return !world.Differ(c.Kind, i, r.Indication) }) {
-			shown, leads = append(shown, r.Indication), append(leads, i)
+		if !slices.ContainsFunc(shown, func(i instrument.Indication) bool { return !world.Differ(c.Kind, i, shows) }) {
+			shown, told = append(shown, shows), append(told, i)
 		}
 	}
-	return leads, nil
+	return told, nil
 }

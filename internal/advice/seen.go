@@ -8,13 +8,14 @@ import (
 	"meterwright/site"
 	"meterwright/visit"
 	"meterwright/walk"
+	"meterwright/world"
 )
 
 // seen is one reading or proving as the engine takes it, with the event that it counts from.
 type seen struct {
-	event string
-	// odd says that it is not as the method expects.
-	odd bool
+	event, step string
+	// odd says that it is not as the method expects, and real that it is treated as real for that.
+	odd, real bool
 	diagnose.Observation
 }
 
@@ -31,10 +32,19 @@ func same(a, b seen) bool {
 //     before: the engine knows one instrument of each kind;
 //   - readings from before conductors were joined anew: they tell of other joints.
 //
-// earlier says that one of those left out stands and was not as the method expects.
-func observations(v *visit.Visit, s *site.Site) (list []seen, skipped int, earlier bool) {
+// A withdrawn reading that is treated as real stands until its step has been read again.
+func observations(v *visit.Visit, s *site.Site) gathered {
 	g := gatherer{visit: v, site: s, readings: map[string]*visit.Reading{}, corrected: map[string]visit.Corrected{}, from: map[string]string{}}
 	return g.gather()
+}
+
+// gathered is what a visit read and proved, as it is weighed.
+type gathered struct {
+	list    []seen
+	skipped int
+	// earlier says that one of those left out stands and was not as the method expects; stands that there is
+	// a reading that is treated as real.
+	earlier, stands bool
 }
 
 type gatherer struct {
@@ -49,7 +59,7 @@ type gatherer struct {
 	joined    int
 }
 
-func (g *gatherer) gather() (list []seen, skipped int, earlier bool) {
+func (g *gatherer) gather() (out gathered) {
 	a := g.visit.Account()
 	for i := range a.Readings {
 		g.readings[a.Readings[i].Event] = &a.Readings[i]
@@ -72,18 +82,53 @@ func (g *gatherer) gather() (list []seen, skipped int, earlier bool) {
 	for _, event := range order {
 		o, ok := g.observation(event)
 		if !ok {
-			skipped++
+			out.skipped++
 			r := g.readings[event]
-			earlier = earlier || r != nil && !r.Withdrawn && r.Judged.Found == "unexpected"
+			out.earlier = out.earlier || r != nil && !r.Withdrawn && r.Judged.Found == visit.FoundUnexpected
 			continue
 		}
 		o.event = event
 		if c, ok := g.from[event]; ok {
 			o.event = c
 		}
-		list = append(list, o)
+		out.list = append(out.list, o)
+		out.stands = out.stands || o.real
 	}
-	return list, skipped, earlier
+	again := map[string]bool{}
+	for i := len(a.Readings) - 1; i >= 0; i-- {
+		r := &a.Readings[i]
+		_, corrected := g.corrected[r.Event]
+		back := r.Withdrawn || corrected
+		out.stands = out.stands || g.real(r, r.Shows) && !(back && again[r.Step])
+		again[r.Step] = again[r.Step] || !back
+	}
+	return out
+}
+
+// touchVolt is the voltage from which what can be touched is dangerous: the conventional limit, IEC 61140 and
+// BS 7671 [S].
+const touchVolt = world.TouchLimitVolt
+
+// real reports whether an indication that is not as expected is treated as real, whatever explains it: it
+// raises a stop, or puts a voltage on what a hand can meet. Only a number below the limit puts none there,
+// or an instrument that stayed dark.
+func (g *gatherer) real(r *visit.Reading, shows instrument.Indication) bool {
+	st, _ := g.visit.Machine().Method.Step(r.Step)
+	if st == nil || st.Observe == nil {
+		return false
+	}
+	if j, err := visit.JudgeReading(st.Observe, shows); err == nil && j.Found != visit.FoundUnexpected {
+		return false
+	}
+	if st.Unexpected != nil && st.Unexpected.Stop != "" {
+		return true
+	}
+	value, unit, isValue := shows.Reading()
+	if shows.Shows() == instrument.Dark || isValue && (unit != "V" || value.Float() < touchVolt) {
+		return false
+	}
+	now, ok := switching(g.site, r.Switches)
+	return !ok || slices.ContainsFunc([]string{r.Point, r.Against}, func(p string) bool { return g.site.WithinReach(now, site.PointID(p)) })
 }
 
 // walk numbers the events, counts the movements of switches before each, and finds the
@@ -134,7 +179,7 @@ func (g *gatherer) observation(event string) (seen, bool) {
 	if r == nil || g.place[event] < g.joined {
 		return seen{}, false
 	}
-	o := seen{Observation: diagnose.Observation{Epoch: g.epochs[event], Kind: r.Kind, Shows: r.Shows}}
+	o := seen{step: r.Step, Observation: diagnose.Observation{Epoch: g.epochs[event], Kind: r.Kind, Shows: r.Shows}}
 	if c, ok := g.corrected[event]; ok {
 		shows, err := instrument.ParseIndication(c.Now)
 		if c.Now == "" || err != nil {
@@ -150,7 +195,8 @@ func (g *gatherer) observation(event string) (seen, bool) {
 	}
 	if st, _ := g.visit.Machine().Method.Step(r.Step); st != nil && st.Observe != nil {
 		j, err := visit.JudgeReading(st.Observe, o.Shows)
-		o.odd = err != nil || j.Found == "unexpected"
+		o.odd = err != nil || j.Found == visit.FoundUnexpected
+		o.real = g.real(r, o.Shows)
 	}
 	var ok bool
 	if o.Points, ok = pointsOf(g.site, r.Kind, r.Point, r.Against); !ok {

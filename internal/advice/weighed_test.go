@@ -21,8 +21,8 @@ func TestWhatIsWeighed(t *testing.T) {
 		t.Fatal(err)
 	}
 	count := func(d *driver) (weighed, skipped int) {
-		list, n, _ := observations(d.v, s)
-		return len(list), n
+		g := observations(d.v, s)
+		return len(g.list), g.skipped
 	}
 	expect := func(d *driver, what string, weighed, skipped int) {
 		t.Helper()
@@ -41,7 +41,7 @@ func TestWhatIsWeighed(t *testing.T) {
 	expect(d, "withdrawn", w-1, 1)
 	d.must(visit.Corrected{Event: first, Now: "wrong", Why: "it was this one after all"})
 	expect(d, "corrected again", w, 0)
-	list, _, _ := observations(d.v, s)
+	list := observations(d.v, s).list
 	last := list[len(list)-1]
 	if last.Shows.Shows() != instrument.Wrong || last.event == first || !last.odd {
 		t.Errorf("what was corrected does not stand where it was corrected: %+v", last)
@@ -56,7 +56,7 @@ func TestWhatIsWeighed(t *testing.T) {
 	// Epochs count the movements of switches, and joining conductors anew begins again.
 	d = drive(t, m)
 	d.to("dead-load-earth")
-	list, _, _ = observations(d.v, s)
+	list = observations(d.v, s).list
 	moves, at := 0, site.Switching{}
 	for _, o := range list {
 		if o.Proving == "" && o.Switching != at {
@@ -70,8 +70,8 @@ func TestWhatIsWeighed(t *testing.T) {
 		t.Errorf("only %d states", moves)
 	}
 	d.to("joined-line")
-	if list, skipped, earlier := observations(d.v, s); skipped < 20 || earlier {
-		t.Errorf("%d weighed and %d not, after the tails were joined anew", len(list), skipped)
+	if g := observations(d.v, s); g.skipped < 20 || g.earlier {
+		t.Errorf("%d weighed and %d not, after the tails were joined anew", len(g.list), g.skipped)
 	}
 	for _, o := range list {
 		if o.Kind == instrument.RCDTester {
@@ -141,7 +141,7 @@ func TestGivenUp(t *testing.T) {
 	if x, err := a.Advise(ctx, d.v); !errors.Is(err, context.Canceled) || x != nil {
 		t.Fatalf("%v %v", x, err)
 	}
-	if x := advise(t, a, d.v); !x.Fits[0].Quiet() {
+	if x := advise(t, a, d.v); !x.Quiet() {
 		t.Errorf("after one that was given up: %+v", x)
 	}
 }

@@ -120,8 +120,8 @@ type endedPage struct {
 	Off                         []string
 	// Supplements says that this device can add something.
 	Supplements bool
-	// Leads says that advice was given.
-	Leads bool
+	// Means says that advice was given.
+	Means bool
 }
 
 // foundLine is something wrong that the visit came to.
@@ -130,7 +130,7 @@ type foundLine struct{ Words, Owner, Category string }
 func (h *Handler) ended(c *call) {
 	f := c.file
 	a := f.Visit.Account()
-	p := endedPage{visitFrame: h.visitFrame(c, "field.ended.title"), Open: f.openState(), Leads: len(a.Advice) > 0}
+	p := endedPage{visitFrame: h.visitFrame(c, "field.ended.title"), Open: f.openState(), Means: len(a.Advice) > 0}
 	p.Outcome = p.Say("field.capital", "words", p.lang.Outcome(f.Visit.Outcome().String()))
 	if a.End != nil {
 		p.Why, p.Left, p.Guarded = a.End.Why, a.End.Left, a.End.Guarded

@@ -168,7 +168,7 @@ func (s *samples) step(v visitFrame, ask string, kind visit.Kind) stepPage {
 func (s *samples) all() {
 	s.pages = map[string]func(visitFrame) templ.Component{}
 	s.observing()
-	s.leads()
+	s.means()
 	s.working()
 	s.barred()
 	s.stopped()
@@ -210,48 +210,40 @@ func (s *samples) observing() {
 		p.Number = &numberEntry{Unit: "V", Value: "23,8"}
 		return p.Page()
 	})
-	leads := func(name string, l func(visitFrame) leadsView) {
-		s.add(name, func(v visitFrame) templ.Component {
-			p := detector(v)
-			p.Leads = l(v)
-			return p.Page()
-		})
-	}
-	leads("observe, with leads", s.leadsView)
-	leads("observe, with leads, gloved", func(v visitFrame) leadsView {
-		l := s.leadsView(v)
-		l.Small = true
-		return l
-	})
-	leads("observe, nothing found so far", func(v visitFrame) leadsView {
-		return leadsView{URL: v.URL + "/leads-page", Quiet: true, Fits: []leadLine{s.nothing(v, "0.874")}}
-	})
-}
-
-func (s *samples) nothing(v visitFrame, number string) leadLine {
-	return leadLine{Words: v.Say("lead.nothing"), First: v.Say("lead.nothing"), Chance: v.Say("chance.likely"), Number: number, share: 0.8}
-}
-
-func (s *samples) leadsView(v visitFrame) leadsView {
-	line := func(words, chance, number string, danger bool) leadLine {
-		return leadLine{Words: s.w(words), First: s.w(words), Chance: v.Say("chance." + chance), Number: number, Danger: danger, share: 0.1}
-	}
-	return leadsView{URL: v.URL + "/leads-page", Event: strings.Repeat("1", 64), At: "10:44", Upon: v.Say("field.at", "at", at(10, 44), "words", s.w("Voltmeter, socket, neutral to socket, earth: 63.0 V.")),
-		Against: []string{v.Say("lead.nothing-wrong"), s.w("the PEN conductor of the service is open")},
-		Fits: []leadLine{line("one of: the terminal n-out of the meter has a joint about to open (50 Ω); the neutral tail has a joint about to open (50 Ω)", "likely", "0.614", true),
-			line("nothing found, if one of the readings was a slip", "less-likely", "0.242", false), line("the neutral of the socket is open", "less-likely", "0.081", true)},
-		Next:    &nextView{Step: "socket-line-neutral", Say: s.w("Voltmeter: socket, line to socket, neutral. What does it show?"), Why: s.w("It would tell apart: the neutral tail has a joint about to open (50 Ω); nothing found.")},
-		Outside: "0.002", Untouched: 43, Skipped: 2, Model: v.Say("field.leads.model", "at", at(10, 44), "engine", s.w("meterwright 0.0.0"), "model", "717817f0b388", "site", "08f5d54cbf57"),
-		Answers: []string{v.Say("field.leads.followed", "at", at(10, 46))}}
-}
-
-func (s *samples) leads() {
-	s.add("leads page", func(v visitFrame) templ.Component {
-		p := leadsPage{visitFrame: v, leadsView: s.leadsView(v), Choices: followOrNot(v.frame)}
-		p.Before = []leadsView{{At: "10:40", Fits: []leadLine{s.nothing(v, "0.861")}}}
+	s.add("act, with what the readings may mean", func(v visitFrame) templ.Component {
+		p := s.step(v, "Take the meter terminal cover off.", visit.KindActed)
+		p.Done, p.Means = s.w("Take the meter terminal cover off."), s.meansView(v)
 		return p.Page()
 	})
-	s.add("leads page, nothing yet", func(v visitFrame) templ.Component { return leadsPage{visitFrame: v}.Page() })
+}
+
+func (s *samples) meansView(v visitFrame) meansView {
+	line := func(o visit.Odds, danger bool, words string) string {
+		key := "means.line"
+		if danger {
+			key = "means.line.danger"
+		}
+		return v.Say(key, "odds", v.lang.Odds(o), "words", s.w(words))
+	}
+	reading := s.w("Voltmeter, socket, neutral to socket, earth: 63.0 V.")
+	all := []string{line(visit.MostLikely, true, "one of: the neutral out terminal of the meter has a joint about to open; the neutral tail has a joint about to open"),
+		line(visit.NotLeftOut, true, "the neutral of the socket is open"),
+		line(visit.Possible, false, v.Say("means."+string(visit.YetStands)))}
+	return meansView{URL: v.URL + "/means-page", Hazard: true, Event: strings.Repeat("1", 64), At: "10:44", Upon: v.Say("field.at", "at", at(10, 44), "words", reading),
+		Repeat: []string{v.Say("means.repeat", "at", at(10, 43), "reading", s.w("Clamp meter, meter, line in: 6.0 A."))},
+		Lines:  all[:2], All: all, Against: []string{v.Say("means.that-nothing"), s.w("the PEN conductor of the service is open")},
+		Next:      &nextView{Step: "socket-line-neutral", Say: s.w("Voltmeter: socket, line to socket, neutral. What does it show?"), Why: s.w("It would tell apart: the neutral tail has a joint about to open; the neutral of the socket is open.")},
+		Untouched: 43, Skipped: 2, Model: v.Say("field.means.model", "at", at(10, 44), "engine", s.w("meterwright 0.0.0"), "model", "717817f0b388", "site", "08f5d54cbf57"),
+		Answers: []string{v.Say("field.means.followed", "at", at(10, 46))}}
+}
+
+func (s *samples) means() {
+	s.add("means page", func(v visitFrame) templ.Component {
+		p := meansPage{visitFrame: v, meansView: s.meansView(v), Choices: followOrNot(v.frame)}
+		p.Before = []meansView{{At: "10:40", Lines: []string{v.Say("means.line", "odds", v.lang.Odds(visit.MostLikely), "words", v.Say("means.nothing"))}}}
+		return p.Page()
+	})
+	s.add("means page, nothing yet", func(v visitFrame) templ.Component { return meansPage{visitFrame: v}.Page() })
 }
 
 func (s *samples) working() {

@@ -256,9 +256,9 @@ func (h *Handler) do(c *call) {
 	case done.refusal != nil:
 		to += "/refused/" + done.hash
 	default:
-		h.advise(c, done.hash, body)
-		if visit.KindOf(body) == visit.KindAnswered {
-			to += "/leads"
+		if h.advise(c, done.hash, body) && f.get("after") == "" || visit.KindOf(body) == visit.KindAnswered {
+			to += "/means"
+			break
 		}
 		// The time is kept from one answer to the next of a phase that is entered afterwards.
 		if f.get("after") != "" && c.file.Visit.Next().Phase == f.get("phase") {
@@ -294,7 +294,7 @@ func allPages() map[string]func(*Handler, *call) {
 		"prove": (*Handler).proveOut, "take": (*Handler).takeOut, "check": (*Handler).checkOut, "wear": (*Handler).wear, "acts": (*Handler).acts,
 		"leave": (*Handler).leave, "correct": (*Handler).correct, "photo": (*Handler).photograph, "told": (*Handler).told, "defect": (*Handler).defect,
 		"end": (*Handler).end, "hands": (*Handler).hands, "handover": (*Handler).handOver, "more": (*Handler).more, "story": (*Handler).story,
-		"leads": (*Handler).leads, "untested": (*Handler).untested, "back": (*Handler).goBack,
+		"means": (*Handler).means, "untested": (*Handler).untested, "back": (*Handler).goBack,
 	}
 	for name := range shortForms {
 		all[name] = func(h *Handler, c *call) { h.short(c, name) }

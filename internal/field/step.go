@@ -58,8 +58,8 @@ type stepPage struct {
 	// Judged is what earlier readings say of those that were just entered.
 	Judged []judgedView
 	Done   string
-	// Leads is what the model makes of the earlier readings.
-	Leads leadsView
+	// Means is what the readings so far may mean, where no answer is to be given.
+	Means meansView
 }
 
 // limitView is a limit with its mark and its source.
@@ -130,8 +130,7 @@ func (h *Handler) step(c *call, n visit.Next) {
 	}
 	h.fill(c, &p, s, j)
 	p.Judged = h.judged(f, j)
-	p.Leads = f.leads(p.URL)
-	p.Leads.Small = ph.Gloved
+	p.Means = f.meansBeside(s, p.URL)
 	c.write(p.Page())
 }
 

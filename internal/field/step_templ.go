@@ -582,7 +582,7 @@ func (p stepPage) Page() templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = p.visitFrame.leadsBelow(p.Leads).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = p.means(p.Means).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

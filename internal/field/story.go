@@ -21,7 +21,7 @@ func (h *Handler) story(c *call) {
 	a := f.Visit.Account()
 	p := storyPage{visitFrame: h.visitFrame(c, "field.story.title"), Brackets: f.brackets(), Pictures: f.pictures()}
 	for i := range a.Story {
-		if a.Story[i].Kind != visit.KindAdvised { // Leads have a page of their own.
+		if a.Story[i].Kind != visit.KindAdvised { // It has a page of its own.
 			p.Lines = append(p.Lines, f.storyLine(&a.Story[i]))
 		}
 	}

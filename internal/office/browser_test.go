@@ -316,28 +316,28 @@ func TestKeyboard(t *testing.T) {
 	d.do(chromedp.Navigate(site.URL + "/office/nothing"))
 	d.look("nothing")
 
-	// What the model made of the readings: under its own head, with every answer; and a dangerous lead
-	// that nobody has answered waits at the side of the day.
-	leads, err := invented.Make("leads", invented.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
+	// What the model made of the readings: under its own head, with every answer; and a danger that is
+	// most likely and that nobody has answered waits at the side of the day.
+	meanings, err := invented.Make("meanings", invented.Somewhere("NM-1047", "8 Chandler's Row, Northmere", "nq-117"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), leads.Lines); err != nil {
+	if _, err := s.Submit(t.Context(), meanings.Lines); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.CatchUp(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	d.do(chromedp.Navigate(site.URL + "/office/"))
-	d.says("A dangerous lead, not a finding, that nobody has answered")
+	d.says("What was read most likely means a danger, and nobody has answered that")
 	d.enter("8 Chandler's Row, Northmere")
-	d.focus("Leads, not findings")
+	d.focus("What this may mean")
 	d.press(kb.Enter)
-	d.says("Advice never leads past a stop of the method", "followed", "0.655 likely", "Something that is not in the model")
-	d.look("visit-leads")
-	d.do(chromedp.Navigate(site.URL + "/office/visit/" + leads.ID + "/report/consumer"))
-	if text := d.text(); strings.Contains(text, "about to open") || strings.Contains(text, "Leads") {
-		t.Error("a lead stands on the consumer's copy")
+	d.says("Nothing here leads past a stop of the method", "followed", "most likely")
+	d.look("visit-means")
+	d.do(chromedp.Navigate(site.URL + "/office/visit/" + meanings.ID + "/report/consumer"))
+	if text := d.text(); strings.Contains(text, "about to open") || strings.Contains(text, "may mean") {
+		t.Error("what it may mean stands on the consumer's copy")
 	}
 }
 

@@ -41,7 +41,7 @@ func newComposer(in *Input, s *Sheet) *composer {
 var sections = map[Copy][]func(*composer){
 	Full: {(*composer).what, (*composer).end, (*composer).inSpite, (*composer).found, (*composer).notTested, (*composer).position, (*composer).story,
 		(*composer).everyReading, (*composer).brackets, (*composer).proofs, (*composer).acts, (*composer).refusals, (*composer).everyAnswer,
-		(*composer).everyEntry, (*composer).instruments, (*composer).corrections, (*composer).notAccepted, (*composer).leads, (*composer).pictures, (*composer).genuine},
+		(*composer).everyEntry, (*composer).instruments, (*composer).corrections, (*composer).notAccepted, (*composer).means, (*composer).pictures, (*composer).genuine},
 	Consumer: {(*composer).danger, (*composer).found, (*composer).isolated, (*composer).comes, (*composer).inSpite, (*composer).notTested, (*composer).what,
 		(*composer).theirMeter, (*composer).limitedReadings, (*composer).corrections},
 	Distributor: {(*composer).what, (*composer).found, (*composer).rung, (*composer).end, (*composer).inSpite, (*composer).access, (*composer).look,

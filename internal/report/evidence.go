@@ -172,24 +172,26 @@ func (c *composer) notAccepted() {
 	c.add("not-accepted", t)
 }
 
-// leads lists what the physical model made of the readings, as the person was told it, with the answers. It stands
-// in the whole record alone: a lead is no finding, and nobody who reads a copy is to take it for one.
-func (c *composer) leads() {
+// means lists what the readings may mean by the physical model, as the person was told it, with the answers. It
+// stands in the whole record alone: it is no finding, and nobody who reads a copy is to take it for one.
+func (c *composer) means() {
 	list := c.account.Advice
 	if len(list) == 0 {
 		return
 	}
 	last := &list[len(list)-1]
-	state := c.table(column{"number", 0.2}, column{"fits", 0.66}, column{"danger", 0.14})
-	state.Heads[0] = c.w("head.probability")
+	state := c.table(column{"odds", 0.2}, column{"fits", 0.66}, column{"danger", 0.14})
 	for i := range last.Fits {
-		l := &last.Fits[i]
-		state.row(l.Danger, c.w("probability", "probability", l.Probability, "chance", c.Chance(l.Share())), c.w("lead", "lead", c.Lead(l)), c.endangers(l))
+		m := &last.Fits[i]
+		state.row(m.Danger && m.Odds() == visit.MostLikely, c.Odds(m.Odds()), c.w("meaning", "words", c.Meaning(m)), c.endangers(m))
 	}
-	state.row(false, last.Outside, c.w("outside"), "")
+	if o := last.OutsideOdds(); o != visit.NotLeftOut {
+		state.row(false, c.Odds(o), c.w("meaning", "words", c.Say("means.outside")), "")
+	}
 	about := &Pairs{}
 	c.mono(about, "worked-out", second(last.At))
 	c.pair(about, "upon", c.upon(last.Upon))
+	c.pair(about, "repeat", strings.Join(c.Repeats(c.account, &last.Advised), " "))
 	c.pair(about, "untouched", c.w("untouched", "n", last.Untouched))
 	if last.Skipped > 0 {
 		c.pair(about, "skipped", c.w("skipped", "n", last.Skipped))
@@ -208,19 +210,18 @@ func (c *composer) leads() {
 			against = append(against, c.Against(e))
 		}
 		if a.AgainstMore > 0 {
-			against = append(against, c.Say("lead.against-more", "n", a.AgainstMore))
+			against = append(against, c.Say("means.against-more", "n", a.AgainstMore))
 		}
 		for _, x := range a.Answers {
 			answers = append(answers, c.w("answered."+x.Answer, "at", second(x.At)), c.w("sentence", "words", x.Why))
 		}
-		first := with(c.w("first", "lead", c.Lead(&a.Fits[0]), "probability", a.Fits[0].Probability), c.endangers(&a.Fits[0]))
-		history.row(false, second(a.At), c.upon(a.Upon), first, strings.Join(against, "; "), with(answers...))
+		history.row(false, second(a.At), c.upon(a.Upon), c.MeaningLine(&a.Fits[0], c.Meaning(&a.Fits[0])), strings.Join(against, "; "), with(answers...))
 	}
-	c.add("leads", about, state, history).Note = c.Say("lead.caution")
+	c.add("means", about, state, history).Note = c.Say("means.caution")
 }
 
-func (c *composer) endangers(l *visit.Lead) string {
-	if l.Danger {
+func (c *composer) endangers(m *visit.Meaning) string {
+	if m.Danger {
 		return c.w("danger.one")
 	}
 	return ""

@@ -128,7 +128,7 @@ func TestPages(t *testing.T) {
 		visit string
 		copy  report.Copy
 	}{{"whole", report.Full}, {"whole", report.Consumer}, {"void", report.Full}, {"void", report.Distributor}, {"metalwork", report.Distributor},
-		{"metalwork", report.Consumer}, {"interference", report.Supplier}, {"interference", report.Consumer}, {"off", report.Full}, {"whole", report.Supplier}, {"leads", report.Full}} {
+		{"metalwork", report.Consumer}, {"interference", report.Supplier}, {"interference", report.Consumer}, {"off", report.Full}, {"whole", report.Supplier}, {"meanings", report.Full}} {
 		name := x.visit + "-" + string(x.copy)
 		t.Run(name, func(t *testing.T) {
 			in, _ := input(t, x.visit, x.copy)
@@ -223,31 +223,36 @@ func TestNotTheirs(t *testing.T) {
 	}
 }
 
-// TestLeads: leads stand in the whole record, under their own head and with their caution, and on
-// nobody's copy: a lead is no finding.
-func TestLeads(t *testing.T) {
+// TestMeans: what the readings may mean stands in the whole record, under its own head and with its caution, and
+// on nobody's copy: it is no finding. No figure of the model stands on paper.
+func TestMeans(t *testing.T) {
 	for _, c := range report.Copies() {
-		in, _ := input(t, "leads", c)
+		in, _ := input(t, "meanings", c)
 		s, err := report.Compose(in)
 		if err != nil {
 			t.Fatal(err)
 		}
-		text := strings.Join(strings.Fields(tool(t, "pdftotext", "-layout", save(t, "leads.pdf", write(t, in)), "-")), " ")
+		text := strings.Join(strings.Fields(tool(t, "pdftotext", "-layout", save(t, "meanings.pdf", write(t, in)), "-")), " ")
 		found := false
 		for _, sec := range s.Sections {
-			if sec.ID == "leads" {
+			if sec.ID == "means" {
 				found = true
-				if sec.Title != "Leads, not findings" || sec.Note != in.Language.Say("lead.caution") {
+				if sec.Title != "What this may mean" || sec.Note != in.Language.Say("means.caution") {
 					t.Errorf("%s: %q, %q", c, sec.Title, sec.Note)
 				}
 			}
 		}
 		if found != (c == report.Full) {
-			t.Errorf("%s has leads: %v", c, found)
+			t.Errorf("%s says what it may mean: %v", c, found)
 		}
-		for _, w := range []string{"about to open", "0.655", "likely", "a lead, not a finding"} {
+		for _, w := range []string{"about to open", "Most likely", "Possible", "is not a finding"} {
 			if strings.Contains(text, w) != (c == report.Full) {
 				t.Errorf("%s: %q stands in it: %v", c, w, c != report.Full)
+			}
+		}
+		for _, w := range []string{"0.655", "0.262", "failing/"} {
+			if strings.Contains(text, w) {
+				t.Errorf("%s says %s", c, w)
 			}
 		}
 	}

@@ -118,7 +118,7 @@ func (c *composer) state(p *Pairs) {
 	}
 }
 
-// story says what happened, line by line; leads have a section of their own, with their caution.
+// story says what happened, line by line; what it may mean has a section of their own, with its caution.
 func (c *composer) story() {
 	t := c.table(column{"time", 0.11}, column{"happened", 0.89})
 	for i := range c.account.Story {

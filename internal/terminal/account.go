@@ -25,7 +25,7 @@ func (t *Text) Account(v *visit.Visit, findings []script.Finding, schemes []rule
 	t.registers(findings)
 	t.loads(s, a)
 	t.found(s, a, schemes)
-	t.leads(s, a)
+	t.lastMeans(s, a)
 	t.acts(s, a)
 	t.notDone(s, v)
 	t.supply(a)

@@ -152,7 +152,7 @@ func (t *Text) Told(v *visit.Visit, told script.Told, schemes []rules.Scheme) {
 	case told.Register != nil:
 		t.Line("%*s%s", hang, "", t.Say("terminal.register", "entry", told.Register.Entry, "reading", told.Register.Reading, "finding", t.Register(&told.Register.Finding)))
 	case told.Advice != nil:
-		t.advice(s, told.Advice)
+		t.means(s, v.Account(), told.Advice)
 	case told.Event != "":
 		a := v.Account()
 		for i := range a.Story {
@@ -236,7 +236,7 @@ func (t *Text) Story(v *visit.Visit) {
 		l := &a.Story[i]
 		body, _ := a.Body(l.Event)
 		if x, ok := body.(visit.Advised); ok {
-			t.advice(s, &x)
+			t.means(s, a, &x)
 			continue
 		}
 		t.line(s, a, l)

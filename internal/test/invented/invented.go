@@ -83,7 +83,7 @@ func (v *Visit) Container(id string) ([]byte, error) {
 
 // Names lists the visits.
 func Names() []string {
-	return []string{"whole", "void", "metalwork", "interference", "off", "overdue", "relay", "gloves", "leads"}
+	return []string{"whole", "void", "metalwork", "interference", "off", "overdue", "relay", "gloves", "meanings"}
 }
 
 // Change alters a visit before it is made.
@@ -111,7 +111,7 @@ func Make(name string, changes ...Change) (*Visit, error) {
 	for _, c := range changes {
 		c(job, s)
 	}
-	return carry(job, s, name == "leads")
+	return carry(job, s, name == "meanings")
 }
 
 // Example carries the example in a folder out.
@@ -134,7 +134,7 @@ func Example(folder string) (*Visit, error) {
 	return carry(job, s, false)
 }
 
-func carry(job *Job, s *Script, leads bool) (*Visit, error) {
+func carry(job *Job, s *Script, meanings bool) (*Visit, error) {
 	pack := rules.GB()
 	machine, err := machineFor(job, pack)
 	if err != nil {
@@ -150,8 +150,8 @@ func carry(job *Job, s *Script, leads bool) (*Visit, error) {
 		File:   func(string) ([]byte, error) { return Picture(640, 480) },
 		Tell:   func(script.Told) {},
 	}
-	if leads {
-		r.Adviser = Leads{}
+	if meanings {
+		r.Adviser = Meanings{}
 	}
 	if _, err := r.Carry(context.Background()); err != nil {
 		return nil, err
@@ -190,16 +190,16 @@ func Picture(w, h int) ([]byte, error) {
 
 var _ io.Reader = (*rand.ChaCha8)(nil)
 
-// Leads is an adviser whose leads and numbers are invented: what it says follows from the last
+// Meanings is an adviser whose meanings and numbers are invented: what it says follows from the last
 // voltage that was read, and from no model.
-type Leads struct{}
+type Meanings struct{}
 
 // Advise says that nothing was found, or what a tall voltage could come from.
-func (Leads) Advise(_ context.Context, v *visit.Visit) (*visit.Advised, error) {
+func (Meanings) Advise(_ context.Context, v *visit.Visit) (*visit.Advised, error) {
 	a := v.Account()
 	nothing := []visit.Explanation{{}}
 	x := &visit.Advised{Engine: "meterwright (test)", Model: strings.Repeat("1", 64), Site: strings.Repeat("2", 64), Outside: "0.001", Untouched: 40, Skipped: 1,
-		Fits: []visit.Lead{{Departures: nothing, Probability: "0.860"}}}
+		Fits: []visit.Meaning{{Departures: nothing, Probability: "0.860"}}}
 	for _, l := range a.Story {
 		if body, ok := a.Body(l.Event); ok && v.Bears(body) {
 			x.Upon = l.Event
@@ -208,9 +208,9 @@ func (Leads) Advise(_ context.Context, v *visit.Visit) (*visit.Advised, error) {
 	for _, r := range a.Readings {
 		if r.Judged.Found == visit.FoundUnexpected {
 			x.Against = []visit.Explanation{{}, {"reversed/service"}}
-			x.Fits = []visit.Lead{
+			x.Fits = []visit.Meaning{
 				{Departures: []visit.Explanation{{"failing/meter.n-out"}, {"failing/tail.n"}}, Probability: "0.655", Danger: true},
-				{Departures: nothing, Yet: visit.YetSlip, Probability: "0.262"}}
+				{Departures: nothing, Yet: visit.YetStands, Probability: "0.262"}}
 		}
 	}
 	if inTurn, back := v.Reach("socket-test"); inTurn || back {
