@@ -71,13 +71,13 @@ const travel = 10 * time.Minute
 func demoRecords(t *testing.T, s *Server) map[string][]record.Event {
 	t.Helper()
 	all := map[string][]record.Event{}
-	for _, d := range demoDay {
-		page, err := s.store.Visits(t.Context(), store.Filter{Job: d.ref})
+	for _, d := range demoJobs(t) {
+		page, err := s.store.Visits(t.Context(), store.Filter{Job: d.Ref})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(page.Visits) != 0 != (d.begun > 0) {
-			t.Errorf("%s: %d visits", d.ref, len(page.Visits))
+		if len(page.Visits) != 0 != (d.Begun > 0) {
+			t.Errorf("%s: %d visits", d.Ref, len(page.Visits))
 		}
 		for _, v := range page.Visits {
 			for line, err := range s.store.Lines(t.Context(), v.Visit) {
@@ -88,7 +88,7 @@ func demoRecords(t *testing.T, s *Server) map[string][]record.Event {
 				if err != nil {
 					t.Fatal(err)
 				}
-				all[d.ref] = append(all[d.ref], e)
+				all[d.Ref] = append(all[d.Ref], e)
 			}
 		}
 	}
@@ -297,4 +297,14 @@ func TestDayInTheHand(t *testing.T) {
 	p.tap("Day before")
 	p.says("No job is yours on this day")
 	p.look("day-before")
+}
+
+// demoJobs are the jobs of the demonstration.
+func demoJobs(t *testing.T) []demoJob {
+	t.Helper()
+	d, err := demoDay()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d.Jobs
 }

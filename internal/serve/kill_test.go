@@ -18,7 +18,6 @@ import (
 	"time"
 
 	"meterwright/internal/jobs/intake"
-	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/record"
@@ -176,8 +175,7 @@ func TestKilledWhileRecording(t *testing.T) {
 	var rows []store.Job
 	var noters []*noter
 	for i := range 3 {
-		d := demoDay[i]
-		j, err := jobfile.ParseYAML(d.ref, []byte(d.file(i, time.Now())), rules.GB().MeterPoint)
+		j, err := dated{demoJobs(t)[i], i, time.Now()}.job(rules.GB())
 		if err != nil {
 			t.Fatal(err)
 		}

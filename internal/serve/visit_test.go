@@ -14,7 +14,6 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"meterwright/instrument"
-	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/method"
@@ -60,9 +59,9 @@ func demoMethod(t *testing.T, ref string) *method.Resolved {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i, d := range demoDay {
-		if d.ref == ref {
-			job, err := jobfile.ParseYAML(ref, []byte(d.file(i, newClock().Now())), rules.GB().MeterPoint)
+	for i, d := range demoJobs(t) {
+		if d.Ref == ref {
+			job, err := dated{d, i, newClock().Now()}.job(rules.GB())
 			if err != nil {
 				t.Fatal(err)
 			}
