@@ -32,7 +32,7 @@ func (s *Store) PutAttachment(ctx context.Context, container []byte) (record.Ref
 	}
 	ref := a.Reference()
 	fail := func(err error) (record.Reference, error) {
-		return record.Reference{}, s.explain(fmt.Errorf("put attachment %s: %w", ref.ID, err))
+		return record.Reference{}, s.while(err, "put attachment %s", ref.ID)
 	}
 	switch state, err := s.AttachmentState(ctx, ref.ID); {
 	case err == nil && !state.Erased.IsZero():
@@ -51,7 +51,7 @@ func (s *Store) PutAttachment(ctx context.Context, container []byte) (record.Ref
 	// The file gets its name within the transaction, so that an erasure comes either before,
 	// and is seen here, or after, and finds the file.
 	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed, named)
+		err := exec(ctx, tx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed, named)
 			VALUES ($1, $2, $3, $4, 0, '', '', FALSE, EXISTS (SELECT 1 FROM named WHERE id = $1)) ON CONFLICT (id) DO NOTHING`, string(ref.ID), ref.Media, ref.Bytes, micros(s.opts.Now()))
 		if err != nil {
 			return err
@@ -79,9 +79,7 @@ func (s *Store) PutAttachment(ctx context.Context, container []byte) (record.Ref
 // Attachment returns the container, which fits its id: a file that does not is an error. The
 // error wraps ErrNotFound or ErrErased where that is the case.
 func (s *Store) Attachment(ctx context.Context, id record.AttachmentID) ([]byte, error) {
-	fail := func(err error) ([]byte, error) {
-		return nil, s.explain(fmt.Errorf("attachment %s: %w", id, err))
-	}
+	fail := func(err error) ([]byte, error) { return nil, s.while(err, "attachment %s", id) }
 	state, err := s.AttachmentState(ctx, id)
 	if err != nil {
 		return nil, err
@@ -105,29 +103,20 @@ func (s *Store) Attachment(ctx context.Context, id record.AttachmentID) ([]byte,
 // AttachmentState tells about an attachment. The error wraps ErrNotFound if there is none.
 func (s *Store) AttachmentState(ctx context.Context, id record.AttachmentID) (AttachmentState, error) {
 	state, err := attachmentState(ctx, s.db.Read, id)
-	if err != nil {
-		return AttachmentState{}, s.explain(fmt.Errorf("attachment %.80q: %w", string(id), err))
-	}
-	return state, nil
+	return state, s.while(err, "attachment %.80q", string(id))
 }
 
 func attachmentState(ctx context.Context, q querier, id record.AttachmentID) (AttachmentState, error) {
-	a := AttachmentState{ID: id}
-	var received, erased int64
-	err := q.QueryRowContext(ctx, `SELECT media, bytes, received, erased, erased_by, erased_why FROM attachments WHERE id = $1`, string(id)).
-		Scan(&a.Media, &a.Bytes, &received, &erased, &a.By, &a.Why)
-	if errors.Is(err, sql.ErrNoRows) {
-		return a, ErrNotFound
-	}
-	a.Received, a.Erased = instant(received), instant(erased)
-	return a, err
+	return first(collect(ctx, q, func(r *sql.Rows, a *AttachmentState) error {
+		return r.Scan(&a.ID, &a.Media, &a.Bytes, when{&a.Received}, when{&a.Erased}, &a.By, &a.Why)
+	}, `SELECT id, media, bytes, received, erased, erased_by, erased_why FROM attachments WHERE id = $1`, string(id)))
 }
 
 // EraseAttachment removes the content for good, with its salt, and leaves a tombstone that
 // says who did it and why. An attachment that is not here yet can be erased too: it is not
 // taken when it comes. Erasing again changes nothing, the tombstone included.
 func (s *Store) EraseAttachment(ctx context.Context, id record.AttachmentID, who, why string) error {
-	fail := func(err error) error { return s.explain(fmt.Errorf("erase attachment %.80q: %w", string(id), err)) }
+	fail := func(err error) error { return s.while(err, "erase attachment %.80q", string(id)) }
 	if _, err := record.ParseReference(record.Reference{ID: id, Media: record.MediaText}.JSON()); err != nil {
 		return fail(err)
 	}
@@ -136,21 +125,17 @@ func (s *Store) EraseAttachment(ctx context.Context, id record.AttachmentID, who
 	}
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		now := micros(s.opts.Now())
-		if _, err := tx.ExecContext(ctx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed, named)
+		if err := exec(ctx, tx, `INSERT INTO attachments (id, media, bytes, received, erased, erased_by, erased_why, removed, named)
 			VALUES ($1, '', 0, 0, 0, '', '', FALSE, FALSE) ON CONFLICT (id) DO NOTHING`, string(id)); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(ctx, `UPDATE attachments SET erased = $1, erased_by = $2, erased_why = $3, removed = FALSE WHERE id = $4 AND erased = 0`, now, who, why, string(id))
-		return err
+		return exec(ctx, tx, `UPDATE attachments SET erased = $1, erased_by = $2, erased_why = $3, removed = FALSE WHERE id = $4 AND erased = 0`, now, who, why, string(id))
 	})
 	if err != nil {
 		return fail(err)
 	}
 	// From here on nobody is given the content; if the process ends, sweep goes on.
-	if err := s.removeErased(ctx, id); err != nil {
-		return fail(err)
-	}
-	return nil
+	return fail(s.removeErased(ctx, id))
 }
 
 // removeErased removes the file of a tombstone and notes that it is gone.
@@ -158,36 +143,18 @@ func (s *Store) removeErased(ctx context.Context, id record.AttachmentID) error 
 	if err := s.files.remove(id); err != nil {
 		return fmt.Errorf("remove its file from %s: %w", s.files.root.Name(), err)
 	}
-	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `UPDATE attachments SET removed = TRUE WHERE id = $1 AND erased > 0`, string(id))
-		return err
-	})
+	return s.exec(ctx, `UPDATE attachments SET removed = TRUE WHERE id = $1 AND erased > 0`, string(id))
 }
 
 // sweep removes files that an earlier process had no time to remove.
 func (s *Store) sweep(ctx context.Context) error {
-	ids, err := s.attachments(ctx, `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
+	ids, err := collect(ctx, s.db.Read, only[record.AttachmentID], `SELECT id FROM attachments WHERE erased > 0 AND NOT removed`)
 	for _, id := range ids {
 		if err == nil {
 			err = s.removeErased(ctx, id)
 		}
 	}
-	if err != nil {
-		return s.explain(fmt.Errorf("finish erasing attachments: %w", err))
-	}
-	return nil
-}
-
-// attachments lists the ids that a query gives.
-func (s *Store) attachments(ctx context.Context, query string, args ...any) ([]record.AttachmentID, error) {
-	var ids []record.AttachmentID
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		var id record.AttachmentID
-		err := r.Scan(&id)
-		ids = append(ids, id)
-		return err
-	}, query, args...)
-	return ids, err
+	return s.while(err, "finish erasing attachments")
 }
 
 // KeepUnnamed is for how long an attachment is kept that no line names: the line may come later
@@ -208,7 +175,7 @@ func (s *Store) RemoveUnnamed(ctx context.Context) (int, error) {
 		// The file goes within the transaction, so that the same attachment comes either
 		// before, and is named or young here, or after, and gets its file anew.
 		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `DELETE FROM attachments WHERE id = $1 AND NOT named AND erased = 0 AND received < $2`, string(id), micros(before))
+			err := exec(ctx, tx, `DELETE FROM attachments WHERE id = $1 AND NOT named AND erased = 0 AND received < $2`, string(id), micros(before))
 			if err != nil {
 				return err
 			}
@@ -219,16 +186,13 @@ func (s *Store) RemoveUnnamed(ctx context.Context) (int, error) {
 			return s.files.remove(id)
 		})
 	}
-	if err != nil {
-		return removed, s.explain(fmt.Errorf("remove attachments that no line names: %w", err))
-	}
-	return removed, nil
+	return removed, s.while(err, "remove attachments that no line names")
 }
 
 // unnamed lists the attachments that came before a time and that no line names, and then the
 // files as old that no row leads to.
 func (s *Store) unnamed(ctx context.Context, before time.Time) ([]record.AttachmentID, error) {
-	ids, err := s.attachments(ctx, `SELECT id FROM attachments WHERE NOT named AND erased = 0 AND received < $1 ORDER BY id`, micros(before))
+	ids, err := collect(ctx, s.db.Read, only[record.AttachmentID], `SELECT id FROM attachments WHERE NOT named AND erased = 0 AND received < $1 ORDER BY id`, micros(before))
 	if err != nil {
 		return nil, err
 	}

@@ -62,7 +62,7 @@ func (s *Store) PlanJobs(ctx context.Context, jobs []Job) ([]JobPlan, error) {
 		plan = append(plan, p)
 	}
 	if err != nil {
-		return nil, s.explain(fmt.Errorf("plan an import of jobs: %w", err))
+		return nil, s.while(err, "plan an import of jobs")
 	}
 	return plan, nil
 }
@@ -72,9 +72,7 @@ func (s *Store) PlanJobs(ctx context.Context, jobs []Job) ([]JobPlan, error) {
 // of it; spacing, order of fields and the writing of strings count for nothing, digits do. So an
 // import can be repeated. An error says which row, from 1.
 func (s *Store) ImportJobs(ctx context.Context, batch string, jobs []Job) ([]JobPlan, error) {
-	fail := func(err error) ([]JobPlan, error) {
-		return nil, s.explain(fmt.Errorf("import jobs %q: %w", batch, err))
-	}
+	fail := func(err error) ([]JobPlan, error) { return nil, s.while(err, "import jobs %q", batch) }
 	if batch == "" {
 		return fail(errors.New("the import needs a name"))
 	}
@@ -89,7 +87,7 @@ func (s *Store) ImportJobs(ctx context.Context, batch string, jobs []Job) ([]Job
 			p, err := planJob(ctx, tx, j.Reference, bodies[i])
 			if err == nil && (p.Fate == JobNew || p.Fate == JobChanged) {
 				words := strings.ToLower(strings.Join([]string{j.Reference, j.Address, j.Point, j.Words}, "\n"))
-				_, err = tx.ExecContext(ctx, `INSERT INTO jobs (reference, body, batch, added, changed, day, hour, person, address, meter_point, words)
+				err = exec(ctx, tx, `INSERT INTO jobs (reference, body, batch, added, changed, day, hour, person, address, meter_point, words)
 					VALUES ($1, $2, $3, $4, $4, $5, $6, $7, $8, $9, $10)
 					ON CONFLICT (reference) DO UPDATE SET body = excluded.body, batch = excluded.batch, changed = excluded.changed, day = excluded.day, hour = excluded.hour,
 						person = excluded.person, address = excluded.address, meter_point = excluded.meter_point, words = excluded.words`,
@@ -162,15 +160,14 @@ func uniform(body jsontext.Value) (string, error) {
 
 const jobColumns = `SELECT reference, body, batch, added, changed, day, hour, person, address, meter_point FROM jobs`
 
+func scanJob(r *sql.Rows, j *Job) error {
+	return r.Scan(&j.Reference, (*[]byte)(&j.Body), &j.Batch, when{&j.Added}, when{&j.Changed}, &j.Day, &j.Hour, &j.Person, &j.Address, &j.Point)
+}
+
 // Job returns one job. The error wraps ErrNotFound if there is none.
 func (s *Store) Job(ctx context.Context, reference string) (Job, error) {
-	for j, err := range s.jobs(ctx, jobColumns+` WHERE reference = $1`, reference) {
-		if err != nil {
-			return Job{}, fmt.Errorf("job %q: %w", reference, err)
-		}
-		return j, nil
-	}
-	return Job{}, fmt.Errorf("job %q: %w", reference, ErrNotFound)
+	j, err := first(collect(ctx, s.db.Read, scanJob, jobColumns+` WHERE reference = $1`, reference))
+	return j, s.while(err, "job %q", reference)
 }
 
 // A JobFilter chooses jobs and orders them. Empty fields choose all, by reference.
@@ -254,7 +251,8 @@ func (f JobFilter) where() (text string, args []any) {
 	return " WHERE " + strings.Join(all, " AND "), args
 }
 
-// Jobs lists the jobs that a filter chooses, as they are at one time.
+// Jobs lists the jobs that a filter chooses, as they are at one time, one by one, so that none of a long
+// list need be held.
 func (s *Store) Jobs(ctx context.Context, f JobFilter) iter.Seq2[Job, error] {
 	query, args := f.where()
 	down := ""
@@ -269,53 +267,40 @@ func (s *Store) Jobs(ctx context.Context, f JobFilter) iter.Seq2[Job, error] {
 	if f.Limit > 0 {
 		query += fmt.Sprintf(" LIMIT %d OFFSET %d", f.Limit, f.Skip)
 	}
-	return s.jobs(ctx, query, args...)
-}
-
-// CountJobs counts the jobs that a filter chooses, Skip and Limit apart.
-func (s *Store) CountJobs(ctx context.Context, f JobFilter) (n int, err error) {
-	query, args := f.where()
-	if err := s.db.Read.QueryRowContext(ctx, `SELECT count(*) FROM jobs`+query, args...).Scan(&n); err != nil {
-		return 0, s.explain(fmt.Errorf("count jobs: %w", err))
-	}
-	return n, nil
-}
-
-// InHand lists the visits in one of the states that a person opened, or of which that device has a
-// chain: every visit that can be in their hands.
-func (s *Store) InHand(ctx context.Context, person string, key record.Key, states ...string) (visits []string, err error) {
-	for _, state := range states {
-		err = errors.Join(err, rows(ctx, s.db.Read, func(r *sql.Rows) error {
-			var v string
-			err := r.Scan(&v)
-			visits = append(visits, v)
-			return err
-		}, `SELECT s.visit FROM summaries s WHERE s.state = $1 AND (s.person = $2 OR EXISTS (SELECT 1 FROM chains c WHERE c.visit = s.visit AND c.device_key = $3)) ORDER BY s.visit`, state, person, key[:]))
-	}
-	if err != nil {
-		return nil, s.explain(fmt.Errorf("visits in the hands of %s: %w", person, err))
-	}
-	return visits, nil
-}
-
-// jobs gives the jobs of a query one by one, so that none of a long list need be held.
-func (s *Store) jobs(ctx context.Context, query string, args ...any) iter.Seq2[Job, error] {
 	return func(yield func(Job, error) bool) {
 		err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
 			var j Job
-			var body string
-			var added, changed int64
-			err := r.Scan(&j.Reference, &body, &j.Batch, &added, &changed, &j.Day, &j.Hour, &j.Person, &j.Address, &j.Point)
-			j.Body, j.Added, j.Changed = jsontext.Value(body), instant(added), instant(changed)
+			err := scanJob(r, &j)
 			if err == nil && !yield(j, nil) {
 				return errEnough
 			}
 			return err
 		}, query, args...)
 		if err != nil && !errors.Is(err, errEnough) {
-			yield(Job{}, s.explain(fmt.Errorf("jobs: %w", err)))
+			yield(Job{}, s.while(err, "jobs"))
 		}
 	}
+}
+
+// CountJobs counts the jobs that a filter chooses, Skip and Limit apart.
+func (s *Store) CountJobs(ctx context.Context, f JobFilter) (n int, err error) {
+	query, args := f.where()
+	err = s.db.Read.QueryRowContext(ctx, `SELECT count(*) FROM jobs`+query, args...).Scan(&n)
+	return n, s.while(err, "count jobs")
+}
+
+// InHand lists the visits in one of the states that a person opened, or of which that device has a
+// chain: every visit that can be in their hands.
+func (s *Store) InHand(ctx context.Context, person string, key record.Key, states ...string) (visits []string, err error) {
+	for _, state := range states {
+		more, err := collect(ctx, s.db.Read, only[string],
+			`SELECT s.visit FROM summaries s WHERE s.state = $1 AND (s.person = $2 OR EXISTS (SELECT 1 FROM chains c WHERE c.visit = s.visit AND c.device_key = $3)) ORDER BY s.visit`, state, person, key[:])
+		if err != nil {
+			return nil, s.while(err, "visits in the hands of %s", person)
+		}
+		visits = append(visits, more...)
+	}
+	return visits, nil
 }
 
 // errEnough ends a listing that nobody reads on.

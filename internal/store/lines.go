@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"fmt"
 	"iter"
 	"slices"
 	"time"
@@ -40,69 +39,32 @@ type Holding struct {
 // accepted first, each with its versions in order. A device sends the lines from Next on. A
 // visit of which nothing is accepted has no holdings.
 func (s *Store) Holds(ctx context.Context, visit string) ([]Holding, error) {
-	var all []Holding
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		var key, head []byte
-		var h Holding
-		if err := r.Scan(&key, &h.Version, &h.Parent, &h.From, &h.Next, &head, &h.Ended, &h.Waiting); err != nil {
-			return err
-		}
-		copy(h.Key[:], key)
-		copy(h.Head[:], head)
-		if h.Version > 0 {
-			h.Waiting = 0
-		}
-		all = append(all, h)
-		return nil
+	all, err := collect(ctx, s.db.Read, func(r *sql.Rows, h *Holding) error {
+		return r.Scan(fixed(h.Key[:]), &h.Version, &h.Parent, &h.From, &h.Next, fixed(h.Head[:]), &h.Ended, &h.Waiting)
 	}, `SELECT c.device_key, v.version, v.parent, v.from_seq, v.next_seq, v.head, v.ended,
-			(SELECT count(*) FROM waiting w WHERE w.visit = c.visit AND w.device_key = c.device_key)
+			CASE v.version WHEN 0 THEN (SELECT count(*) FROM waiting w WHERE w.visit = c.visit AND w.device_key = c.device_key) ELSE 0 END
 		FROM chains c JOIN versions v ON v.chain = c.chain
 		WHERE c.visit = $1 ORDER BY c.chain, v.version`, visit)
-	if err != nil {
-		return nil, s.explain(fmt.Errorf("what is held of visit %s: %w", visit, err))
-	}
-	return all, nil
+	return all, s.while(err, "what is held of visit %s", visit)
 }
 
 // LastNumber returns the greatest acceptance number given out, 0 if there is none.
-func (s *Store) LastNumber(ctx context.Context) (int64, error) {
-	var n int64
-	err := s.db.Read.QueryRowContext(ctx, `SELECT last_accepted FROM office WHERE id = 1`).Scan(&n)
-	if err != nil {
-		return 0, s.explain(fmt.Errorf("last acceptance number: %w", err))
-	}
-	return n, nil
+func (s *Store) LastNumber(ctx context.Context) (n int64, err error) {
+	err = s.db.Read.QueryRowContext(ctx, `SELECT last_accepted FROM office WHERE id = 1`).Scan(&n)
+	return n, s.while(err, "last acceptance number")
 }
 
-// lineColumns are those that scanLine reads.
-const lineColumns = `l.accepted, c.visit, c.device_key, l.seq, l.version, l.hash, l.received, l.line`
+// lineQuery asks for what scanLine reads.
+const lineQuery = `SELECT l.accepted, c.visit, c.device_key, l.seq, l.version, l.hash, l.received, l.line FROM lines l JOIN chains c ON c.chain = l.chain`
 
-func scanLine(r *sql.Rows) (Line, error) {
-	var l Line
-	var key, hash []byte
-	var received int64
-	if err := r.Scan(&l.Number, &l.Visit, &key, &l.Seq, &l.Version, &hash, &received, &l.Bytes); err != nil {
-		return Line{}, err
-	}
-	copy(l.Key[:], key)
-	copy(l.Hash[:], hash)
-	l.Received = instant(received)
-	return l, nil
+func scanLine(r *sql.Rows, l *Line) error {
+	return r.Scan(&l.Number, &l.Visit, fixed(l.Key[:]), &l.Seq, &l.Version, fixed(l.Hash[:]), when{&l.Received}, &l.Bytes)
 }
 
 // Accepted returns up to limit lines with numbers above after, in order of acceptance.
 func (s *Store) Accepted(ctx context.Context, after int64, limit int) ([]Line, error) {
-	var all []Line
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		l, err := scanLine(r)
-		all = append(all, l)
-		return err
-	}, `SELECT `+lineColumns+` FROM lines l JOIN chains c ON c.chain = l.chain
-		WHERE l.accepted > $1 ORDER BY l.accepted LIMIT $2`, after, limit)
-	if err != nil {
-		return nil, s.explain(fmt.Errorf("lines accepted after %d: %w", after, err))
-	}
-	return all, nil
+	all, err := collect(ctx, s.db.Read, scanLine, lineQuery+` WHERE l.accepted > $1 ORDER BY l.accepted LIMIT $2`, after, limit)
+	return all, s.while(err, "lines accepted after %d", after)
 }
 
 // linesPage is how many lines are read at once. In between nothing is held open, so that a
@@ -115,15 +77,9 @@ const linesPage = 256
 func (s *Store) Lines(ctx context.Context, visit string) iter.Seq2[Line, error] {
 	return func(yield func(Line, error) bool) {
 		fail := func(err error) {
-			yield(Line{}, s.explain(fmt.Errorf("lines of visit %s: %w", visit, err)))
+			yield(Line{}, s.while(err, "lines of visit %s", visit))
 		}
-		var chains []int64
-		err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-			var id int64
-			err := r.Scan(&id)
-			chains = append(chains, id)
-			return err
-		}, `SELECT chain FROM chains WHERE visit = $1 ORDER BY chain`, visit)
+		chains, err := collect(ctx, s.db.Read, only[int64], `SELECT chain FROM chains WHERE visit = $1 ORDER BY chain`, visit)
 		if err != nil {
 			fail(err)
 			return
@@ -131,7 +87,9 @@ func (s *Store) Lines(ctx context.Context, visit string) iter.Seq2[Line, error] 
 		for _, chain := range chains {
 			seq, accepted := int64(-1), int64(0)
 			for more := true; more; {
-				page, err := s.chainPage(ctx, chain, seq, accepted)
+				page, err := collect(ctx, s.db.Read, scanLine, lineQuery+`
+					WHERE l.chain = $1 AND (l.seq > $2 OR l.seq = $2 AND l.accepted > $3)
+					ORDER BY l.seq, l.accepted LIMIT $4`, chain, seq, accepted, linesPage)
 				if err != nil {
 					fail(err)
 					return
@@ -146,19 +104,6 @@ func (s *Store) Lines(ctx context.Context, visit string) iter.Seq2[Line, error] 
 			}
 		}
 	}
-}
-
-// chainPage reads the lines of a chain that follow a place.
-func (s *Store) chainPage(ctx context.Context, chain, seq, accepted int64) ([]Line, error) {
-	page := make([]Line, 0, 32)
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		l, err := scanLine(r)
-		page = append(page, l)
-		return err
-	}, `SELECT `+lineColumns+` FROM lines l JOIN chains c ON c.chain = l.chain
-		WHERE l.chain = $1 AND (l.seq > $2 OR l.seq = $2 AND l.accepted > $3)
-		ORDER BY l.seq, l.accepted LIMIT $4`, chain, seq, accepted, linesPage)
-	return page, err
 }
 
 // Files returns the visit as files that package record reads: for each chain one file of

@@ -24,11 +24,11 @@ type Need struct {
 
 // saveNeeds puts what a visit needs in the place of what it needed, without what was taken.
 func saveNeeds(ctx context.Context, tx *sql.Tx, visit string, list []Need) error {
-	if _, err := tx.ExecContext(ctx, `DELETE FROM needs WHERE visit = $1`, visit); err != nil {
+	if err := exec(ctx, tx, `DELETE FROM needs WHERE visit = $1`, visit); err != nil {
 		return err
 	}
 	for _, n := range list {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO needs (visit, need, danger, since, wakes)
+		if err := exec(ctx, tx, `INSERT INTO needs (visit, need, danger, since, wakes)
 			SELECT $1, $2, $3, $4, $5 WHERE NOT EXISTS (SELECT 1 FROM taken WHERE visit = $1 AND need = $2)
 			ON CONFLICT (visit, need) DO NOTHING`, visit, n.Key, n.Danger, micros(n.Since), micros(n.Wakes)); err != nil {
 			return fmt.Errorf("need %q: %w", n.Key, err)
@@ -49,9 +49,7 @@ type Waiter struct {
 // how many there are.
 func (s *Store) Waiting(ctx context.Context, at time.Time, skip, limit int) (list []Waiter, all int, err error) {
 	now := micros(at)
-	fail := func(err error) ([]Waiter, int, error) {
-		return nil, 0, s.explain(fmt.Errorf("what needs somebody: %w", err))
-	}
+	fail := func(err error) ([]Waiter, int, error) { return nil, 0, s.while(err, "what needs somebody") }
 	if err := s.db.Read.QueryRowContext(ctx, `SELECT count(DISTINCT visit) FROM needs WHERE wakes <= $1`, now).Scan(&all); err != nil {
 		return fail(err)
 	}
@@ -90,20 +88,11 @@ func (s *Store) Waiting(ctx context.Context, at time.Time, skip, limit int) (lis
 // Open returns the keys of what one visit needs at a time and nobody has taken, oldest first.
 func (s *Store) Open(ctx context.Context, visit string, at time.Time) ([]string, error) {
 	keys, err := open(ctx, s.db.Read, visit, at)
-	if err != nil {
-		return nil, s.explain(fmt.Errorf("what visit %s needs: %w", visit, err))
-	}
-	return keys, nil
+	return keys, s.while(err, "what visit %s needs", visit)
 }
 
-func open(ctx context.Context, q querier, visit string, at time.Time) (keys []string, err error) {
-	err = rows(ctx, q, func(r *sql.Rows) error {
-		var key string
-		err := r.Scan(&key)
-		keys = append(keys, key)
-		return err
-	}, `SELECT need FROM needs WHERE visit = $1 AND wakes <= $2 ORDER BY since, need`, visit, micros(at))
-	return keys, err
+func open(ctx context.Context, q querier, visit string, at time.Time) ([]string, error) {
+	return collect(ctx, q, only[string], `SELECT need FROM needs WHERE visit = $1 AND wakes <= $2 ORDER BY since, need`, visit, micros(at))
 }
 
 // A Taking says who took one need of a visit, and what was done.
@@ -134,12 +123,8 @@ func (s *Store) Take(ctx context.Context, at time.Time, list ...Taking) (n int, 
 			if t.Words == "" {
 				return errors.New("words are missing: say what was done")
 			}
-			var active int
-			if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM people WHERE person = $1 AND withdrawn = 0`, t.Person).Scan(&active); err != nil {
+			if err := active(ctx, tx, t.Person); err != nil {
 				return err
-			}
-			if active == 0 {
-				return fmt.Errorf("person %q is unknown or withdrawn: %w", t.Person, ErrNotFound)
 			}
 			keys, err := open(ctx, tx, t.Visit, at)
 			if err != nil {
@@ -149,40 +134,30 @@ func (s *Store) Take(ctx context.Context, at time.Time, list ...Taking) (n int, 
 				continue
 			}
 			n++
-			if _, err := tx.ExecContext(ctx, `INSERT INTO taken (number, visit, need, what, person, words, at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			if err := exec(ctx, tx, `INSERT INTO taken (number, visit, need, what, person, words, at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 				last+int64(n), t.Visit, t.Need, string(t.What), t.Person, t.Words, micros(at)); err != nil {
 				return err
 			}
-			if _, err := tx.ExecContext(ctx, `DELETE FROM needs WHERE visit = $1 AND need = $2`, t.Visit, t.Need); err != nil {
+			if err := exec(ctx, tx, `DELETE FROM needs WHERE visit = $1 AND need = $2`, t.Visit, t.Need); err != nil {
 				return err
 			}
 		}
 		return nil
 	})
 	if err != nil {
-		return 0, fmt.Errorf("take what a visit needs: %w", err)
+		return 0, s.while(err, "take what a visit needs")
 	}
 	return n, nil
 }
 
 // Taken lists what was taken, newest first: of one visit, or of all where visit is empty; at most limit.
 func (s *Store) Taken(ctx context.Context, visit string, limit int) ([]Taking, error) {
-	query, args := `SELECT number, visit, need, what, person, words, at FROM taken`, []any{}
+	which, args := "", []any{}
 	if visit != "" {
-		query, args = query+` WHERE visit = $1`, append(args, visit)
+		which, args = "WHERE visit = $1", append(args, visit)
 	}
-	var all []Taking
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		var t Taking
-		var what string
-		var at int64
-		err := r.Scan(&t.Number, &t.Visit, &t.Need, &what, &t.Person, &t.Words, &at)
-		t.What, t.At = jsontext.Value(what), instant(at)
-		all = append(all, t)
-		return err
-	}, fmt.Sprintf(`%s ORDER BY number DESC LIMIT %d`, query, limit), args...)
-	if err != nil {
-		return nil, s.explain(fmt.Errorf("what was taken: %w", err))
-	}
-	return all, nil
+	all, err := collect(ctx, s.db.Read, func(r *sql.Rows, t *Taking) error {
+		return r.Scan(&t.Number, &t.Visit, &t.Need, (*[]byte)(&t.What), &t.Person, &t.Words, when{&t.At})
+	}, `SELECT number, visit, need, what, person, words, at FROM taken `+which+fmt.Sprintf(` ORDER BY number DESC LIMIT %d`, limit), args...)
+	return all, s.while(err, "what was taken")
 }

@@ -29,18 +29,11 @@ const (
 	portionVisits = 256
 )
 
-// Mark returns the acceptance number up to which all lines are in the summaries.
-func (s *Store) Mark(ctx context.Context) (int64, error) {
-	mark, _, err := s.mark(ctx)
-	return mark, err
-}
-
+// mark returns the acceptance number up to which all lines are in the summaries, and the edition of
+// the projector that made them.
 func (s *Store) mark(ctx context.Context) (mark int64, edition string, err error) {
 	err = s.db.Read.QueryRowContext(ctx, `SELECT mark, edition FROM projections WHERE id = 1`).Scan(&mark, &edition)
-	if err != nil {
-		return 0, "", s.explain(fmt.Errorf("mark of the summaries: %w", err))
-	}
-	return mark, edition, nil
+	return mark, edition, s.while(err, "mark of the summaries")
 }
 
 // checkEdition sets the mark back to the beginning if another projector made the summaries.
@@ -53,10 +46,7 @@ func (s *Store) checkEdition(ctx context.Context) error {
 	if err != nil || edition == s.opts.Projector.Edition() {
 		return err
 	}
-	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `UPDATE projections SET edition = $1, mark = 0 WHERE id = 1`, s.opts.Projector.Edition())
-		return err
-	})
+	return s.exec(ctx, `UPDATE projections SET edition = $1, mark = 0 WHERE id = 1`, s.opts.Projector.Edition())
 }
 
 // noticed wakes the background work.
@@ -105,8 +95,7 @@ func (s *Store) CatchUp(ctx context.Context) error {
 			return err
 		}
 		if err := s.project(ctx, visits, false, func(ctx context.Context, tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `UPDATE projections SET mark = $1 WHERE id = 1 AND mark < $1`, through)
-			return err
+			return exec(ctx, tx, `UPDATE projections SET mark = $1 WHERE id = 1 AND mark < $1`, through)
 		}); err != nil {
 			return err
 		}
@@ -136,7 +125,7 @@ func (s *Store) touched(ctx context.Context, mark int64) (visits []string, throu
 	}, `SELECT l.accepted, c.visit FROM lines l JOIN chains c ON c.chain = l.chain
 		WHERE l.accepted > $1 ORDER BY l.accepted LIMIT $2`, mark, portionLines)
 	if err != nil && !errors.Is(err, errPortion) {
-		return nil, 0, s.explain(fmt.Errorf("lines that are not in the summaries: %w", err))
+		return nil, 0, s.while(err, "lines that are not in the summaries")
 	}
 	return visits, through, nil
 }
@@ -156,7 +145,7 @@ func (s *Store) project(ctx context.Context, visits []string, anew bool, then fu
 	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		for _, m := range made {
 			if anew {
-				if _, err := tx.ExecContext(ctx, `DELETE FROM summaries WHERE visit = $1`, m.Visit); err != nil {
+				if err := exec(ctx, tx, `DELETE FROM summaries WHERE visit = $1`, m.Visit); err != nil {
 					return err
 				}
 			}
@@ -247,18 +236,10 @@ func (s *Store) Rebuild(ctx context.Context, progress func(RebuildProgress)) err
 	defer s.projecting.Unlock()
 	var p RebuildProgress
 	err := s.db.Read.QueryRowContext(ctx, `SELECT count(DISTINCT visit) FROM chains`).Scan(&p.Visits)
-	if err != nil {
-		return s.explain(fmt.Errorf("rebuild: %w", err))
-	}
 	after := ""
 	for err == nil {
 		var visits []string
-		err = rows(ctx, s.db.Read, func(r *sql.Rows) error {
-			var v string
-			err := r.Scan(&v)
-			visits = append(visits, v)
-			return err
-		}, `SELECT DISTINCT visit FROM chains WHERE visit > $1 ORDER BY visit LIMIT $2`, after, portionVisits)
+		visits, err = collect(ctx, s.db.Read, only[string], `SELECT DISTINCT visit FROM chains WHERE visit > $1 ORDER BY visit LIMIT $2`, after, portionVisits)
 		if err != nil || len(visits) == 0 {
 			break
 		}
@@ -269,8 +250,7 @@ func (s *Store) Rebuild(ctx context.Context, progress func(RebuildProgress)) err
 			break
 		}
 		err = s.project(ctx, visits, true, func(ctx context.Context, tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `UPDATE projections SET mark = $1 WHERE id = 1 AND mark > $1`, sure)
-			return err
+			return exec(ctx, tx, `UPDATE projections SET mark = $1 WHERE id = 1 AND mark > $1`, sure)
 		})
 		after = visits[len(visits)-1]
 		p.Done += int64(len(visits))
@@ -281,15 +261,12 @@ func (s *Store) Rebuild(ctx context.Context, progress func(RebuildProgress)) err
 	if err == nil {
 		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 			for _, table := range []string{"summaries", "needs"} {
-				if _, err := tx.ExecContext(ctx, `DELETE FROM `+table+` WHERE visit NOT IN (SELECT visit FROM chains)`); err != nil {
+				if err := exec(ctx, tx, `DELETE FROM `+table+` WHERE visit NOT IN (SELECT visit FROM chains)`); err != nil {
 					return err
 				}
 			}
 			return nil
 		})
 	}
-	if err != nil {
-		return s.explain(fmt.Errorf("rebuild: %w", err))
-	}
-	return nil
+	return s.while(err, "rebuild")
 }

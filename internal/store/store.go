@@ -177,6 +177,24 @@ func (s *Store) explain(err error) error {
 	return s.db.Explain(err)
 }
 
+// while says in what an error came up, and what can be done about it; nil stays nil.
+func (s *Store) while(err error, format string, args ...any) error {
+	if err == nil {
+		return nil
+	}
+	return s.explain(fmt.Errorf(format+": %w", append(args, err)...))
+}
+
+// exec is write for one statement.
+func (s *Store) exec(ctx context.Context, statement string, args ...any) error {
+	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error { return exec(ctx, tx, statement, args...) })
+}
+
+func exec(ctx context.Context, tx *sql.Tx, statement string, args ...any) error {
+	_, err := tx.ExecContext(ctx, statement, args...)
+	return err
+}
+
 // write runs do in one transaction that excludes all others that write, and commits it. Once
 // begun it is not cut off by the end of ctx: a transaction has an outcome that is known.
 func (s *Store) write(ctx context.Context, do func(context.Context, *sql.Tx) error) error {
@@ -209,6 +227,59 @@ func rows(ctx context.Context, q querier, each func(*sql.Rows) error, query stri
 		}
 	}
 	return errors.Join(r.Err(), r.Close())
+}
+
+// collect runs a query and gathers what scan reads of each row.
+func collect[T any](ctx context.Context, q querier, scan func(*sql.Rows, *T) error, query string, args ...any) (all []T, err error) {
+	err = rows(ctx, q, func(r *sql.Rows) error {
+		var v T
+		err := scan(r, &v)
+		all = append(all, v)
+		return err
+	}, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	return all, nil
+}
+
+// only scans a row of one column.
+func only[T any](r *sql.Rows, v *T) error { return r.Scan(v) }
+
+// first is the one row that was looked for, or ErrNotFound.
+func first[T any](all []T, err error) (T, error) {
+	if err == nil && len(all) == 0 {
+		err = ErrNotFound
+	}
+	if err != nil {
+		var none T
+		return none, err
+	}
+	return all[0], nil
+}
+
+// fixed takes bytes of the length that it has, such as those of a key or a hash.
+type fixed []byte
+
+func (f fixed) Scan(value any) error {
+	b, ok := value.([]byte)
+	if !ok || len(b) != len(f) {
+		return fmt.Errorf("a key or a hash has %d bytes, not %d: %w", len(b), len(f), ErrDamaged)
+	}
+	copy(f, b)
+	return nil
+}
+
+// when takes a time as micros keeps it.
+type when struct{ *time.Time }
+
+func (w when) Scan(value any) error {
+	us, ok := value.(int64)
+	if !ok {
+		return fmt.Errorf("%T is no time: %w", value, ErrDamaged)
+	}
+	*w.Time = instant(us)
+	return nil
 }
 
 // querier is what sql.DB and sql.Tx have in common for reading.

@@ -49,23 +49,20 @@ const UnreadableState = "unreadable"
 const summaryColumns = `visit, through, nature, job, address, method, state, stop, supply_off_since, person,
 	opened, opened_offset, last, last_offset, outcome, discrepancies, lines, chains, forks, details`
 
-func scanSummary(r *sql.Rows) (Summary, error) {
-	var m Summary
-	var off, opened, openedOffset, last, lastOffset int64
-	var details string
-	err := r.Scan(&m.Visit, &m.Through, &m.Nature, &m.Job, &m.Address, &m.Method, &m.State, &m.Stop, &off, &m.Person,
-		&opened, &openedOffset, &last, &lastOffset, &m.Outcome, &m.Discrepancies, &m.Lines, &m.Chains, &m.Forks, &details)
-	m.SupplyOffSince, m.Opened, m.Last = instant(off), local(opened, openedOffset), local(last, lastOffset)
-	m.Details = jsontext.Value(details)
-	return m, err
+func scanSummary(r *sql.Rows, m *Summary) error {
+	var openedOffset, lastOffset int
+	err := r.Scan(&m.Visit, &m.Through, &m.Nature, &m.Job, &m.Address, &m.Method, &m.State, &m.Stop, when{&m.SupplyOffSince}, &m.Person,
+		when{&m.Opened}, &openedOffset, when{&m.Last}, &lastOffset, &m.Outcome, &m.Discrepancies, &m.Lines, &m.Chains, &m.Forks, (*[]byte)(&m.Details))
+	m.Opened, m.Last = local(m.Opened, openedOffset), local(m.Last, lastOffset)
+	return err
 }
 
-// local brings back a time with the offset that it was given in.
-func local(us, offset int64) time.Time {
-	if us == 0 {
-		return time.Time{}
+// local brings back the offset that a time was given in.
+func local(t time.Time, offset int) time.Time {
+	if t.IsZero() {
+		return t
 	}
-	return time.UnixMicro(us).In(time.FixedZone("", int(offset)))
+	return t.In(time.FixedZone("", offset))
 }
 
 func offsetOf(t time.Time) int {
@@ -105,14 +102,8 @@ func (m Summary) save(ctx context.Context, tx *sql.Tx) error {
 
 // Visit returns the summary of one visit. The error wraps ErrNotFound if there is none (yet).
 func (s *Store) Visit(ctx context.Context, visit string) (Summary, error) {
-	all, err := s.summaries(ctx, `SELECT `+summaryColumns+` FROM summaries WHERE visit = $1`, visit)
-	if err == nil && len(all) == 0 {
-		err = ErrNotFound
-	}
-	if err != nil {
-		return Summary{}, fmt.Errorf("summary of visit %q: %w", visit, err)
-	}
-	return all[0], nil
+	m, err := first(s.summaries(ctx, ` WHERE visit = $1`, visit))
+	return m, s.while(err, "summary of visit %q", visit)
 }
 
 // A Filter chooses visits. Empty fields choose all.
@@ -141,7 +132,7 @@ type Page struct {
 // Visits lists visits, those opened last first. A page costs the same wherever it stands in
 // the listing. A visit that changes meanwhile is listed once, as long as its opening stays.
 func (s *Store) Visits(ctx context.Context, f Filter) (Page, error) {
-	query := `SELECT ` + summaryColumns + ` FROM summaries`
+	query := ""
 	var args []any
 	join := " WHERE "
 	// Each condition has its placeholders as %, numbered in order.
@@ -180,7 +171,7 @@ func (s *Store) Visits(ctx context.Context, f Filter) (Page, error) {
 	args = append(args, limit+1)
 	all, err := s.summaries(ctx, query+" ORDER BY opened DESC, visit DESC LIMIT $"+strconv.Itoa(len(args)), args...)
 	if err != nil {
-		return Page{}, fmt.Errorf("list visits: %w", err)
+		return Page{}, s.while(err, "list visits")
 	}
 	page := Page{Visits: all}
 	if len(all) > limit {
@@ -200,12 +191,6 @@ func parseCursor(s string) (int64, string, error) {
 	return opened, visit, nil
 }
 
-func (s *Store) summaries(ctx context.Context, query string, args ...any) ([]Summary, error) {
-	var all []Summary
-	err := rows(ctx, s.db.Read, func(r *sql.Rows) error {
-		m, err := scanSummary(r)
-		all = append(all, m)
-		return err
-	}, query, args...)
-	return all, s.explain(err)
+func (s *Store) summaries(ctx context.Context, which string, args ...any) ([]Summary, error) {
+	return collect(ctx, s.db.Read, scanSummary, `SELECT `+summaryColumns+` FROM summaries`+which, args...)
 }
