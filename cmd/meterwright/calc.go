@@ -22,14 +22,6 @@ type calcCommands struct {
 
 // reckoned shows a result with its marks, and turns the worst of its verdicts into an exit.
 func (s *streams) reckoned(result any, checks []protection.Check, text func(*terminal.Text)) error {
-	err := s.show(result, func(t *terminal.Text) {
-		text(t)
-		t.Put(0, "marks")
-		t.Caution()
-	})
-	if err != nil {
-		return err
-	}
 	code := exitGood
 	for _, c := range checks {
 		switch c.Verdict {
@@ -39,7 +31,11 @@ func (s *streams) reckoned(result any, checks []protection.Check, text func(*ter
 			code = worst(code, exitUndecided)
 		}
 	}
-	return settled(code)
+	return s.conclude(code, result, func(t *terminal.Text) {
+		text(t)
+		t.Put(0, "marks")
+		t.Caution()
+	})
 }
 
 // estimate reads a reading with the accuracy that its kind of instrument is taken to have.
@@ -85,7 +81,7 @@ func (c *calcFault) Run(s *streams) error {
 	p := rules.GB()
 	current, err := protection.FaultCurrent(p, l, protection.Terms{})
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	var checks []protection.Check
 	add := func(k protection.Check, e error) {
@@ -94,16 +90,13 @@ func (c *calcFault) Run(s *streams) error {
 		}
 		checks = append(checks, k)
 	}
-	k, e := protection.CheckVoltage(p, l.Volts, measure.DefaultGuard)
-	add(k, e)
+	add(protection.CheckVoltage(p, l.Volts, measure.DefaultGuard))
 	if c.Arrangement != "" {
-		k, e := protection.CheckExternalLoop(p, c.Arrangement, l.Ohms, measure.DefaultGuard)
-		add(k, e)
+		add(protection.CheckExternalLoop(p, c.Arrangement, l.Ohms, measure.DefaultGuard))
 	}
-	k, e = protection.CheckDeclaredFault(p, l, protection.Terms{Basis: protection.Highest}, measure.DefaultGuard)
-	add(k, e)
+	add(protection.CheckDeclaredFault(p, l, protection.Terms{Basis: protection.Highest}, measure.DefaultGuard))
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	return s.reckoned(struct {
 		Current protection.Current `json:"current"`
@@ -131,7 +124,7 @@ func (c *calcFuse) Run(s *streams) error {
 	}
 	f, err := protection.FuseDisconnects(rules.GB(), c.Standard, c.Rating, c.Seconds, l, protection.Terms{Basis: protection.Lowest, Hot: c.Hot}, measure.DefaultGuard)
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	return s.reckoned(f, []protection.Check{{Judgement: f.Judgement}}, func(t *terminal.Text) {
 		t.Fuse(f)
@@ -155,7 +148,7 @@ func (c *calcAdiabatic) Run(s *streams) error {
 	}
 	k, err := protection.CheckConductor(rules.GB(), c.Conductor, c.MM2, measure.Estimate{Value: amps.Float(), U: amps.Float() * c.Within / 100}, c.Seconds, measure.DefaultGuard)
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	checks := []protection.Check{k}
 	return s.reckoned(struct {
@@ -188,7 +181,7 @@ func (c *calcLoad) Run(s *streams) error {
 	}
 	power, err := l.Power()
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	var compared *metering.Comparison
 	var checks []protection.Check
@@ -218,10 +211,7 @@ func (c *calcLoad) compare(l metering.TimedLoad) (*metering.Comparison, error) {
 		return nil, err
 	}
 	got, err := metering.Compare(l, metering.Reference{Volts: v, Amps: a, PowerFactor: measure.Estimate{Value: c.PowerFactor}}, c.Tolerance, measure.DefaultGuard)
-	if err != nil {
-		return nil, bad(err)
-	}
-	return &got, nil
+	return &got, err
 }
 
 type calcPoint struct {
@@ -236,13 +226,13 @@ func (c *calcPoint) Run(s *streams) error {
 	if c.Core {
 		digit, err := metering.CheckDigit(format, number)
 		if err != nil {
-			return bad(err)
+			return err
 		}
 		number += fmt.Sprint(digit)
 	}
 	point, err := metering.ParseMeterPoint(format, number)
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	return s.show(struct {
 		Number string        `json:"number"`

@@ -77,30 +77,30 @@ func (c *diagnoseCommand) explain(from *streams) (*leads, error) {
 	}
 	d, err := yamldoc.Parse(c.Seen, b)
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	var f struct {
 		Seen []seenEntry `json:"seen"`
 	}
 	if err := d.Decode(&f); err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	e, err := diagnose.New(p.Site, diagnose.Stated{Values: p.Stated, Departures: p.Departures})
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	epoch, err := observeAll(e, p, d, f.Seen)
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	for done := false; !done; {
 		if done, err = e.Think(diagnose.Effort); err != nil {
-			return nil, bad(err)
+			return nil, err
 		}
 	}
 	x, err := e.Explain()
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts}
 	for _, v := range p.Stated {
@@ -124,7 +124,7 @@ func (c *diagnoseCommand) explain(from *streams) (*leads, error) {
 	}
 	next, err := e.Next(candidates)
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	for _, n := range next[:min(mostNext, len(next))] {
 		out.Next = append(out.Next, nextTest{n.Kind, n.Points, n.Nats, n.Exposure})

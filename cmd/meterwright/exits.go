@@ -68,7 +68,7 @@ func worst(a, b int) int {
 }
 
 // coded is an error with the exit code that it leads to and how to mend it. Where err is nil,
-// what there is to say stands on the output already.
+// what there is to say stands on the output already. An error without a code leads to exitBad.
 type coded struct {
 	code int
 	err  error
@@ -87,7 +87,6 @@ func (c coded) Error() string {
 
 func (c coded) Unwrap() error { return c.err }
 
-func bad(err error) error                { return coded{code: exitBad, err: err} }
 func unread(err error) error             { return coded{code: exitUnread, err: err} }
 func usage(err error, hint string) error { return coded{code: exitUsage, err: err, hint: hint} }
 func notWritten(err error) error         { return unread(fmt.Errorf("write the output: %w", err)) }
@@ -187,6 +186,14 @@ type asJSON struct {
 	JSON bool `help:"Write JSON: the result on standard output, an error on standard error."`
 }
 
+// conclude shows what a command found and ends it with an exit code.
+func (s *streams) conclude(code int, result any, text func(*terminal.Text)) error {
+	if err := s.show(result, text); err != nil {
+		return err
+	}
+	return settled(code)
+}
+
 // show writes what a command found: as JSON, an object with the caution in it, or as text.
 func (s *streams) show(result any, text func(*terminal.Text)) error {
 	if !s.json {
@@ -196,23 +203,18 @@ func (s *streams) show(result any, text func(*terminal.Text)) error {
 	}
 	b, err := json.Marshal(result, json.Deterministic(true))
 	if err == nil && b[0] == '{' && len(b) > 2 {
-		caution, err := json.Marshal(s.words.Say("caution"))
-		if err != nil {
-			return notWritten(err)
-		}
+		var caution []byte
+		caution, err = json.Marshal(s.words.Say("caution"))
 		b = slices.Concat([]byte(`{"caution":`), caution, []byte(","), b[1:])
 	}
 	v := jsontext.Value(b)
 	if err == nil {
 		err = v.Indent()
 	}
-	if err == nil {
-		_, err = s.out.Write(append(v, '\n'))
-	}
 	if err != nil {
 		return notWritten(err)
 	}
-	return nil
+	return s.document(append(v, '\n'))
 }
 
 // wrote returns the error of writing a text, if there was one.

@@ -68,18 +68,29 @@ func (s *streams) readFile(path string, most int64) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	b, err := io.ReadAll(io.LimitReader(f, most+1))
+	return readAll(f, f, inputName(path), most)
+}
+
+// readAll reads what is left of an open file, up to a bound, and closes it.
+func readAll(r io.Reader, f io.Closer, name string, most int64) ([]byte, error) {
+	b, err := io.ReadAll(io.LimitReader(r, most+1))
 	if err = errors.Join(err, f.Close()); err != nil {
 		return nil, unread(err)
 	}
 	if int64(len(b)) > most {
-		return nil, tooLarge(inputName(path), most)
+		return nil, coded{exitUnread, fmt.Errorf("%s is too large", name), fmt.Sprintf("keep it under %d bytes", most)}
 	}
 	return b, nil
 }
 
-func tooLarge(name string, most int64) error {
-	return coded{exitUnread, fmt.Errorf("%s is too large", name), fmt.Sprintf("keep it under %d bytes", most)}
+// parsed reads a file that people write.
+func parsed[T any](s *streams, path string, parse func(string, []byte) (T, error)) (T, error) {
+	b, err := s.readFile(path, yamldoc.MaxBytes)
+	if err != nil {
+		var none T
+		return none, err
+	}
+	return parse(path, b)
 }
 
 // document writes what is JSON by its own form, whose bytes have a meaning: no envelope is put
@@ -107,40 +118,24 @@ func openShelf() (*shelf, error) {
 	}
 	pack := rules.GB()
 	limits, err := method.Limits(pack)
-	if err != nil {
-		return nil, err
-	}
-	return &shelf{Shelf: lib, pack: pack, limits: limits}, nil
-}
-
-// resolve returns the method that a job's visit follows.
-func (s *shelf) resolve(id string, overlays []string, job method.Job) (*method.Resolved, error) {
-	return s.Resolve(id, overlays, job, s.limits)
+	return &shelf{Shelf: lib, pack: pack, limits: limits}, err
 }
 
 func (s *shelf) readJob(from *streams, path string) (*jobs.Job, error) {
-	b, err := from.readFile(path, yamldoc.MaxBytes)
-	if err != nil {
-		return nil, err
-	}
-	j, err := jobfile.ParseYAML(path, b, s.pack.MeterPoint)
-	if err != nil {
-		return nil, bad(err)
-	}
-	return j, nil
+	return parsed(from, path, func(path string, b []byte) (*jobs.Job, error) { return jobfile.ParseYAML(path, b, s.pack.MeterPoint) })
 }
 
 func (s *shelf) machine(path string, j *jobs.Job) (*visit.Machine, error) {
 	if j.Method == "" {
-		return nil, bad(fmt.Errorf("%s: the job names no method: write method: with one of those that meterwright method list shows", path))
+		return nil, fmt.Errorf("%s: the job names no method: write method: with one of those that meterwright method list shows", path)
 	}
-	r, err := s.resolve(j.Method, j.Overlays, j.ForMethod())
+	r, err := s.Resolve(j.Method, j.Overlays, j.ForMethod(), s.limits)
 	if err != nil {
-		return nil, bad(fmt.Errorf("%s: %w", path, err))
+		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	m, err := visit.New(r)
 	if err != nil {
-		return nil, bad(fmt.Errorf("%s: %w", path, err))
+		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return m, nil
 }

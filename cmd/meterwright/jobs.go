@@ -45,17 +45,15 @@ func (c *jobsImport) Run(s *streams) error {
 	var whole *intake.FileError
 	switch {
 	case errors.As(err, &whole), errors.Is(err, intake.ErrOtherBytes):
-		return bad(fmt.Errorf("%s: %w", c.File, err))
+		return fmt.Errorf("%s: %w", c.File, err)
 	case err != nil:
 		return unread(err)
 	}
-	if err := s.show(importOutput{c.File, r}, func(t *terminal.Text) { c.tell(t, r) }); err != nil {
-		return err
-	}
+	code := exitGood
 	if r.Count(intake.Refused)+r.Count(intake.Begun) > 0 {
-		return settled(exitUndecided)
+		code = exitUndecided
 	}
-	return nil
+	return s.conclude(code, importOutput{c.File, r}, func(t *terminal.Text) { c.tell(t, r) })
 }
 
 func (c *jobsImport) take(s *streams, in *intake.Intake, file []byte) (r *intake.Result, err error) {

@@ -62,7 +62,7 @@ func (c *methodLint) Run(s *streams) error {
 			code = worst(code, exitUndecided)
 		}
 	}
-	err = s.show(all, func(t *terminal.Text) {
+	return s.conclude(code, all, func(t *terminal.Text) {
 		for _, l := range all {
 			for _, p := range append(l.Problems, l.TakesAway...) {
 				t.Lines(p.text)
@@ -72,10 +72,6 @@ func (c *methodLint) Run(s *streams) error {
 			}
 		}
 	})
-	if err != nil {
-		return err
-	}
-	return settled(code)
 }
 
 // lint checks one file by itself and against what it is for.

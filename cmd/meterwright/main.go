@@ -94,7 +94,7 @@ func run(s *streams, args []string) int {
 	s.words = words
 	p, err := parser(&c, kong.Writers(s.out, s.err), kong.Description(description+"\n\n"+words.Say("caution")), kong.Exit(func(code int) { left = code }))
 	if err != nil {
-		return s.report(bad(err))
+		return s.report(err)
 	}
 	if len(args) == 0 {
 		args = []string{"--help"}

@@ -102,12 +102,12 @@ func (c *methodShow) Run(s *streams) error {
 	}
 	hash, err := r.Hash()
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	if c.JSON {
 		b, err := r.Encode()
 		if err != nil {
-			return bad(err)
+			return err
 		}
 		return s.document(b)
 	}
@@ -137,13 +137,9 @@ func (c *methodShow) resolve(s *streams, shelf *shelf) (*method.Resolved, error)
 	}
 	d, err := shelf.Method(c.ID)
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
-	r, err := shelf.resolve(c.ID, c.Overlay, c.job(d))
-	if err != nil {
-		return nil, bad(err)
-	}
-	return r, nil
+	return shelf.Resolve(c.ID, c.Overlay, c.job(d), shelf.limits)
 }
 
 type methodSchema struct {

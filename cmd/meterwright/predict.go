@@ -8,7 +8,6 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/sitefile"
 	"meterwright/internal/terminal"
-	"meterwright/internal/yamldoc"
 	"meterwright/site"
 	"meterwright/world"
 )
@@ -22,15 +21,7 @@ type position struct {
 }
 
 func (s *streams) site(file string) (*sitefile.Position, error) {
-	b, err := s.readFile(file, yamldoc.MaxBytes)
-	if err != nil {
-		return nil, err
-	}
-	p, err := sitefile.Parse(file, b)
-	if err != nil {
-		return nil, bad(err)
-	}
-	return p, nil
+	return parsed(s, file, sitefile.Parse)
 }
 
 // world solves the position.
@@ -40,10 +31,7 @@ func (a *position) world(s *streams) (*sitefile.Position, *world.World, error) {
 		return nil, nil, err
 	}
 	w, err := a.solve(p)
-	if err != nil {
-		return nil, nil, bad(err)
-	}
-	return p, w, nil
+	return p, w, err
 }
 
 func (a *position) solve(p *sitefile.Position) (*world.World, error) {
@@ -184,7 +172,7 @@ func (c *predictCommand) predict(s *streams) (*prediction, error) {
 	for _, t := range world.Tests(p.Site) {
 		r, err := w.Read(w.Instrument(t.Kind), t.Points...)
 		if err != nil {
-			return nil, bad(err)
+			return nil, err
 		}
 		m := measurement{From: t.Points[0], Instrument: t.Kind, Open: r.Open, Shown: r.Shown, Unit: unit(t.Kind), Indication: r.Indication}
 		if len(t.Points) > 1 {
@@ -199,7 +187,7 @@ func (c *predictCommand) predict(s *streams) (*prediction, error) {
 	}
 	touch, err := w.Touches()
 	if err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	for _, t := range touch {
 		out.Touch = append(out.Touch, touched(t))
@@ -262,11 +250,11 @@ func (c *netlistCommand) Run(s *streams) error {
 		return err
 	}
 	if !slices.Contains(w.Groups(), c.Group) {
-		return bad(fmt.Errorf("--group: there is no group %d here: write one of %v", c.Group, w.Groups()))
+		return fmt.Errorf("--group: there is no group %d here: write one of %v", c.Group, w.Groups())
 	}
 	var b strings.Builder
 	if err := w.Circuit.WriteSPICE(&b, c.Group); err != nil {
-		return bad(err)
+		return err
 	}
 	return s.show(struct {
 		Group int    `json:"group"`

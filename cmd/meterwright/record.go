@@ -75,7 +75,7 @@ func (c *recordVerify) Run(s *streams) error {
 	if len(all) == 0 && !s.json {
 		return settled(code)
 	}
-	err := s.show(all, func(t *terminal.Text) {
+	return s.conclude(code, all, func(t *terminal.Text) {
 		for i, v := range all {
 			if i > 0 {
 				t.Line("")
@@ -83,10 +83,6 @@ func (c *recordVerify) Run(s *streams) error {
 			v.tell(t)
 		}
 	})
-	if err != nil {
-		return err
-	}
-	return settled(code)
 }
 
 // verified is what was found of one visit.
@@ -199,7 +195,7 @@ func (c *recordShow) Run(s *streams) error {
 	err = replay.EachLine(f, func(number int, line []byte) error {
 		e, err := record.Decode(line)
 		if err != nil {
-			broken = bad(fmt.Errorf("%s: line %d: %w", o.name, number, err))
+			broken = fmt.Errorf("%s: line %d: %w", o.name, number, err)
 			return broken
 		}
 		n = number

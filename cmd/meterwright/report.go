@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"meterwright/internal/private"
 	"meterwright/internal/recordfile"
 	paper "meterwright/internal/report"
 	"meterwright/internal/terminal"
@@ -69,11 +70,11 @@ func (c *recordReport) Run(s *streams) error {
 	}
 	sheet, err := paper.Compose(in)
 	if err != nil {
-		return bad(err)
+		return err
 	}
 	var b bytes.Buffer
 	if err := paper.Write(&b, in); err != nil {
-		return bad(err)
+		return err
 	}
 	code := verdictCode(in.Verified.Verdict)
 	if c.Out == standard {
@@ -86,15 +87,11 @@ func (c *recordReport) Run(s *streams) error {
 		return unread(fmt.Errorf("write the report: %w", err))
 	}
 	out := reportOutput{File: c.Out, For: c.For, Bytes: b.Len(), Verdict: in.Verified.Verdict.String(), Head: sheet.Head}
-	err = s.show(out, func(t *terminal.Text) {
+	return s.conclude(code, out, func(t *terminal.Text) {
 		t.Put(0, "report.command", "file", out.File, "title", sheet.Title, "n", out.Bytes)
 		t.Put(0, "report.command.verdict", "verdict", t.Genuine(in.Verified.Verdict), "head", out.Head)
 		t.Caution()
 	})
-	if err != nil {
-		return err
-	}
-	return settled(code)
 }
 
 // container looks for an attachment in the folders beside the files.
@@ -118,22 +115,12 @@ func (c *recordReport) container(id string) ([]byte, error) {
 // replaceFile writes a whole file beside the one that is there and puts it in its place, so that
 // nobody finds half of one.
 func replaceFile(path string, content []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".report-*")
+	f, err := private.Temporary(filepath.Dir(path), ".report-*", content)
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(content)
-	if err == nil {
-		err = f.Chmod(0o600)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(f.Name()))
+	if err := os.Rename(f, path); err != nil {
+		return errors.Join(err, os.Remove(f))
 	}
 	return nil
 }

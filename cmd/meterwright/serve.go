@@ -12,7 +12,7 @@ type serveCommand struct {
 
 func (c *serveCommand) Run(s *streams) error {
 	if err := serve.CheckAddress(c.Listen); err != nil {
-		return bad(err)
+		return err
 	}
 	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: s.out, JSON: s.json}); err != nil {
 		return unread(err)

@@ -44,14 +44,7 @@ func (o *source) read() ([]byte, error) {
 	if err != nil {
 		return nil, unread(err)
 	}
-	b, err := io.ReadAll(io.LimitReader(f, maxRecord+1))
-	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, unread(err)
-	}
-	if len(b) > maxRecord {
-		return nil, tooLarge(o.name, maxRecord)
-	}
-	return b, nil
+	return readAll(f, f, o.name, maxRecord)
 }
 
 // base is the name that an attachment made from it has.
@@ -79,12 +72,9 @@ func (s *streams) sources(path string) ([]source, error) {
 		o := source{name: path, path: path, visit: visitOf(in)}
 		return []source{o}, f.Close()
 	}
-	b, err := io.ReadAll(io.LimitReader(in, maxRecord+1))
-	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, unread(err)
-	}
-	if len(b) > maxRecord {
-		return nil, tooLarge(inputName(path), maxRecord)
+	b, err := readAll(in, f, inputName(path), maxRecord)
+	if err != nil {
+		return nil, err
 	}
 	if !recordfile.IsPDF(b) {
 		return []source{{name: inputName(path), content: b, visit: visitOf(bytes.NewReader(b))}}, nil

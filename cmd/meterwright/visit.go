@@ -19,7 +19,6 @@ import (
 	"meterwright/internal/script"
 	"meterwright/internal/terminal"
 	"meterwright/internal/version"
-	"meterwright/internal/yamldoc"
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/replay"
@@ -59,9 +58,7 @@ func (c *visitRun) Run(s *streams) error {
 		return err
 	}
 	if s.json {
-		if err := s.show(done, nil); err != nil {
-			return err
-		}
+		return s.conclude(done.code, done, nil)
 	}
 	return settled(done.code)
 }
@@ -73,13 +70,9 @@ func (c *visitRun) carry(s *streams, shelf *shelf, story io.Writer) (*carried, e
 	if err != nil {
 		return nil, err
 	}
-	b, err := s.readFile(c.Script, yamldoc.MaxBytes)
+	sc, err := parsed(s, c.Script, script.Parse)
 	if err != nil {
 		return nil, err
-	}
-	sc, err := script.Parse(c.Script, b)
-	if err != nil {
-		return nil, bad(err)
 	}
 	if c.Seed != "" {
 		if !sc.Fictional {
@@ -102,7 +95,7 @@ func (c *visitRun) carry(s *streams, shelf *shelf, story io.Writer) (*carried, e
 		return nil, err
 	}
 	if err := r.Check(); err != nil {
-		return nil, bad(err)
+		return nil, err
 	}
 	beside, err := os.OpenRoot(filepath.Dir(c.Script))
 	if err != nil {
@@ -186,7 +179,7 @@ func (c *visitRun) identify(r *script.Runner) error {
 	seed := r.Script.Seed
 	if seed != "" {
 		if c.Key != "" {
-			return bad(errors.New("--key and a seed are both given: leave one of them out"))
+			return errors.New("--key and a seed are both given: leave one of them out")
 		}
 		r.Visit = script.DemonstrationVisit(seed, r.Script.Begin)
 		r.Signer = func(device string) (record.Signer, error) { return devicekey.Demonstration(seed, device), nil }
@@ -273,7 +266,7 @@ func (c *visitRunAll) Run(s *streams) error {
 		}
 	}
 	if len(names) == 0 {
-		return bad(fmt.Errorf("%s has no folder with a script.yaml in it", c.Dir))
+		return fmt.Errorf("%s has no folder with a script.yaml in it", c.Dir)
 	}
 	code := exitGood
 	all := []*carried{}
@@ -296,10 +289,7 @@ func (c *visitRunAll) Run(s *streams) error {
 		code = worst(code, done.code)
 	}
 	if s.json {
-		if err := s.show(all, nil); err != nil {
-			return err
-		}
-		return settled(code)
+		return s.conclude(code, all, nil)
 	}
 	text.Head("terminal.carried", "n", len(all), "folder", c.Out)
 	if err := wrote(text); err != nil {
@@ -324,10 +314,7 @@ func (c *visitReplay) Run(s *streams) error {
 		return err
 	}
 	if !v.report.Verdict.Genuine() {
-		if err := s.show(v, v.tell); err != nil {
-			return err
-		}
-		return settled(verdictCode(v.report.Verdict))
+		return s.conclude(verdictCode(v.report.Verdict), v, v.tell)
 	}
 	given, err := c.given(s)
 	if err != nil {
@@ -339,16 +326,13 @@ func (c *visitReplay) Run(s *streams) error {
 	}
 	folded, err := replay.ReadFile(f, given)
 	if err = errors.Join(err, f.Close()); err != nil {
-		return bad(fmt.Errorf("%s: %w", o.name, err))
-	}
-	if err := c.show(s, v, folded); err != nil {
-		return err
+		return fmt.Errorf("%s: %w", o.name, err)
 	}
 	code := verdictCode(v.report.Verdict)
 	if len(folded.Visit.Account().Discrepancies)+len(folded.Unread) > 0 {
 		code = exitBad
 	}
-	return settled(code)
+	return c.show(s, code, v, folded)
 }
 
 func (c *visitReplay) given(s *streams) (*method.Resolved, error) {
@@ -360,11 +344,11 @@ func (c *visitReplay) given(s *streams) (*method.Resolved, error) {
 		return nil, err
 	}
 	if v := jsontext.Value(b); v.Kind() != '{' {
-		return nil, bad(fmt.Errorf("%s is no resolved method: meterwright method show --json writes one", c.Method))
+		return nil, fmt.Errorf("%s is no resolved method: meterwright method show --json writes one", c.Method)
 	}
 	r, err := method.DecodeResolved(b)
 	if err != nil {
-		return nil, bad(fmt.Errorf("%s: %w", c.Method, err))
+		return nil, fmt.Errorf("%s: %w", c.Method, err)
 	}
 	return r, nil
 }
@@ -378,7 +362,7 @@ type replayOutput struct {
 	Account *visit.Account `json:"account"`
 }
 
-func (c *visitReplay) show(s *streams, found verified, folded *replay.Case) error {
+func (c *visitReplay) show(s *streams, code int, found verified, folded *replay.Case) error {
 	v := folded.Visit
 	out := replayOutput{found.Verdict, len(folded.Lines()), []string{}, v.Next(), v.Held(), v.Account()}
 	for _, u := range folded.Unread {
@@ -388,7 +372,7 @@ func (c *visitReplay) show(s *streams, found verified, folded *replay.Case) erro
 	if err != nil {
 		return err
 	}
-	return s.show(out, func(t *terminal.Text) {
+	return s.conclude(code, out, func(t *terminal.Text) {
 		found.tell(t)
 		t.Story(v)
 		for _, u := range folded.Unread {

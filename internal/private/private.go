@@ -62,23 +62,32 @@ func Shared(path string) error {
 // error wraps fs.ErrExist where it is there.
 func Write(path string, content []byte) error {
 	dir, name := filepath.Split(path)
-	f, err := os.CreateTemp(dir, name+".new-*") // with mode 0600
+	f, err := Temporary(dir, name+".new-*", content)
 	if err != nil {
 		return err
+	}
+	// A link, unlike a renaming, never takes the place of another file.
+	err = os.Link(f, path)
+	if gone := os.Remove(f); err != nil || gone != nil {
+		return errors.Join(err, gone)
+	}
+	return Sync(filepath.Dir(path))
+}
+
+// Temporary makes a file with this content under a name of its own like the pattern, or none.
+func Temporary(dir, pattern string, content []byte) (name string, err error) {
+	f, err := os.CreateTemp(dir, pattern) // with mode 0600
+	if err != nil {
+		return "", err
 	}
 	_, err = f.Write(content)
 	if err == nil {
 		err = f.Sync()
 	}
-	err = errors.Join(err, f.Close())
-	if err == nil {
-		// A link, unlike a renaming, never takes the place of another file.
-		err = os.Link(f.Name(), path)
+	if err = errors.Join(err, f.Close()); err != nil {
+		return "", errors.Join(err, os.Remove(f.Name()))
 	}
-	if gone := os.Remove(f.Name()); err != nil || gone != nil {
-		return errors.Join(err, gone)
-	}
-	return Sync(filepath.Dir(path))
+	return f.Name(), nil
 }
 
 // NoRoom reports whether an error says that a disk, or what this user may have of it, is full.
