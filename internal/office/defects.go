@@ -8,7 +8,6 @@ import (
 	"meterwright/internal/store"
 	"meterwright/method"
 	"meterwright/replay"
-	"meterwright/say"
 	"meterwright/site"
 )
 
@@ -21,8 +20,7 @@ type defectRow struct {
 }
 
 func (o *Office) defectColumns() []column[defectRow] {
-	at := column[defectRow]{ID: "found-at", Class: "num", Compare: func(a, b defectRow) int { return a.At.Compare(b.At) }, Text: func(d defectRow) string { return d.At.Format(time.RFC3339) },
-		Cell: func(d defectRow) cell { return cell{Text: say.Day(d.At) + " " + say.Clock(d.At)} }}
+	at := timed("found-at", func(d defectRow) time.Time { return d.At }, dated)
 	found := plainly("found", "", func(d defectRow) string { return d.Found })
 	found.Cell = func(d defectRow) cell {
 		c := cell{Text: d.Found}
@@ -50,7 +48,7 @@ func (o *Office) defectColumns() []column[defectRow] {
 		return c
 	}}
 	return []column[defectRow]{at, premises(o, func(d defectRow) visitRow { return d.Row }), found, whose, plainly("category", "", func(d defectRow) string { return d.Class }), told, reports,
-		onlyFile("restricted", func(d defectRow) string { return map[bool]string{true: "restricted"}[d.Restricted] }),
+		onFile("restricted", "restricted", func(d defectRow) bool { return d.Restricted }),
 		onlyFile("job", func(d defectRow) string { return d.Row.Job }), onlyFile("visit", func(d defectRow) string { return d.Row.Visit })}
 }
 
@@ -63,7 +61,7 @@ func (o *Office) defects(r *request) error {
 	if err != nil {
 		return err
 	}
-	all, more, err := o.recent(r.ctx, store.Filter{Day: day}, maxRows)
+	all, more, err := o.recent(r.ctx, store.Filter{Day: day})
 	if err != nil {
 		return err
 	}
@@ -81,23 +79,15 @@ func (o *Office) defects(r *request) error {
 	}
 	p.choose(r, "category", "any-category", classes...)
 	p.choose(r, "told", "told-or-not", p.keyed("filter.told", "no", "yes")...)
-	rows, err := o.defectRows(r, all)
-	if err != nil {
-		return err
-	}
 	owner, told, class := r.q.get("whose"), r.q.get("told"), r.q.get("category")
-	rows = filter(rows, func(d defectRow) bool {
+	rows := filter(o.defectRows(r, all, p.names), func(d defectRow) bool {
 		return cmp.Or(owner, string(d.Owner)) == string(d.Owner) && (told == "" || (told == "yes") == (d.Told != "")) && (class == "" || d.Scheme+"/"+d.Category == class) &&
 			matches(r.q.get("words"), d.Found, d.Row.Address, d.Row.Job)
 	})
 	return serve(r, p, "defects", o.defectColumns(), rows, func(d defectRow) bool { return d.Category == "A" })
 }
 
-func (o *Office) defectRows(r *request, all []store.Summary) ([]defectRow, error) {
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return nil, err
-	}
+func (o *Office) defectRows(r *request, all []store.Summary, n names) []defectRow {
 	var rows []defectRow
 	for _, s := range all {
 		v := o.bare(r, s, n)
@@ -112,5 +102,5 @@ func (o *Office) defectRows(r *request, all []store.Summary) ([]defectRow, error
 			rows = append(rows, x)
 		}
 	}
-	return rows, nil
+	return rows
 }

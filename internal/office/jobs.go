@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -34,7 +35,7 @@ func (o *Office) jobColumns() []column[jobRow] {
 	standing.Cell = func(j jobRow) cell { return cell{Text: j.Standing, Link: j.Link} }
 	list := []column[jobRow]{plainly("job", "num", func(j jobRow) string { return j.Reference }), plainly("premises", "", func(j jobRow) string { return j.Address }),
 		plainly("meter-point", "num", func(j jobRow) string { return j.Point }), plainly("appointment", "", jobRow.when), plainly("who", "", func(j jobRow) string { return j.Who }), standing,
-		{ID: "changed", Class: "num", Text: func(j jobRow) string { return j.Changed.UTC().Format(time.RFC3339) }, Cell: func(j jobRow) cell { return cell{Text: stamp(j.Changed.Local(), o.opts.Now())} }}}
+		timed("changed", func(j jobRow) time.Time { return j.Changed.UTC() }, func(t time.Time) string { return o.since(t.Local()) })}
 	for i := range list {
 		_, list[i].Sorted = jobOrders[list[i].ID]
 		list[i].Compare = nil
@@ -90,19 +91,15 @@ func (o *Office) jobRows(r *request, f store.JobFilter, n names) ([]jobRow, erro
 const csvPortion = 5000
 
 func (o *Office) jobs(r *request) error {
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return err
-	}
 	p, err := o.listPage(r, "jobs", "jobs", "/jobs", "/jobs.csv")
 	if err != nil {
 		return err
 	}
-	f := jobFilter(r.q, n)
+	f := jobFilter(r.q, p.names)
 	if r.q.asFile() {
 		f.Limit = csvPortion
 		return writeCSV(r, "jobs", o.jobColumns(), func() ([]jobRow, error) {
-			rows, err := o.jobRows(r, f, n)
+			rows, err := o.jobRows(r, f, p.names)
 			f.Skip += len(rows)
 			return rows, err
 		})
@@ -115,7 +112,7 @@ func (o *Office) jobs(r *request) error {
 		return err
 	}
 	f.Limit = jobPageSize
-	rows, err := o.jobRows(r, f, n)
+	rows, err := o.jobRows(r, f, p.names)
 	if err != nil {
 		return err
 	}
@@ -138,7 +135,7 @@ type importPage struct {
 	Name, Content string
 	Result        *intake.Result
 	// Rows are those that a person has to look at first, Further counts the others.
-	Rows    []intake.Row
+	Rows    table
 	Further int
 }
 
@@ -149,16 +146,13 @@ const maxRowsNamed = 1000
 // who is known here, or nobody.
 func (o *Office) importPage(r *request) (importPage, error) {
 	p := importPage{frame: o.frame(r, o.lang.Say("office.import.title"), "jobs"), Columns: jobfile.Columns(), Most: jobfile.MaxCSV}
-	people, err := o.store.People(r.ctx)
+	people, err := o.takers(r)
 	if err != nil {
 		return p, err
 	}
 	who := ""
-	for _, x := range people {
-		if x.Withdrawn.IsZero() {
-			who = x.ID
-			break
-		}
+	if len(people) > 0 {
+		who = people[0].Value
 	}
 	tomorrow := o.opts.Now().AddDate(0, 0, 1)
 	p.Example = fmt.Sprintf("job,address,meter_point,meter,arrangement,method,registers,appointment,person,fictional\n"+
@@ -230,14 +224,20 @@ func (o *Office) showImport(r *request, p *importPage, err error) error {
 	if err != nil {
 		return o.problem(r, p, err)
 	}
+	p.Rows.Label = p.Say("office.import.rows")
+	for _, c := range [][2]string{{"line", "num right"}, {"job", "num"}, {"premises", ""}, {"outcome", ""}, {"column", "num"}, {"reason", ""}} {
+		p.Rows.add(head{Title: p.Say("office.column." + c[0])}, c[1])
+	}
+	p.Rows.Heads[0].Class = "right"
 	for _, f := range intake.Fates() {
-		for _, row := range p.Result.Rows {
-			if row.Fate == f && len(p.Rows) < maxRowsNamed {
-				p.Rows = append(p.Rows, row)
+		for _, x := range p.Result.Rows {
+			if x.Fate == f && len(p.Rows.Rows) < maxRowsNamed {
+				p.Rows.Rows = append(p.Rows.Rows, row{Cells: []cell{{Text: strconv.Itoa(x.Line)}, {Text: x.Job}, {Text: x.Address},
+					{Text: p.Say("office.import.fate." + p.fate(x.Fate))}, {Text: x.Column}, {Text: p.reason(&x)}}})
 			}
 		}
 	}
-	p.Further = len(p.Result.Rows) - len(p.Rows)
+	p.Further = len(p.Result.Rows) - len(p.Rows.Rows)
 	return r.show(p)
 }
 

@@ -9,8 +9,10 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"meterwright/internal/page"
+	"meterwright/say"
 )
 
 // query is the part of an address that filters and sorts a list.
@@ -102,6 +104,23 @@ func plainly[T any](id, class string, text func(T) string) column[T] {
 		Compare: func(a, b T) int { return cmp.Compare(strings.ToLower(text(a)), strings.ToLower(text(b))) }}
 }
 
+// timed is a column of times, which words puts on the page.
+func timed[T any](id string, of func(T) time.Time, words func(time.Time) string) column[T] {
+	return column[T]{ID: id, Class: "num", Compare: func(a, b T) int { return of(a).Compare(of(b)) }, Text: func(x T) string { return of(x).Format(time.RFC3339) },
+		Cell: func(x T) cell { return cell{Text: words(of(x))} }}
+}
+
+// dated writes a time with its day.
+func dated(t time.Time) string { return say.Day(t) + " " + say.Clock(t) }
+
+// since writes a time, with its day where that is not today.
+func (o *Office) since(t time.Time) string { return stamp(t, o.opts.Now()) }
+
+// onFile is a column of the CSV file alone that holds its own name where something is so.
+func onFile[T any](id, name string, is func(T) bool) column[T] {
+	return onlyFile(id, func(x T) string { return map[bool]string{true: name}[is(x)] })
+}
+
 // onlyFile is a column of the CSV file alone.
 func onlyFile[T any](id string, text func(T) string) column[T] { return column[T]{ID: id, Text: text} }
 
@@ -118,6 +137,19 @@ type row struct {
 	Cells  []cell
 }
 
+// table is a table as a page shows it; Classes are those of its columns.
+type table struct {
+	Label, Class string
+	Heads        []head
+	Classes      []string
+	Rows         []row
+}
+
+// add adds a column with its head and the class of its cells.
+func (t *table) add(h head, class string) {
+	t.Heads, t.Classes = append(t.Heads, h), append(t.Classes, class)
+}
+
 // list is a page with one table, and what needs somebody at its side.
 type list struct {
 	frame
@@ -130,27 +162,27 @@ type list struct {
 	Fields []field
 	// CSV is the same list as a file, Clear without its filter.
 	CSV, Clear string
-	Label      string
-	Class      string
-	Heads      []head
-	Classes    []string
-	Rows       []row
-	Empty      string
-	EmptyLink  link
+	table
+	Empty     string
+	EmptyLink link
 	// Key explains the strips; Bare leaves out the side.
 	Key, Bare bool
 	Side      side
+	// names are those of the people in it.
+	names names
 }
 
 // listPage begins the page of a list under a key, with what needs somebody at its side.
 func (o *Office) listPage(r *request, key, at, path, file string) (*list, error) {
 	title := o.lang.Say("office." + key + ".title")
-	p := &list{frame: o.frame(r, title, at), Heading: title, Label: title, Clear: o.opts.Base + path, CSV: r.q.csv(o.opts.Base + file), Empty: o.lang.Say("office." + key + ".empty")}
-	if r.q.asFile() {
-		return p, nil
-	}
+	p := &list{frame: o.frame(r, title, at), Heading: title, table: table{Label: title}, Clear: o.opts.Base + path, CSV: r.q.csv(o.opts.Base + file), Empty: o.lang.Say("office." + key + ".empty")}
 	var err error
-	p.Side, err = o.side(r)
+	if p.names, err = o.names(r.ctx); err != nil || r.q.asFile() {
+		return p, err
+	}
+	var all int
+	p.Side.Waiters, all, err = o.waiting(r, p.names, 0, maxCards)
+	p.Side.Further = all - len(p.Side.Waiters)
 	return p, err
 }
 
@@ -158,15 +190,14 @@ func (o *Office) listPage(r *request, key, at, path, file string) (*list, error)
 func serve[T any](r *request, p *list, name string, columns []column[T], rows []T, danger func(T) bool) error {
 	id, down := strings.CutPrefix(r.q.get("sort"), "-")
 	for _, c := range columns {
-		if c.Compare == nil || c.ID != id {
-			continue
+		if c.Compare != nil && c.ID == id {
+			slices.SortStableFunc(rows, func(a, b T) int {
+				if down {
+					a, b = b, a
+				}
+				return c.Compare(a, b)
+			})
 		}
-		slices.SortStableFunc(rows, func(a, b T) int {
-			if down {
-				return c.Compare(b, a)
-			}
-			return c.Compare(a, b)
-		})
 	}
 	if r.q.asFile() {
 		return writeCSV(r, name, columns, func() (portion []T, err error) {
@@ -191,7 +222,7 @@ func serve[T any](r *request, p *list, name string, columns []column[T], rows []
 				h.Sort, h.Link = "ascending", q.with("sort", "-"+c.ID)
 			}
 		}
-		p.Heads, p.Classes = append(p.Heads, h), append(p.Classes, c.Class)
+		p.add(h, c.Class)
 	}
 	for _, x := range rows {
 		line := row{Danger: danger != nil && danger(x)}
@@ -282,10 +313,7 @@ func writeCSV[T any](r *request, name string, columns []column[T], next func() (
 	if err != nil {
 		return err
 	}
-	h := r.w.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name + ".csv"}))
-	h.Set("Cache-Control", "no-store")
+	r.file("text/csv; charset=utf-8", "attachment", name+".csv")
 	w := csv.NewWriter(r.w)
 	w.UseCRLF = true
 	columns = filter(columns, func(c column[T]) bool { return c.Text != nil })
@@ -312,6 +340,14 @@ func writeCSV[T any](r *request, name string, columns []column[T], next func() (
 	}
 	w.Flush()
 	return nil
+}
+
+// file says that what follows is a file of that name.
+func (r *request) file(media, disposition, name string) {
+	h := r.w.Header()
+	h.Set("Content-Type", media)
+	h.Set("Content-Disposition", mime.FormatMediaType(disposition, map[string]string{"filename": name}))
+	h.Set("Cache-Control", "no-store")
 }
 
 // show writes a page.

@@ -44,15 +44,6 @@ const (
 	maxWaits = 200
 )
 
-func (o *Office) side(r *request) (side, error) {
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return side{}, err
-	}
-	list, all, err := o.waiting(r, n, 0, maxCards)
-	return side{Waiters: list, Further: all - len(list)}, err
-}
-
 // waiting lists visits that need somebody, and says how many there are.
 func (o *Office) waiting(r *request, n names, skip, limit int) (list []waiter, all int, err error) {
 	now := o.opts.Now()
@@ -67,11 +58,7 @@ func (o *Office) waiting(r *request, n names, skip, limit int) (list []waiter, a
 func (o *Office) waiter(v visitRow, open []string, now time.Time) waiter {
 	w := waiter{visitRow: v}
 	for _, key := range open {
-		n, known := find(v.Facts.Needs, key)
-		if !known {
-			// Only the store's own reason is not in the facts: they could not be had.
-			n = summary.Need{Need: replay.Need{Code: store.UnreadableState, At: v.Last, Danger: true}}
-		}
+		n := needed(v.Facts.Needs, key, v.Last)
 		if w.Since.IsZero() {
 			w.Since = n.At
 		}
@@ -82,12 +69,12 @@ func (o *Office) waiter(v visitRow, open []string, now time.Time) waiter {
 	return w
 }
 
-func find(list []summary.Need, key string) (summary.Need, bool) {
-	i := slices.IndexFunc(list, func(n summary.Need) bool { return n.Key() == key })
-	if i < 0 {
-		return summary.Need{}, false
+// needed is the need of that key. Only the store's own reason is not in the facts: they could not be had.
+func needed(list []summary.Need, key string, last time.Time) summary.Need {
+	if i := slices.IndexFunc(list, func(n summary.Need) bool { return n.Key() == key }); i >= 0 {
+		return list[i]
 	}
-	return list[i], true
+	return summary.Need{Need: replay.Need{Code: store.UnreadableState, At: last, Danger: true}}
 }
 
 // need words a reason.
@@ -111,10 +98,6 @@ func stamp(t, now time.Time) string {
 
 // needs lists every visit that needs somebody: those in which somebody may be hurt first, then the oldest.
 func (o *Office) needs(r *request) error {
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return err
-	}
 	p, err := o.listPage(r, "needs", "needs", "/needs", "/needs.csv")
 	if err != nil {
 		return err
@@ -123,7 +106,7 @@ func (o *Office) needs(r *request) error {
 	if r.q.asFile() {
 		skip := 0
 		return writeCSV(r, "needs", columns, func() ([]waiter, error) {
-			list, _, err := o.waiting(r, n, skip, maxWaits)
+			list, _, err := o.waiting(r, p.names, skip, maxWaits)
 			skip += len(list)
 			return list, err
 		})
@@ -136,7 +119,7 @@ func (o *Office) needs(r *request) error {
 	if err != nil {
 		return err
 	}
-	list, _, err := o.waiting(r, n, skip, maxWaits)
+	list, _, err := o.waiting(r, p.names, skip, maxWaits)
 	if err != nil {
 		return err
 	}
@@ -147,7 +130,7 @@ func (o *Office) needs(r *request) error {
 }
 
 func (o *Office) waiterColumns() []column[waiter] {
-	since := column[waiter]{ID: "since", Class: "num", Text: func(w waiter) string { return w.Since.Format(time.RFC3339) }, Cell: func(w waiter) cell { return cell{Text: stamp(w.Since, o.opts.Now())} }}
+	since := timed("since", func(w waiter) time.Time { return w.Since }, o.since)
 	why := column[waiter]{ID: "why", Text: func(w waiter) string {
 		var words []string
 		for _, x := range w.Reasons {
@@ -166,7 +149,7 @@ func (o *Office) waiterColumns() []column[waiter] {
 	}}
 	take := column[waiter]{ID: "take", Cell: func(w waiter) cell { return cell{Text: o.lang.Say("office.take.link"), Link: w.Link + "#take"} }}
 	list := []column[waiter]{since, premises(o, func(w waiter) visitRow { return w.visitRow }), plainly("who", "", func(w waiter) string { return w.Who }), why, take,
-		onlyFile("danger", func(w waiter) string { return map[bool]string{true: "danger"}[w.Danger] }), onlyFile("job", func(w waiter) string { return w.Job }), onlyFile("visit", func(w waiter) string { return w.Visit })}
+		onFile("danger", "danger", func(w waiter) bool { return w.Danger }), onlyFile("job", func(w waiter) string { return w.Job }), onlyFile("visit", func(w waiter) string { return w.Visit })}
 	for i := range list {
 		list[i].Compare = nil // Dangers stand first, always.
 	}
@@ -210,16 +193,12 @@ func (o *Office) takenRows(r *request, n names, visit string, most int) (list []
 
 // taken lists what was taken, by whom and when.
 func (o *Office) taken(r *request) error {
-	n, err := o.names(r.ctx)
-	if err != nil {
-		return err
-	}
 	p, err := o.listPage(r, "taken", "needs", "/taken", "/taken.csv")
 	if err != nil {
 		return err
 	}
 	p.text(r, "words", "")
-	list, more, err := o.takenRows(r, n, "", maxRows)
+	list, more, err := o.takenRows(r, p.names, "", maxRows)
 	if err != nil {
 		return err
 	}
@@ -231,7 +210,7 @@ func (o *Office) taken(r *request) error {
 	})
 	p.Turn = append(p.Turn, link{o.opts.Base + "/needs", p.Say("office.needs.title")})
 	return serve(r, p, "taken", []column[takenRow]{
-		{ID: "taken", Class: "num", Compare: func(a, b takenRow) int { return a.At.Compare(b.At) }, Text: func(t takenRow) string { return t.At.Format(time.RFC3339) }, Cell: func(t takenRow) cell { return cell{Text: stamp(t.At, o.opts.Now())} }},
+		timed("taken", func(t takenRow) time.Time { return t.At }, o.since),
 		premises(o, func(t takenRow) visitRow { return t.Row }),
 		plainly("why", "", func(t takenRow) string { return t.What }),
 		plainly("taken-by", "", func(t takenRow) string { return t.By }),
@@ -257,13 +236,13 @@ func (o *Office) take(r *request) error {
 	}
 	form := query{values: r.r.PostForm}
 	words := strings.TrimSpace(r.r.PostForm.Get("done"))
-	people, err := o.store.People(r.ctx)
+	people, err := o.takers(r)
 	if err != nil {
 		return err
 	}
 	person := form.get("person")
 	switch {
-	case !slices.ContainsFunc(people, func(p store.Person) bool { return p.ID == person && p.Withdrawn.IsZero() }):
+	case !slices.ContainsFunc(people, func(p choice) bool { return p.Value == person }):
 		return o.refuse(http.StatusUnprocessableEntity, "taker")
 	case words == "":
 		return o.refuse(http.StatusUnprocessableEntity, "done")
@@ -273,11 +252,7 @@ func (o *Office) take(r *request) error {
 	facts := summary.Read(s)
 	var list []store.Taking
 	for _, key := range r.r.PostForm["need"] {
-		n, known := find(facts.Needs, key)
-		if !known {
-			n = summary.Need{Need: replay.Need{Code: store.UnreadableState, At: s.Last, Danger: true}}
-		}
-		what, err := json.Marshal(n, json.Deterministic(true))
+		what, err := json.Marshal(needed(facts.Needs, key, s.Last), json.Deterministic(true))
 		if err != nil {
 			return err
 		}

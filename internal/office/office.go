@@ -235,18 +235,29 @@ const (
 )
 
 // recent returns the newest visits that fit the filter, and whether there are more of them.
-func (o *Office) recent(ctx context.Context, f store.Filter, most int) (list []store.Summary, more bool, err error) {
+func (o *Office) recent(ctx context.Context, f store.Filter) (list []store.Summary, more bool, err error) {
+	list, _, more, err = o.scan(ctx, f, maxRows, func(store.Summary) bool { return true })
+	return list, more, err
+}
+
+// scan goes over up to most visits that fit the filter, newest first, and returns those that are wanted.
+func (o *Office) scan(ctx context.Context, f store.Filter, most int, want func(store.Summary) bool) (list []store.Summary, looked int, more bool, err error) {
 	for {
 		p, err := o.store.Visits(ctx, f)
 		if err != nil {
-			return nil, false, err
+			return nil, looked, false, err
 		}
-		list = append(list, p.Visits...)
-		if len(list) >= most {
-			return list[:most], len(list) > most || p.Next != "", nil
+		for _, s := range p.Visits {
+			if looked == most {
+				return list, looked, true, nil
+			}
+			looked++
+			if want(s) {
+				list = append(list, s)
+			}
 		}
 		if p.Next == "" {
-			return list, false, nil
+			return list, looked, false, nil
 		}
 		f.After = p.Next
 	}

@@ -3,7 +3,6 @@ package office
 import (
 	"bytes"
 	"cmp"
-	"context"
 	json "encoding/json/v2"
 	"math"
 	"net/url"
@@ -16,7 +15,6 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/summary"
 	"meterwright/replay"
-	"meterwright/say"
 )
 
 // toolRow is one instrument as the records show it: what rests on it over several visits.
@@ -52,8 +50,7 @@ func (o *Office) toolColumns() []column[toolRow] {
 	kind.Cell = func(t toolRow) cell { return cell{Text: o.begin(t.Words)} }
 	stands := plainly("standing", "", func(t toolRow) string { return t.Stands })
 	stands.Compare, stands.Cell = nil, func(t toolRow) cell { return cell{Text: t.Stands, Strong: t.Overdue} }
-	last := column[toolRow]{ID: "last", Class: "num", Compare: func(a, b toolRow) int { return a.Last.Compare(b.Last) }, Text: func(t toolRow) string { return t.Last.Format(time.RFC3339) },
-		Cell: func(t toolRow) cell { return cell{Text: say.Day(t.Last) + " " + say.Clock(t.Last)} }}
+	last := timed("last", func(t toolRow) time.Time { return t.Last }, dated)
 	provings := plainly("provings", "", func(t toolRow) string { return t.Trouble })
 	provings.Compare = func(a, b toolRow) int {
 		return cmp.Or(cmp.Compare(a.Void, b.Void), cmp.Compare(a.Unclosed, b.Unclosed))
@@ -64,8 +61,7 @@ func (o *Office) toolColumns() []column[toolRow] {
 
 func (o *Office) useColumns() []column[toolUse] {
 	row := func(u toolUse) visitRow { return u.Row }
-	begun := column[toolUse]{ID: "begun", Class: "num", Compare: func(a, b toolUse) int { return a.Row.Opened.Compare(b.Row.Opened) }, Text: func(u toolUse) string { return u.Row.Opened.Format(time.RFC3339) },
-		Cell: func(u toolUse) cell { return cell{Text: say.Day(u.Row.Opened) + " " + say.Clock(u.Row.Opened)} }}
+	begun := timed("begun", func(u toolUse) time.Time { return u.Row.Opened }, dated)
 	where := plainly("where", "", func(u toolUse) string { return u.Row.where() })
 	where.Text = nil
 	return []column[toolUse]{begun, premises(o, row), onlyFile("job", func(u toolUse) string { return u.Row.Job }), plainly("who", "", func(u toolUse) string { return u.Row.Who }),
@@ -146,7 +142,7 @@ func (o *Office) instruments(r *request) error {
 	if err != nil {
 		return err
 	}
-	all, more, err := o.recent(r.ctx, store.Filter{}, maxRows)
+	all, more, err := o.recent(r.ctx, store.Filter{})
 	if err != nil {
 		return err
 	}
@@ -176,30 +172,6 @@ func (o *Office) facts(all []store.Summary) []visitRow {
 	return list
 }
 
-// scan goes over up to most visits, newest first, and returns those that are wanted.
-func (o *Office) scan(ctx context.Context, most int, want func(store.Summary) bool) (list []store.Summary, looked int, more bool, err error) {
-	f := store.Filter{}
-	for {
-		p, err := o.store.Visits(ctx, f)
-		if err != nil {
-			return nil, looked, false, err
-		}
-		for _, s := range p.Visits {
-			if looked == most {
-				return list, looked, true, nil
-			}
-			looked++
-			if want(s) {
-				list = append(list, s)
-			}
-		}
-		if p.Next == "" {
-			return list, looked, false, nil
-		}
-		f.After = p.Next
-	}
-}
-
 // jsonText is a text as it stands in JSON.
 func jsonText(s string) []byte {
 	b, err := json.Marshal(s)
@@ -218,27 +190,23 @@ func (o *Office) instrument(r *request) error {
 	}
 	// Most visits used other instruments: their details need not be read.
 	number := jsonText(id)
-	all, looked, more, err := o.scan(r.ctx, most, func(s store.Summary) bool { return bytes.Contains(s.Details, number) })
+	all, looked, more, err := o.scan(r.ctx, store.Filter{}, most, func(s store.Summary) bool { return bytes.Contains(s.Details, number) })
 	if err != nil {
 		return err
 	}
-	n, err := o.names(r.ctx)
+	p, err := o.listPage(r, "instrument", "instruments", "/instruments", "")
 	if err != nil {
 		return err
 	}
 	var used []visitRow
 	for _, s := range all {
-		used = append(used, o.bare(r, s, n))
+		used = append(used, o.bare(r, s, p.names))
 	}
 	rows := filter(o.tools(used), func(t toolRow) bool { return t.Kind == kind && t.ID == id })
 	if len(rows) == 0 {
 		return errMissing
 	}
 	t := rows[0]
-	p, err := o.listPage(r, "instrument", "instruments", "/instruments", "")
-	if err != nil {
-		return err
-	}
 	p.CSV = r.q.csv(t.Link + "/visits.csv")
 	p.Heading = p.Say("office.instrument.heading", "kind", t.Words, "id", t.ID)
 	p.Title, p.Layout.Title = p.Heading, p.Heading

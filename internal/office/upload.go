@@ -3,7 +3,6 @@ package office
 import (
 	"errors"
 	"io"
-	"mime/multipart"
 	"net/http"
 	"path"
 	"strings"
@@ -13,62 +12,40 @@ import (
 type upload struct {
 	Name    string
 	Content []byte
-	// Field is another field of the form.
-	Field string
 }
 
 // uploads reads the files of a form into memory, up to a bound in all, so that nothing half
-// lies anywhere. Other fields come back with their name and no file name.
+// lies anywhere. The other fields stand in the request's form.
 func (o *Office) uploads(r *request, most int64, count int) ([]upload, error) {
 	// A form has some bytes around its files.
-	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, most+64<<10)
-	m, err := r.r.MultipartReader()
-	if err != nil {
+	all := most + 64<<10
+	r.r.Body = http.MaxBytesReader(r.w, r.r.Body, all)
+	switch err := r.r.ParseMultipartForm(2 * all); { // more than can come: nothing goes to the disk
+	case errors.Is(err, http.ErrNotMultipart), errors.Is(err, http.ErrMissingBoundary):
 		return nil, o.refuse(http.StatusBadRequest, "no-file-form")
+	case err != nil:
+		return nil, o.tooMuch(err, most)
+	}
+	sent := r.r.MultipartForm.File["file"]
+	switch {
+	case len(sent) == 0:
+		return nil, o.refuse(http.StatusBadRequest, "no-file")
+	case len(sent) > count:
+		return nil, o.refuse(http.StatusBadRequest, "files", "n", count)
 	}
 	var list []upload
-	n := 0
-	for {
-		part, err := m.NextPart()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for _, s := range sent {
+		f, err := s.Open()
 		if err != nil {
-			return nil, o.tooMuch(err, most)
+			return nil, err
 		}
-		up, err := readPart(part)
-		if err != nil {
-			return nil, o.tooMuch(err, most)
+		b, err := io.ReadAll(f)
+		if err = errors.Join(err, f.Close()); err != nil {
+			return nil, err
 		}
-		if up.Name == "" && part.FormName() == "file" {
-			continue // A file field that was left empty.
-		}
-		if up.Name != "" {
-			if n++; n > count {
-				return nil, o.refuse(http.StatusBadRequest, "files", "n", count)
-			}
-			// Files stand before the other fields.
-			list = append([]upload{up}, list...)
-			continue
-		}
-		if len(list) > count+8 {
-			return nil, o.refuse(http.StatusBadRequest, "fields")
-		}
-		list = append(list, up)
-	}
-	if n == 0 {
-		return nil, o.refuse(http.StatusBadRequest, "no-file")
+		list = append(list, upload{fileName(s.Filename), b})
 	}
 	return list, nil
-}
-
-func readPart(part *multipart.Part) (upload, error) {
-	b, err := io.ReadAll(part)
-	name := part.FileName()
-	if name != "" {
-		name = fileName(name)
-	}
-	return upload{Name: name, Content: b, Field: part.FormName()}, err
 }
 
 // fileName is a file's name as it is shown: it is a person's to choose, and only its last part

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
-	"strings"
 
 	"meterwright/internal/report"
 	"meterwright/internal/store"
@@ -65,17 +64,14 @@ func (o *Office) verifyInto(r *request, p *verifyPage) error {
 	opts := record.Options{Keys: keys}
 	var inputs []record.Input
 	for _, u := range list {
-		switch {
-		case u.Name != "":
-			inputs = append(inputs, record.Input{Name: u.Name, R: bytes.NewReader(u.Content)})
-		case u.Field == "head" && len(bytes.TrimSpace(u.Content)) > 0:
-			p.Head = strings.TrimSpace(string(u.Content[:min(len(u.Content), 200)]))
-			h, err := record.ParseHash(p.Head)
-			if err != nil {
-				return o.refuse(http.StatusBadRequest, "hash", "why", err.Error())
-			}
-			opts.Heads = append(opts.Heads, h)
+		inputs = append(inputs, record.Input{Name: u.Name, R: bytes.NewReader(u.Content)})
+	}
+	if p.Head = (query{values: r.r.PostForm}).get("head"); p.Head != "" {
+		h, err := record.ParseHash(p.Head)
+		if err != nil {
+			return o.refuse(http.StatusBadRequest, "hash", "why", err.Error())
 		}
+		opts.Heads = append(opts.Heads, h)
 	}
 	// A fault is what a verification is for: it stands in the report.
 	v, _ := record.VerifyAll(inputs, opts)

@@ -5,7 +5,6 @@ import (
 	json "encoding/json/v2"
 	"errors"
 	"fmt"
-	"mime"
 	"net/http"
 	"slices"
 	"strconv"
@@ -206,10 +205,7 @@ func (o *Office) pdf(r *request) error {
 	if err := report.Write(&b, in); err != nil {
 		return err
 	}
-	h := r.w.Header()
-	h.Set("Content-Type", "application/pdf")
-	h.Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": sheet.Name()}))
-	h.Set("Cache-Control", "no-store")
+	r.file("application/pdf", "inline", sheet.Name())
 	_, _ = r.w.Write(b.Bytes())
 	return nil
 }
@@ -224,10 +220,7 @@ func (o *Office) recordFile(r *request) error {
 	if err != nil || n < 1 || n > len(raw) {
 		return errMissing
 	}
-	h := r.w.Header()
-	h.Set("Content-Type", "application/jsonl")
-	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": files(id, raw)[n-1].Name}))
-	h.Set("Cache-Control", "no-store")
+	r.file("application/jsonl", "attachment", files(id, raw)[n-1].Name)
 	_, _ = r.w.Write(raw[n-1])
 	return nil
 }
@@ -237,9 +230,6 @@ func (o *Office) recordFile(r *request) error {
 func (o *Office) photograph(r *request) error {
 	digits := r.r.PathValue("id")
 	b, err := o.store.Attachment(r.ctx, record.AttachmentID("sha256:"+digits))
-	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrErased) {
-		return err
-	}
 	if err != nil {
 		return err
 	}
@@ -260,7 +250,21 @@ func (o *Office) photograph(r *request) error {
 
 func photoName(p report.Photo) string { return strings.TrimPrefix(p.ID, "sha256:") }
 
-func mono(t *report.Table, column int) bool { return slices.Contains(t.Mono, column) }
+// sheetTable is a table of a report as a page shows it.
+func sheetTable(x *report.Table, title string) *table {
+	t := &table{Label: title}
+	for i, h := range x.Heads {
+		t.add(head{Title: h}, map[bool]string{true: "num"}[slices.Contains(x.Mono, i)])
+	}
+	for i, cells := range x.Rows {
+		line := row{Danger: x.Flag[i]}
+		for _, text := range cells {
+			line.Cells = append(line.Cells, cell{Text: text})
+		}
+		t.Rows = append(t.Rows, line)
+	}
+	return t
+}
 
 // bracket says in words what the bracket shows in the drawing.
 func (f frame) bracket(r *report.ReadingRow) string {

@@ -175,13 +175,11 @@ func stripWords(l *say.Language, list []phase) string {
 
 // visitColumns are the columns of a list of visits; with days each begins with its day.
 func (o *Office) visitColumns(days bool) []column[visitRow] {
-	begun := column[visitRow]{ID: "begun", Class: "num", Compare: func(a, b visitRow) int { return a.Opened.Compare(b.Opened) }, Text: func(v visitRow) string { return v.Opened.Format(time.RFC3339) },
-		Cell: func(v visitRow) cell {
-			if days {
-				return cell{Text: say.Day(v.Opened) + " " + say.Clock(v.Opened)}
-			}
-			return cell{Text: say.Clock(v.Opened)}
-		}}
+	words := say.Clock
+	if days {
+		words = dated
+	}
+	begun := timed("begun", func(v visitRow) time.Time { return v.Opened }, words)
 	stage := func(v visitRow) int {
 		return slices.IndexFunc(v.Facts.Phases, func(s replay.Standing) bool {
 			return s == replay.PhaseNow || s == replay.PhaseStopped || s == replay.PhaseAhead
@@ -195,7 +193,7 @@ func (o *Office) visitColumns(days bool) []column[visitRow] {
 	standing.Cell = func(v visitRow) cell { return cell{Text: o.begin(v.Standing), Strong: v.Danger} }
 	return []column[visitRow]{begun, plainly("job", "num", func(v visitRow) string { return v.Job }), premises(o, func(v visitRow) visitRow { return v }), plainly("who", "", func(v visitRow) string { return v.Who }),
 		where, onlyFile("state", func(v visitRow) string { return v.State }), supply, standing,
-		onlyFile("held-by-two", func(v visitRow) string { return map[bool]string{true: "held-by-two"}[v.Facts.Contested] }),
+		onFile("held-by-two", "held-by-two", func(v visitRow) bool { return v.Facts.Contested }),
 		onlyFile("in-spite", func(v visitRow) string { return strconv.Itoa(v.Facts.InSpite) }),
 		onlyFile("needs-somebody", func(v visitRow) string {
 			now, words := o.opts.Now(), []string{}
@@ -226,21 +224,29 @@ func premises[T any](o *Office, of func(T) visitRow) column[T] {
 // begin begins words as a sentence.
 func (o *Office) begin(words string) string { return o.lang.Say("office.begin", "words", words) }
 
-// found gathers the visits that the address asks for, newest first.
-func (o *Office) found(r *request, day string, n names) (list []visitRow, more bool, err error) {
+// visitList begins a page of visits with those that the address asks for, newest first.
+func (o *Office) visitList(r *request, key, path, file, day string) (p *list, rows []visitRow, err error) {
+	if p, err = o.listPage(r, key, key, path, file); err != nil {
+		return nil, nil, err
+	}
 	f := store.Filter{Day: day, Person: r.q.get("person"), State: r.q.get("state"), Nature: record.Nature(r.q.get("nature"))}
-	all, more, err := o.recent(r.ctx, f, maxRows)
+	all, more, err := o.recent(r.ctx, f)
 	if err != nil {
-		return nil, false, err
+		return nil, nil, err
 	}
 	now := o.opts.Now()
 	for _, s := range all {
-		v := o.row(r, s, n, now)
+		v := o.row(r, s, p.names, now)
 		if matches(r.q.get("words"), v.Job, v.Address, v.Who, v.Where, v.Standing, v.Facts.MeterPoint, v.Facts.Meter) {
-			list = append(list, v)
+			rows = append(rows, v)
 		}
 	}
-	return list, more, nil
+	if more {
+		p.Hold = p.Say("office." + key + ".more")
+	}
+	p.fields(r)
+	p.Key, p.Class = true, "visits"
+	return p, rows, nil
 }
 
 func (o *Office) askedDay(r *request) (string, error) {
@@ -255,7 +261,7 @@ func (o *Office) askedDay(r *request) (string, error) {
 }
 
 // fields are the filters of a list of visits.
-func (p *list) fields(r *request, n names) {
+func (p *list) fields(r *request) {
 	p.text(r, "words", "")
 	p.text(r, "on", "date")
 	var states [][2]string
@@ -264,8 +270,8 @@ func (p *list) fields(r *request, n names) {
 	}
 	p.choose(r, "state", "any-state", states...)
 	var people [][2]string
-	for id := range n {
-		people = append(people, [2]string{id, n.of(id)})
+	for id := range p.names {
+		people = append(people, [2]string{id, p.names.of(id)})
 	}
 	slices.SortFunc(people, func(a, b [2]string) int { return cmp.Compare(a[1]+a[0], b[1]+b[0]) })
 	p.choose(r, "person", "everybody", people...)
@@ -279,23 +285,10 @@ func (o *Office) visits(r *request) error {
 	if err != nil {
 		return err
 	}
-	n, err := o.names(r.ctx)
+	p, rows, err := o.visitList(r, "visits", "/visits", "/visits.csv", day)
 	if err != nil {
 		return err
 	}
-	p, err := o.listPage(r, "visits", "visits", "/visits", "/visits.csv")
-	if err != nil {
-		return err
-	}
-	p.fields(r, n)
-	rows, more, err := o.found(r, day, n)
-	if err != nil {
-		return err
-	}
-	if more {
-		p.Hold = p.Say("office.visits.more")
-	}
-	p.Key, p.Class = true, "visits"
 	return serve(r, p, "visits", o.visitColumns(true), rows, dangerous)
 }
 
@@ -310,23 +303,11 @@ func (o *Office) day(r *request) error {
 	if err != nil {
 		return err
 	}
-	n, err := o.names(r.ctx)
+	p, rows, err := o.visitList(r, "day", "/", "/day.csv", day)
 	if err != nil {
 		return err
 	}
-	p, err := o.listPage(r, "day", "day", "/", "/day.csv")
-	if err != nil {
-		return err
-	}
-	p.fields(r, n)
 	p.Fields[1].Value = day
-	rows, more, err := o.found(r, day, n)
-	if err != nil {
-		return err
-	}
-	if more {
-		p.Hold = p.Say("office.day.more")
-	}
 	// A day is read from its morning on.
 	slices.Reverse(rows)
 	off := len(filter(rows, func(v visitRow) bool { return !v.SupplyOffSince.IsZero() }))
@@ -334,6 +315,5 @@ func (o *Office) day(r *request) error {
 	for _, x := range []struct{ key, day string }{{"before", say.Day(t.AddDate(0, 0, -1))}, {"today", ""}, {"after", say.Day(t.AddDate(0, 0, 1))}} {
 		p.Turn = append(p.Turn, link{r.q.with("on", x.day), p.Say("office.day." + x.key)})
 	}
-	p.Key, p.Class = true, "visits"
 	return serve(r, p, "day-"+day, o.visitColumns(false), rows, dangerous)
 }
