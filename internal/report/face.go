@@ -33,7 +33,39 @@ func (d *writer) font(face string, size float64) {
 }
 
 func (d *writer) colour(c colour) { d.pdf.SetTextColor(c[0], c[1], c[2]) }
-func (d *writer) stroke(c colour) { d.pdf.SetDrawColor(c[0], c[1], c[2]) }
+func (d *writer) fill(c colour)   { d.pdf.SetFillColor(c[0], c[1], c[2]) }
+
+// pen chooses the width and the colour of lines.
+func (d *writer) pen(width float64, c colour) {
+	d.pdf.SetLineWidth(width)
+	d.pdf.SetDrawColor(c[0], c[1], c[2])
+}
+
+// rule draws a line from x to the right edge.
+func (d *writer) rule(x, y, width float64, c colour) {
+	d.pen(width, c)
+	d.pdf.Line(x, y, pageW-right, y)
+}
+
+// frame draws the edge of a box.
+func (d *writer) frame(x, y, w, h, width float64, c colour) {
+	d.pen(width, c)
+	d.pdf.Rect(x, y, w, h, "D")
+}
+
+// block draws a box full of ink.
+func (d *writer) block(x, y, w, h float64) {
+	d.fill(ink)
+	d.pdf.Rect(x, y, w, h, "F")
+}
+
+// down writes a text of at most w from where the page has got to, its lines step apart.
+func (d *writer) down(s string, w, step float64) {
+	for _, l := range d.split(s, w) {
+		d.at(left, d.y, l)
+		d.y += step
+	}
+}
 
 func (d *writer) width(s string) float64 { return d.pdf.GetStringWidth(printable(s)) }
 

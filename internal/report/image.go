@@ -154,9 +154,7 @@ func (d *writer) picture(p *Photo, x, y, w, h, under float64) {
 		}
 	}
 	if missing != "" {
-		d.pdf.SetLineWidth(0.3)
-		d.stroke(rule)
-		d.pdf.Rect(x, y, w, h, "D")
+		d.frame(x, y, w, h, 0.3, faint)
 		d.font("", tableSize)
 		d.colour(quiet)
 		for i, l := range d.split(missing, w-8) {
@@ -218,8 +216,7 @@ func (d *writer) drawing(p *drawing.Picture) {
 func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 	at := func(i int) (float64, float64) { return ox + s.Points[i]*k, oy + s.Points[i+1]*k }
 	p := pens[s.Class]
-	d.stroke(p.colour)
-	d.pdf.SetLineWidth(max(p.width*k, 0.1))
+	d.pen(max(p.width*k, 0.1), p.colour)
 	d.pdf.SetDashPattern(nil, 0)
 	if p.dashed {
 		d.pdf.SetDashPattern([]float64{1, 0.8}, 0)
@@ -233,13 +230,13 @@ func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 			corners = append(corners, fpdf.PointType{X: px, Y: py})
 		}
 		if p.filled {
-			d.pdf.SetFillColor(p.colour[0], p.colour[1], p.colour[2])
+			d.fill(p.colour)
 			d.pdf.Polygon(corners, "F")
 			return
 		}
 		d.path(corners)
 		if s.Class == drawing.Earth {
-			d.stroke(colour{0xe3, 0xc7, 0x1c})
+			d.pen(max(p.width*k, 0.1), colour{0xe3, 0xc7, 0x1c})
 			d.pdf.SetDashPattern([]float64{1.4, 1.4}, 0)
 			d.path(corners)
 		}
@@ -250,10 +247,10 @@ func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 		style := "D"
 		if s.Class == drawing.Hole || p.filled {
 			style = "FD"
-			d.pdf.SetFillColor(255, 255, 255)
+			d.fill(colour{255, 255, 255})
 		}
 		if p.filled {
-			d.pdf.SetFillColor(p.colour[0], p.colour[1], p.colour[2])
+			d.fill(p.colour)
 		}
 		d.pdf.Circle(x, y, s.Size*k, style)
 	case drawing.Text:

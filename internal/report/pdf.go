@@ -31,7 +31,7 @@ type colour [3]int
 var (
 	ink   = colour{0x16, 0x21, 0x1d}
 	quiet = colour{0x58, 0x61, 0x59}
-	rule  = colour{0xc9, 0xc4, 0xb4}
+	faint = colour{0xc9, 0xc4, 0xb4}
 )
 
 // writer draws a sheet.
@@ -105,22 +105,16 @@ func (d *writer) header() {
 		d.at(left, 10, d.split(head, width-w-4)[0])
 		d.font("B", smallSize)
 		d.colour(ink)
-		d.pdf.SetLineWidth(0.4)
-		d.stroke(ink)
-		d.pdf.Rect(pageW-right-w, 8.6, w, 5.2, "D")
+		d.frame(pageW-right-w, 8.6, w, 5.2, 0.4, ink)
 		d.at(pageW-right-w+2, 10, s)
 	}
-	d.pdf.SetLineWidth(0.4)
-	d.stroke(ink)
-	d.pdf.Line(left, 15.5, pageW-right, 15.5)
+	d.rule(left, 15.5, 0.4, ink)
 }
 
 func (d *writer) footer() {
 	d.font("", smallSize)
 	d.colour(quiet)
-	d.pdf.SetLineWidth(0.2)
-	d.stroke(rule)
-	d.pdf.Line(left, pageH-13, pageW-right, pageH-13)
+	d.rule(left, pageH-13, 0.2, faint)
 	// The number of pages is put in at the end, so that its width is not known yet: two digits are left for it.
 	page := d.sheet.words.Say("report.page", "page", d.pdf.PageNo(), "pages", allPages)
 	w := d.width(strings.Replace(page, allPages, "99", 1))
@@ -173,22 +167,13 @@ func (d *writer) title() {
 	d.code(x, d.y, side)
 	d.font("B", 17)
 	d.colour(ink)
-	for _, l := range d.split(d.sheet.Title, width-side-6) {
-		d.at(left, d.y, l)
-		d.y += 7.6
-	}
+	d.down(d.sheet.Title, width-side-6, 7.6)
 	d.font("", 11)
-	for _, l := range d.split(d.sheet.Address, width-side-6) {
-		d.at(left, d.y, l)
-		d.y += 5
-	}
+	d.down(d.sheet.Address, width-side-6, 5)
 	d.font("mono", smallSize)
 	d.colour(quiet)
 	d.y += 1.5
-	for _, l := range d.split(d.sheet.words.Say("report.hash"), width-side-6) {
-		d.at(left, d.y, l)
-		d.y += 3.4
-	}
+	d.down(d.sheet.words.Say("report.hash"), width-side-6, 3.4)
 	if len(d.sheet.Head) == 64 {
 		d.at(left, d.y, d.sheet.Head[:32])
 		d.at(left, d.y+3.4, d.sheet.Head[32:])
@@ -231,9 +216,7 @@ func (d *writer) cautions() {
 	}
 	h := float64(len(lines))*bodySize*lead + 5
 	d.room(h)
-	d.pdf.SetLineWidth(0.5)
-	d.stroke(ink)
-	d.pdf.Rect(left, d.y, width, h, "D")
+	d.frame(left, d.y, width, h, 0.5, ink)
 	d.hatch(left, d.y, 4, h)
 	d.colour(ink)
 	y := d.y + 2.5
@@ -247,15 +230,13 @@ func (d *writer) cautions() {
 // hatch fills a box with slanted stripes.
 func (d *writer) hatch(x, y, w, h float64) {
 	d.pdf.ClipRect(x, y, w, h, false)
-	d.pdf.SetFillColor(ink[0], ink[1], ink[2])
+	d.fill(ink)
 	const step = 3.2
 	for o := -w; o < h+w; o += step {
 		d.pdf.Polygon([]fpdf.PointType{{X: x, Y: y + o + w}, {X: x + w, Y: y + o}, {X: x + w, Y: y + o + step/2}, {X: x, Y: y + o + w + step/2}}, "F")
 	}
 	d.pdf.ClipEnd()
-	d.pdf.SetLineWidth(0.5)
-	d.stroke(ink)
-	d.pdf.Rect(x, y, w, h, "D")
+	d.frame(x, y, w, h, 0.5, ink)
 }
 
 func (d *writer) section(s *Section) {
@@ -274,14 +255,9 @@ func (d *writer) section(s *Section) {
 	d.pdf.Bookmark(printable(s.Title), 0, d.y)
 	d.font("B", titleSize)
 	d.colour(ink)
-	for _, l := range title {
-		d.at(left, d.y, l)
-		d.y += titleSize * lead
-	}
+	d.down(s.Title, width, titleSize*lead)
 	d.y += 0.4
-	d.pdf.SetLineWidth(0.5)
-	d.stroke(ink)
-	d.pdf.Line(left, d.y, pageW-right, d.y)
+	d.rule(left, d.y, 0.5, ink)
 	d.y += 1.8
 	if s.Note != "" {
 		d.words([]string{s.Note}, smallSize+0.5, quiet, 0)
@@ -312,18 +288,14 @@ func (d *writer) section(s *Section) {
 
 // least is the height of what of a block must stand together with what is above it.
 func (d *writer) least(b Block) float64 {
-	few := func(heights func(i int) float64, n int) float64 {
-		h := 0.0
-		for i := range min(n, 2) {
-			h += heights(i)
-		}
-		return min(h, pageH/3)
-	}
 	switch b := b.(type) {
-	case *Table:
-		return d.headHeight(b.Heads, b.widths()) + few(func(i int) float64 { _, h := d.cells(b, i); return h }, len(b.Rows))
-	case *Readings:
-		return d.headHeight(b.Heads, b.widths()) + few(func(i int) float64 { _, h := d.reading(b, i); return h }, len(b.Rows))
+	case grid:
+		few := 0.0
+		for i := range min(b.count(), 2) {
+			_, h := d.cells(b, i)
+			few += h
+		}
+		return d.headHeight(b) + min(few, pageH/3)
 	case *Drawing:
 		return drawingHeight(&b.Picture) + smallSize*lead*2
 	case *Pictures:
@@ -361,11 +333,9 @@ func (d *writer) wordsBlock(b *Words) {
 			d.font(style, bodySize)
 			d.colour(ink)
 			if b.Strong {
-				d.pdf.SetFillColor(ink[0], ink[1], ink[2])
-				d.pdf.Rect(left, d.y-0.3, 1.2, bodySize*lead+0.3, "F")
+				d.block(left, d.y-0.3, 1.2, bodySize*lead+0.3)
 			} else if i == 0 {
-				d.pdf.SetFillColor(ink[0], ink[1], ink[2])
-				d.pdf.Rect(left+1, d.y+1.3, 1.1, 1.1, "F")
+				d.block(left+1, d.y+1.3, 1.1, 1.1)
 			}
 			d.at(left+5, d.y, l)
 			d.y += bodySize * lead
