@@ -95,8 +95,9 @@ func Causes() []Cause { return []Cause{Energised, Rejoined, Left, HandedOver, De
 
 // Proof is something that observations can establish.
 type Proof struct {
-	ID    string `json:"id"`
-	Words string `json:"words"`
+	ID    string    `json:"id"`
+	Role  ProofRole `json:"role,omitempty"`
+	Words string    `json:"words"`
 	// Lasts is the time in minutes after which the proof lapses; 0 means no limit.
 	Lasts int `json:"lasts_minutes,omitempty"`
 	// Undone lists the causes that undo it.

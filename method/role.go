@@ -95,6 +95,12 @@ type PhaseRole string
 // nothing touched.
 const LookPhase PhaseRole = "look"
 
+// ProofRole says what a proof is for.
+type ProofRole string
+
+// DeadProof is the role of the proof that no voltage was found where hands go.
+const DeadProof ProofRole = "dead"
+
 // StopRole says what a stop is about.
 type StopRole string
 
@@ -275,6 +281,9 @@ func (v *docCheck) roles() {
 	}
 	for i, p := range d.Phases {
 		known(v, fmt.Sprintf("/phases/%d/role", i), p.Role, []PhaseRole{LookPhase}, "role of a phase")
+	}
+	for i, p := range d.Proofs {
+		known(v, fmt.Sprintf("/proofs/%d/role", i), p.Role, []ProofRole{DeadProof}, "role of a proof")
 	}
 	for i, s := range d.Stops {
 		at := fmt.Sprintf("/stops/%d", i)
