@@ -16,6 +16,7 @@ import (
 	"strings"
 
 	"meterwright/metering"
+	"meterwright/rules"
 )
 
 // Document is a method as written.
@@ -169,7 +170,9 @@ type Step struct {
 	Supports []string `json:"supports,omitempty"`
 	// May lists how the step may be left out of a visit that still ends as completed.
 	May []Omission `json:"may,omitempty"`
-	// Unexpected says what an unexpected answer leads to.
+	// Otherwise lists what some unexpected answers lead to, in order: the first that fits counts.
+	Otherwise []Otherwise `json:"otherwise,omitempty"`
+	// Unexpected says what any other unexpected answer leads to.
 	Unexpected *Unexpected `json:"unexpected,omitempty"`
 
 	TakeUp  *TakeUp  `json:"take_up,omitempty"`
@@ -192,6 +195,59 @@ type Unexpected struct {
 	Scheme   string `json:"scheme,omitempty"`
 	Category string `json:"category,omitempty"`
 	Owner    Owner  `json:"owner,omitempty"`
+}
+
+// Otherwise is what one kind of unexpected answer leads to. It fits where everything that is given
+// fits: the answer, the value, the facts. A value that may as well lie outside fits a stop and no
+// remark, and a fact that is not known fits nothing, so that what is in doubt leads to the graver.
+type Otherwise struct {
+	// Answers lists answers, or what an instrument without a number shows.
+	Answers []string `json:"answers,omitempty"`
+	// Within, Below and Above name a limit that the value keeps, or that it lies below or above.
+	Within string `json:"within,omitempty"`
+	Below  string `json:"below,omitempty"`
+	Above  string `json:"above,omitempty"`
+	// When limits it to facts found on site.
+	When map[string][]string `json:"when,omitempty"`
+	// Counts says that work goes on as after the expected answer: it counts for the proofs that the step supports.
+	Counts bool `json:"counts,omitempty"`
+	// Bounds is where the value lies, resolved.
+	Bounds *Bounds `json:"bounds,omitempty"`
+	Unexpected
+}
+
+// limit returns the limit that is named, and under which key.
+func (o *Otherwise) limit() (key, name string) {
+	switch {
+	case o.Within != "":
+		return "within", o.Within
+	case o.Below != "":
+		return "below", o.Below
+	case o.Above != "":
+		return "above", o.Above
+	}
+	return "", ""
+}
+
+// Outcome returns what an unexpected answer leads to: an entry of Otherwise by its place, or with -1
+// what any other answer leads to; nil where nothing is said.
+func (s *Step) Outcome(otherwise int) *Unexpected {
+	if otherwise >= 0 && otherwise < len(s.Otherwise) {
+		return &s.Otherwise[otherwise].Unexpected
+	}
+	return s.Unexpected
+}
+
+// Outcomes returns everything that unexpected answers to the step can lead to.
+func (s *Step) Outcomes() []*Unexpected {
+	var list []*Unexpected
+	for i := range s.Otherwise {
+		list = append(list, &s.Otherwise[i].Unexpected)
+	}
+	if s.Unexpected != nil {
+		list = append(list, s.Unexpected)
+	}
+	return list
 }
 
 // TakeUp makes an instrument ready: which one, calibrated until when.
@@ -237,6 +293,12 @@ type Bounds struct {
 	Words  string `json:"words"`
 	Mark   string `json:"mark"`
 	Source string `json:"source"`
+	// Doubt says how a number counts whose accuracy leaves open whether it keeps the limit.
+	Doubt rules.Doubt `json:"doubt,omitempty"`
+	// Beyond says how a number counts that no working instrument could show, which is one outside
+	// Credible, what the position can give, or outside the range of the kind of instrument.
+	Beyond   rules.Beyond `json:"beyond,omitempty"`
+	Credible *Bounds      `json:"credible,omitempty"`
 }
 
 // Inspect asks a question with fixed answers.

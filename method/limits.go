@@ -7,19 +7,22 @@ import (
 // Limits returns the limits that methods may name, taken from a country's rules.
 // The names are the language's; docs/method-language.md explains each.
 func Limits(p *rules.Pack) (Rules, error) {
-	r := Rules{Edition: p.Edition, Limits: map[string]Bounds{}}
-	upper := func(name, words string, n rules.Number) {
-		r.Limits[name] = Bounds{Upper: n.Value.String(), Unit: string(n.Unit), Words: words, Mark: string(n.Mark), Source: n.Source}
-	}
-	low, high := p.Supply.MinimumVoltage, p.Supply.MaximumVoltage
-	r.Limits["declared-voltage"] = Bounds{
-		Lower: low.Value.String(), Upper: high.Value.String(), Unit: string(low.Unit),
-		Words: "declared voltage band", Mark: string(low.Mark), Source: low.Source,
-	}
-	upper("touch-voltage", "touch-voltage limit", p.Touch.Limit)
-	upper("dead-voltage", "most that may stand at a point taken for dead", p.Touch.DeadThreshold)
-	upper("no-load-current", "most that may flow with every load off", p.OnSite.NoLoadCurrent)
-	upper("joined-resistance", "most along one tail, probes and leads included", p.OnSite.JoinedResistance)
+	credibleVoltage := upper("what a position of this voltage can give", p.Supply.GreatestReading)
+	credibleLoop := lower("what the transformer alone gives", p.Fault.LeastLoop)
+	declared := lower("declared voltage band", p.Supply.MinimumVoltage)
+	declared.Upper = p.Supply.MaximumVoltage.Value.String()
+	r := Rules{Edition: p.Edition, Limits: map[string]Bounds{
+		"declared-voltage":  credible(declared, credibleVoltage),
+		"two-lines-voltage": credible(lower("voltage of two lines", p.Supply.LinesFrom), credibleVoltage),
+		"touch-voltage":     upper("touch-voltage limit", p.Touch.Limit),
+		"dead-voltage":      upper("most that may stand at a point taken for dead", p.Touch.DeadThreshold),
+		"neutral-earth":     upper("most that is usual between neutral and earth at a socket", p.Touch.NeutralEarth),
+		"no-load-current":   upper("most that may flow with every load off", p.OnSite.NoLoadCurrent),
+		"load-current":      upper("most that a house can draw", p.OnSite.LoadCurrent),
+		"joined-resistance": upper("most along one tail, probes and leads included", p.OnSite.JoinedResistance),
+		"loop-tt-electrode": credible(upper("loop with the consumer's electrode, above which it may not be stable", p.TT.UnstableAbove), credibleLoop),
+		"loop-line-neutral": credible(upper("most that is usual for the loop of line and neutral", p.Fault.LineNeutralLoop), credibleLoop),
+	}}
 	for _, e := range []struct{ name, id, words string }{
 		{"loop-tn-cs", "TN-C-S", "declared maximum external loop impedance, TN-C-S"},
 		{"loop-tn-s", "TN-S", "declared maximum external loop impedance, TN-S"},
@@ -29,8 +32,28 @@ func Limits(p *rules.Pack) (Rules, error) {
 		if err != nil {
 			return Rules{}, err
 		}
-		upper(e.name, e.words, row.MaxExternal)
+		r.Limits[e.name] = credible(upper(e.words, row.MaxExternal), credibleLoop)
 	}
-	upper("loop-tt-electrode", "loop with the consumer's electrode, above which it may not be stable", p.TT.UnstableAbove)
+	for name, b := range r.Limits {
+		row, err := p.JudgingByID(name)
+		if err != nil {
+			return Rules{}, err
+		}
+		b.Doubt, b.Beyond = row.Doubt, row.Beyond
+		r.Limits[name] = b
+	}
 	return r, nil
+}
+
+func upper(words string, n rules.Number) Bounds {
+	return Bounds{Upper: n.Value.String(), Unit: string(n.Unit), Words: words, Mark: string(n.Mark), Source: n.Source}
+}
+
+func lower(words string, n rules.Number) Bounds {
+	return Bounds{Lower: n.Value.String(), Unit: string(n.Unit), Words: words, Mark: string(n.Mark), Source: n.Source}
+}
+
+func credible(b, can Bounds) Bounds {
+	b.Credible = &can
+	return b
 }

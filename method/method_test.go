@@ -155,6 +155,56 @@ func TestProofWithoutSupportIsNotNeeded(t *testing.T) {
 	}
 }
 
+// Where other answers lead: limits with their numbers, entries that the job rules out left away, and faults.
+func TestOtherwise(t *testing.T) {
+	reads := func(otherwise string) string {
+		return strings.Replace(tiny, `"limit":"declared-voltage"}`, `"limit":"declared-voltage"},"otherwise":[`+otherwise+`]`, 1)
+	}
+	ok := `{"within":"touch-voltage","stop":"live"},{"below":"declared-voltage","counts":true,"remark":"low","owner":"distributor"},
+		{"above":"declared-voltage","when":{"socket":["no"]},"stop":"live"},{"above":"declared-voltage","stop":"live"},{"answers":["over-range"],"stop":"live"}`
+	r, err := method.Resolve(decode(t, reads(ok)), nil, method.Job{Site: site.Spec{Arrangement: site.TNS}}, limits(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	i := slices.IndexFunc(r.Steps, func(s method.Step) bool { return len(s.Otherwise) > 0 })
+	var got []string
+	for _, o := range r.Steps[i].Otherwise {
+		text := strings.Join(o.Answers, " ")
+		if b := o.Bounds; b != nil {
+			text = b.Lower + ".." + b.Upper + " [" + b.Mark + "]"
+		}
+		got = append(got, text)
+	}
+	// Touch-voltage limit: IEC 61140 [S]; declared band: ESQCR 2002, regulation 27 [S].
+	if want := []string{"..50 [S]", "..216.2 [S]", "253.0.. [S]", "over-range"}; !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	for _, c := range []struct{ otherwise, want string }{
+		{`{"remark":"a"}`, "says nothing of the answer"},
+		{`{"within":"touch-voltage"}`, "exactly one of them"},
+		{`{"within":"touch-voltage","stop":"nobody"}`, "no stop"},
+		{`{"within":"touch-voltage","below":"touch-voltage","stop":"live"}`, "one of a list, or a value at one limit"},
+		{`{"within":"touch-voltage","answers":["over-range"],"stop":"live"}`, "one of a list, or a value at one limit"},
+		{`{"answers":["lit"],"stop":"live"}`, "no answer that is not expected"},
+		{`{"answers":["over-range"],"counts":true,"remark":"a"}`, "leaves a proof standing"},
+		{`{"within":"touch-voltage","counts":true,"stop":"live"}`, "leaves a proof standing"},
+		{`{"within":"touch-voltage","counts":true,"when":{"socket":["yes"]},"remark":"a"}`, "hangs on the answer alone"},
+		{`{"within":"touch-voltage","remark":"a","owner":"nobody"}`, "is no owner"},
+		{`{"when":{"weather":["fair"]},"stop":"live"}`, "is no fact"},
+		{`{"below":"touch-voltage","stop":"live"}`, "nothing lies below touch-voltage"},
+		{`{"within":"nothing","stop":"live"}`, "the rules have no limit"},
+		{strings.Repeat(`{"within":"touch-voltage","stop":"live"},`, 8) + `{"within":"touch-voltage","stop":"live"}`, "too many"},
+	} {
+		d, err := method.DecodeDocument([]byte(reads(c.otherwise)))
+		if err == nil {
+			_, err = method.Resolve(d, nil, method.Job{Site: site.Spec{Arrangement: site.TNS}}, limits(t))
+		}
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: got %v, want %s", c.otherwise, err, c.want)
+		}
+	}
+}
+
 func TestResolveFaults(t *testing.T) {
 	tn := method.Job{Site: site.Spec{Arrangement: site.TNS}}
 	for _, c := range []struct {
@@ -184,23 +234,37 @@ func TestResolveFaults(t *testing.T) {
 // declared maxima of common practice [P].
 func TestLimitsAgainstTheirSources(t *testing.T) {
 	l := limits(t).Limits
-	for _, c := range []struct{ name, lower, upper, unit, mark string }{
-		{"declared-voltage", "216.2", "253.0", "V", "S"},
-		{"touch-voltage", "", "50", "V", "S"},
-		{"dead-voltage", "", "50", "V", "P"},
-		{"no-load-current", "", "0.5", "A", "P"},
-		{"joined-resistance", "", "0.5", "ohm", "P"},
-		{"loop-tn-cs", "", "0.35", "ohm", "P"},
-		{"loop-tn-s", "", "0.80", "ohm", "P"},
-		{"loop-tt", "", "21", "ohm", "P"},
-		{"loop-tt-electrode", "", "200", "ohm", "S"},
+	for _, c := range []struct{ name, lower, upper, unit, mark, doubt, beyond, credible string }{
+		{"declared-voltage", "216.2", "253.0", "V", "S", "open", "again", "to 500 V"},
+		{"two-lines-voltage", "350", "", "V", "P", "open", "again", "to 500 V"},
+		{"touch-voltage", "", "50", "V", "S", "against", "at-once", ""},
+		{"dead-voltage", "", "50", "V", "P", "against", "at-once", ""},
+		{"neutral-earth", "", "10", "V", "P", "open", "at-once", ""},
+		{"no-load-current", "", "0.5", "A", "P", "against", "again", ""},
+		{"load-current", "", "100", "A", "P", "open", "again", ""},
+		{"joined-resistance", "", "0.5", "ohm", "P", "against", "again", ""},
+		{"loop-tn-cs", "", "0.35", "ohm", "P", "open", "again", "0.015 to ohm"},
+		{"loop-tn-s", "", "0.80", "ohm", "P", "open", "again", "0.015 to ohm"},
+		{"loop-tt", "", "21", "ohm", "P", "open", "again", "0.015 to ohm"},
+		{"loop-tt-electrode", "", "200", "ohm", "S", "open", "again", "0.015 to ohm"},
+		{"loop-line-neutral", "", "0.35", "ohm", "P", "open", "again", "0.015 to ohm"},
 	} {
 		b, ok := l[c.name]
 		if !ok || b.Lower != c.lower || b.Upper != c.upper || b.Unit != c.unit || b.Mark != c.mark || b.Source == "" || b.Words == "" {
 			t.Errorf("%s: %+v", c.name, b)
 		}
+		credible := ""
+		if x := b.Credible; x != nil {
+			credible = strings.TrimSpace(strings.TrimSpace(x.Lower+" to "+x.Upper) + " " + x.Unit)
+			if x.Mark == "" || x.Source == "" {
+				t.Errorf("%s: what is credible has no source", c.name)
+			}
+		}
+		if string(b.Doubt) != c.doubt || string(b.Beyond) != c.beyond || credible != c.credible {
+			t.Errorf("%s: doubt %s, beyond %s, credible %q", c.name, b.Doubt, b.Beyond, credible)
+		}
 	}
-	if len(l) != 9 {
+	if len(l) != 13 {
 		t.Errorf("%d limits are not all checked here", len(l))
 	}
 	b := l["declared-voltage"]

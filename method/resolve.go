@@ -19,6 +19,7 @@ const (
 	MaxProofs     = 16
 	MaxStops      = 40
 	MaxSwitches   = 32
+	MaxOtherwise  = 8
 )
 
 // OverlayRef names an overlay that was applied.
@@ -287,6 +288,7 @@ func (x *expander) step(at string, s Step) []Step {
 	}
 	s.When = when
 	s.State = x.state(at+"/state", s.State)
+	s.Otherwise = x.otherwise(at+"/otherwise", s.Otherwise)
 	switch {
 	case s.Act != "":
 		var out []Step
@@ -308,13 +310,44 @@ func (x *expander) step(at string, s Step) []Step {
 	return []Step{s}
 }
 
+// otherwise drops what the job rules out, and resolves the limits.
+func (x *expander) otherwise(at string, list []Otherwise) []Otherwise {
+	var out []Otherwise
+	for i, o := range list {
+		var ok bool
+		if o.When, ok = x.applies(o.When); !ok {
+			continue
+		}
+		if key, name := o.limit(); key != "" {
+			b := x.limit(fmt.Sprintf("%s/%d/%s", at, i, key), name)
+			switch key {
+			case "below":
+				b.Lower, b.Upper = "", b.Lower
+			case "above":
+				b.Lower, b.Upper = b.Upper, ""
+			}
+			if b.Unit != "" && b.Lower == "" && b.Upper == "" {
+				x.add(fmt.Sprintf("%s/%d/%s", at, i, key), "name a limit that has such an end", "nothing lies %s %s", key, name)
+			}
+			b.Doubt, b.Beyond, b.Credible, o.Bounds = "", "", nil, &b
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+func (x *expander) limit(at, name string) Bounds {
+	b, ok := x.rules.Limits[name]
+	if !ok {
+		x.add(at, "use one of "+strings.Join(sortedKeys(x.rules.Limits), ", "), "the rules have no limit %q", name)
+	}
+	return b
+}
+
 func (x *expander) observe(at string, s Step) []Step {
 	o := *s.Observe
 	if o.Limit != "" {
-		b, ok := x.rules.Limits[o.Limit]
-		if !ok {
-			x.add(at+"/limit", "use one of "+strings.Join(sortedKeys(x.rules.Limits), ", "), "the rules have no limit %q", o.Limit)
-		}
+		b := x.limit(at+"/limit", o.Limit)
 		o.Bounds = &b
 	}
 	atPoints, err := x.st.Match(o.At)

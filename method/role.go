@@ -311,9 +311,6 @@ func (v *docCheck) roles() {
 		for j, o := range s.May {
 			known(v, fmt.Sprintf("%s/may/%d", at, j), o, Omissions(), "way of leaving a step out")
 		}
-		if s.Unexpected != nil && s.Unexpected.Owner != "" {
-			v.owner(at+"/unexpected/owner", s.Unexpected.Owner)
-		}
 		if s.Record != nil {
 			for j := range s.Record.Fields {
 				v.fieldRole(fmt.Sprintf("%s/record/fields/%d", at, j), s.Record.Fields[:j], &s.Record.Fields[j])

@@ -189,11 +189,23 @@ func (v *docCheck) step(at string, s *Step) {
 	if len(s.Supports) > 0 && s.Observe == nil && s.Inspect == nil {
 		v.add(at+"/supports", "move it to an observation or an inspection", "only what is seen can support a proof")
 	}
-	for _, f := range sortedKeys(s.When) {
-		values := s.When[f]
-		here := at + "/when/" + escape(f)
+	v.when(at+"/when", s.When)
+	if n := s.kinds(); len(n) != 1 {
+		v.add(at, "give exactly one of take_up, check, put_on, take_off, prove, observe, inspect, decide, record, act", "the step does %d things (%s)", len(n), strings.Join(n, ", "))
+	}
+	if s.Unexpected != nil {
+		v.unexpected(at+"/unexpected", s.Unexpected)
+	}
+	v.otherwise(at, s)
+	v.doing(at, s)
+}
+
+func (v *docCheck) when(at string, when map[string][]string) {
+	for _, f := range sortedKeys(when) {
+		values := when[f]
+		here := at + "/" + escape(f)
 		known := knownStatic(f)
-		for _, fact := range d.Facts {
+		for _, fact := range v.d.Facts {
 			if fact.ID == f {
 				known = fact.Values
 			}
@@ -208,20 +220,78 @@ func (v *docCheck) step(at string, s *Step) {
 			}
 		}
 		if len(values) == 0 {
-			v.add(here, "give at least one value", "the list is empty, so that the step never applies")
+			v.add(here, "give at least one value", "the list is empty, so that it never applies")
 		}
 	}
-	if n := s.kinds(); len(n) != 1 {
-		v.add(at, "give exactly one of take_up, check, put_on, take_off, prove, observe, inspect, decide, record, act", "the step does %d things (%s)", len(n), strings.Join(n, ", "))
-	}
-	v.unexpected(at+"/unexpected", s)
-	v.doing(at, s)
 }
 
-func (v *docCheck) unexpected(at string, s *Step) {
-	u := s.Unexpected
-	if u == nil {
+// otherwise checks what each kind of unexpected answer leads to.
+func (v *docCheck) otherwise(at string, s *Step) {
+	if len(s.Otherwise) > MaxOtherwise {
+		v.add(at+"/otherwise", fmt.Sprintf("keep it to %d", MaxOtherwise), "%d entries are too many", len(s.Otherwise))
+	}
+	if len(s.Otherwise) > 0 && s.Observe == nil && s.Inspect == nil {
+		v.add(at+"/otherwise", "use unexpected", "only an observation or an inspection has several answers")
 		return
+	}
+	for i := range s.Otherwise {
+		o, here := &s.Otherwise[i], fmt.Sprintf("%s/otherwise/%d", at, i)
+		v.unexpected(here, &o.Unexpected)
+		v.when(here+"/when", o.When)
+		key, _ := o.limit()
+		if key == "" && len(o.Answers) == 0 && len(o.When) == 0 {
+			v.add(here, "give answers, within, below, above or when, or write it under unexpected", "it says nothing of the answer")
+		}
+		n := 0
+		for _, name := range []string{o.Within, o.Below, o.Above} {
+			if name != "" {
+				n++
+			}
+		}
+		if n > 1 || n == 1 && len(o.Answers) > 0 {
+			v.add(here, "write two entries", "an answer is one of a list, or a value at one limit")
+		}
+		if o.Counts && (o.Stop != "" || key == "" && s.Inspect == nil) {
+			v.add(here+"/counts", "delete it", "only a remark on a number or on an answer to a question leaves a proof standing")
+		}
+		if o.Counts && len(o.When) > 0 {
+			v.add(here+"/when", "delete it, or counts", "what counts for a proof hangs on the answer alone")
+		}
+		if key != "" && (s.Observe == nil || s.Observe.Limit == "") {
+			v.add(here+"/"+key, "give answers", "the step reads no number against a limit")
+		}
+		if o.Bounds != nil {
+			v.add(here+"/bounds", "delete it and name a limit", "bounds come from the rules and are not written by hand")
+		}
+		for j, a := range o.Answers {
+			if !slices.Contains(s.otherAnswers(), a) {
+				v.add(fmt.Sprintf("%s/answers/%d", here, j), "write "+strings.Join(s.otherAnswers(), " or "), "%q is no answer that is not expected", a)
+			}
+		}
+	}
+}
+
+// otherAnswers lists the answers that are not expected, numbers apart.
+func (s *Step) otherAnswers() []string {
+	var list []string
+	switch {
+	case s.Inspect != nil && s.Inspect.Expect != "":
+		list = slices.Clone(s.Inspect.Answers)
+		list = slices.DeleteFunc(list, func(a string) bool { return a == s.Inspect.Expect })
+	case s.Observe != nil:
+		m, _ := instrument.Lookup(instrument.Kind(s.Observe.With))
+		for _, x := range m.Shows {
+			if x != instrument.Value && string(x) != s.Observe.Expect {
+				list = append(list, string(x))
+			}
+		}
+	}
+	return list
+}
+
+func (v *docCheck) unexpected(at string, u *Unexpected) {
+	if u.Owner != "" {
+		v.owner(at+"/owner", u.Owner)
 	}
 	if u.Stop != "" && !slices.ContainsFunc(v.d.Stops, func(x Stop) bool { return x.ID == u.Stop }) {
 		v.add(at+"/stop", "name one of the list stops", "%q is no stop of this method", u.Stop)

@@ -105,6 +105,9 @@ func (w *wording) each() {
 		if s.Unexpected != nil {
 			put(&s.Unexpected.Remark, at+"/unexpected/remark", "steps.%s.remark", s.ID)
 		}
+		for j := range s.Otherwise {
+			put(&s.Otherwise[j].Remark, fmt.Sprintf("%s/otherwise/%d/remark", at, j), "steps.%s.remark.%d", s.ID, j+1)
+		}
 		if s.Inspect != nil {
 			codes(s.Inspect.Answers, Answers, at+"/inspect/answers")
 		}
@@ -212,6 +215,9 @@ func (r *Resolved) sayWritten(s *Step, words map[string]string) {
 	if s.Unexpected != nil {
 		put("remark", &s.Unexpected.Remark)
 	}
+	for i := range s.Otherwise {
+		put(fmt.Sprintf("remark.%d", i+1), &s.Otherwise[i].Remark)
+	}
 	var at, against, act string
 	if s.Observe != nil {
 		at, against = r.pointWords(s.Observe.At), r.pointWords(s.Observe.Against)
@@ -245,7 +251,7 @@ func (r *Resolved) deepWords() *Resolved {
 	}
 	for i := range out.Steps {
 		s := &out.Steps[i]
-		s.Unexpected = clone(s.Unexpected)
+		s.Unexpected, s.Otherwise = clone(s.Unexpected), slices.Clone(s.Otherwise)
 		if s.Observe = clone(s.Observe); s.Observe != nil {
 			s.Observe.Bounds = clone(s.Observe.Bounds)
 		}

@@ -32,6 +32,7 @@ type Pack struct {
 	Earthing   []Earthing          `json:"earthing"`
 	Fault      Fault               `json:"fault"`
 	OnSite     OnSite              `json:"on_site"`
+	Judging    []Judging           `json:"judging"`
 	Disconnect []DisconnectionTime `json:"disconnection"`
 	TT         TT                  `json:"tt"`
 	Conductors []Conductor         `json:"conductors"`
@@ -55,6 +56,8 @@ type Supply struct {
 	NominalFrequency   Number `json:"nominal_frequency" unit:"Hz"`
 	MinimumFrequency   Number `json:"minimum_frequency" unit:"Hz"`
 	MaximumFrequency   Number `json:"maximum_frequency" unit:"Hz"`
+	LinesFrom          Number `json:"lines_from" unit:"V"`       // from here on two points are taken for two lines
+	GreatestReading    Number `json:"greatest_reading" unit:"V"` // more is no reading at such a position
 }
 
 // Voltage returns the declared band of line to neutral, in volts.
@@ -66,6 +69,7 @@ func (s Supply) Voltage() measure.Limit {
 type Touch struct {
 	Limit           Number `json:"limit" unit:"V"`               // touch-voltage limit
 	DeadThreshold   Number `json:"dead_threshold" unit:"V"`      // two-pole indication at a point taken for dead
+	NeutralEarth    Number `json:"neutral_earth" unit:"V"`       // at a socket; above it somebody asks why
 	ProvedDeadLasts Number `json:"proved_dead_lasts" unit:"min"` // default; the employer sets it
 }
 
@@ -88,16 +92,58 @@ func (p *Pack) EarthingByID(id string) (Earthing, error) {
 
 // Fault holds what fault currents are reckoned with and judged against.
 type Fault struct {
-	DeclaredMaximum   Number `json:"declared_maximum" unit:"kA"`  // single-phase, at the service joint
-	CMin              Number `json:"c_min" unit:"1"`              // minimum voltage factor
-	CMax              Number `json:"c_max" unit:"1"`              // maximum voltage factor
-	TemperatureFactor Number `json:"temperature_factor" unit:"1"` // cold reading over hot impedance
+	DeclaredMaximum   Number `json:"declared_maximum" unit:"kA"`   // single-phase, at the service joint
+	LineNeutralLoop   Number `json:"line_neutral_loop" unit:"ohm"` // at the origin, whatever the earthing
+	LeastLoop         Number `json:"least_loop" unit:"ohm"`        // less is no reading of a loop
+	CMin              Number `json:"c_min" unit:"1"`               // minimum voltage factor
+	CMax              Number `json:"c_max" unit:"1"`               // maximum voltage factor
+	TemperatureFactor Number `json:"temperature_factor" unit:"1"`  // cold reading over hot impedance
 }
 
 // OnSite holds what a field instrument may show at most in the checks of a visit.
 type OnSite struct {
 	NoLoadCurrent    Number `json:"no_load_current" unit:"A"`     // clamp meter with every load off
+	LoadCurrent      Number `json:"load_current" unit:"A"`        // clamp meter with the loads on
 	JoinedResistance Number `json:"joined_resistance" unit:"ohm"` // continuity tester along a tail, leads included
+}
+
+// Doubt says how a number counts that is so near a limit that the accuracy of its instrument leaves open
+// on which side it lies.
+type Doubt string
+
+// How a number in doubt counts [P].
+const (
+	// DoubtAgainst: as no pass. What hands may touch, what is joined to what and what carries no current
+	// rests on such numbers.
+	DoubtAgainst Doubt = "against"
+	// DoubtOpen: it is read once more, recorded and reported as in doubt, and the visit goes on: a
+	// refusal would keep a house without supply and teach people to write another number.
+	DoubtOpen Doubt = "open"
+)
+
+// Beyond says how a number counts that no working instrument could show.
+type Beyond string
+
+// How a number counts that no working instrument could show [P].
+const (
+	// BeyondAgain: it is read again before it counts.
+	BeyondAgain Beyond = "again"
+	// BeyondAtOnce: it counts, since a number beyond the limit is a danger.
+	BeyondAtOnce Beyond = "at-once"
+)
+
+// Judging says how readings count against a limit that methods name.
+type Judging struct {
+	ID     string `json:"id"`
+	Doubt  Doubt  `json:"doubt" of:"against,open"`
+	Beyond Beyond `json:"beyond" of:"again,at-once"`
+	Mark   Mark   `json:"mark" of:"S,P,M"`
+	Source string `json:"source"`
+}
+
+// JudgingByID returns how readings count against the limit of that name.
+func (p *Pack) JudgingByID(id string) (Judging, error) {
+	return find("limit", id, p.Judging, func(j Judging) string { return j.ID })
 }
 
 // DisconnectionTime is the longest time, in seconds, in which a fault of one

@@ -94,7 +94,7 @@ func TestPageNamesEverything(t *testing.T) {
 		words = append(words, string(o))
 	}
 	words = append(words, "take_up", "check", "put_on", "take_off", "prove", "observe", "inspect", "decide", "record", "act",
-		"why", "when", "protect", "needs", "state", "supports", "unexpected", "lasts_minutes", "allows", "resume", "make_safe")
+		"why", "when", "protect", "needs", "state", "supports", "unexpected", "otherwise", "answers", "within", "below", "above", "counts", "lasts_minutes", "allows", "resume", "make_safe")
 	st, err := site.Expand(site.Spec{Arrangement: site.TNS})
 	if err != nil {
 		t.Fatal(err)

@@ -100,6 +100,9 @@ func TestSchemaRefusesWhatParseRefuses(t *testing.T) {
 		"neither of the two":        with(t, step, "    observe: {with: voltmeter, at: meter.l-in, against: meter.n-in}"),
 		"no such field":             with(t, step, "    record: {fields: [{id: a, words: A, type: colour}]}"),
 		"no fields":                 with(t, step, "    record: {fields: []}"),
+		"otherwise nothing":         with(t, step, step+"\n    otherwise: [{answers: [no], owner: employer}]"),
+		"otherwise anything":        with(t, step, step+"\n    otherwise: [{remark: b, owner: employer}]"),
+		"otherwise two limits":      with(t, step, step+"\n    otherwise: [{within: touch-voltage, above: neutral-earth, remark: b, owner: employer}]"),
 		"stop and remark":           with(t, step, step+"\n    unexpected: {stop: a, remark: b}"),
 		"scheme alone":              with(t, "stops: []", "stops: [{id: a, title: A, do: [a], owner: employer, scheme: service-termination}]"),
 		"four things to do":         with(t, "stops: []", "stops: [{id: a, title: A, do: [a, b, c, d], owner: employer}]"),
@@ -178,9 +181,9 @@ func TestSchemaKnowsEveryKey(t *testing.T) {
 		case reflect.Struct:
 			props, _ := schema["properties"].(map[string]any)
 			want := 0
-			for i := range typ.NumField() {
-				name, _, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
-				if name == "bounds" {
+			for _, f := range reflect.VisibleFields(typ) {
+				name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+				if name == "bounds" || f.Anonymous {
 					continue
 				}
 				want++
@@ -192,7 +195,7 @@ func TestSchemaKnowsEveryKey(t *testing.T) {
 				if p["description"] == nil {
 					t.Errorf("%s/%s has no description", where, name)
 				}
-				walk(where+"/"+name, typ.Field(i).Type, p)
+				walk(where+"/"+name, f.Type, p)
 			}
 			if len(props) != want {
 				t.Errorf("%s has %d keys, the language %d", where, len(props), want)
