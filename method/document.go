@@ -154,6 +154,9 @@ type Step struct {
 	ID    string   `json:"id"`
 	Role  StepRole `json:"role,omitempty"`
 	Phase string   `json:"phase"`
+	// Sheet names the sheet that the step is a row of: consecutive steps of one phase that need no
+	// order among themselves.
+	Sheet string `json:"sheet,omitempty"`
 	// Say is the sentence that the person reads.
 	Say string `json:"say"`
 	// Why says what the step is for.

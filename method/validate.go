@@ -173,6 +173,7 @@ func (v *docCheck) steps() {
 			supported[p] = true
 		}
 	}
+	v.list = append(v.list, checkSheets(v.d.Steps)...)
 }
 
 func (v *docCheck) step(at string, s *Step) {

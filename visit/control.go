@@ -86,8 +86,12 @@ type Control struct {
 	// contested says that two devices hold the visit, each without having seen what the other did.
 	contested bool
 	ended     Outcome
-	pos       int16
-	// owed is 1 + the earliest step before pos that belonged to the visit and was passed over, or 0.
+	// pos is the step in turn: in a sheet the first row that is not answered, and done holds the rows
+	// after it that are, by their places in the sheet.
+	pos  int16
+	done uint16
+	// owed is 1 + the earliest step that belonged to the visit and was passed over, or 0. It is before pos,
+	// or among done.
 	owed int16
 	// stop is 1 + the index of the stop in force, personStop, or 0.
 	stop     int8
@@ -109,14 +113,6 @@ func (m *Machine) applies(c *Control, i int) bool {
 		}
 	}
 	return true
-}
-
-// next returns the first step from i on that applies, or the number of steps.
-func (m *Machine) next(c *Control, i int) int16 {
-	for i < len(m.steps) && !m.applies(c, i) {
-		i++
-	}
-	return int16(i)
 }
 
 // held returns the bit set of proofs that hold.

@@ -126,7 +126,7 @@ func expectedBody(v *Visit, s *method.Step) Body {
 		}
 		return Inspected{Step: s.ID, Answer: answer}
 	case s.Decide != nil:
-		value := v.machine.Method.Facts[v.machine.steps[v.now.control.pos].fact].Values[0]
+		value := v.machine.Method.Fact(s.Decide.Fact).Values[0]
 		if s.Decide.Fact == "arrangement" {
 			value = string(v.machine.Method.Claims.Arrangement)
 		}

@@ -10,6 +10,9 @@ import (
 func randomAttempt(t *rapid.T, m *Machine, c *Control) attempt {
 	a := attempt{step: -1, act: -1, tool: -1}
 	at := int(c.pos)
+	if end := m.sheetEnd(c); end > c.pos {
+		at = rapid.IntRange(at, int(end)).Draw(t, "row")
+	}
 	if rapid.IntRange(0, 3).Draw(t, "elsewhere") == 0 || at >= len(m.steps) {
 		at = rapid.IntRange(0, len(m.steps)-1).Draw(t, "step")
 	}
@@ -60,7 +63,7 @@ func (m *Machine) stepOn(c Control, a attempt) (Control, bool) {
 // test drives two whole visits, with their accounts, to the same Control by
 // different ways, and then gives both the same random events.
 func TestEqualControlAcceptsTheSame(t *testing.T) {
-	m := plainMachine(t)
+	m := sheetedMachine(t)
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := Control{}, Control{}
 		a, _ = m.stepOn(a, attempt{do: doOpen, step: -1, act: -1, tool: -1})

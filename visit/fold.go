@@ -74,8 +74,8 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	for _, o := range m.owings {
 		m.owe(c, o.owes(m, c, was, a))
 	}
-	if c.owed > c.pos {
-		c.owed = 0 // It is ahead again, and will be carried out.
+	if m.ahead(c, c.owed-1) {
+		c.owed = 0 // It will be carried out.
 	}
 }
 
@@ -83,7 +83,7 @@ func (m *Machine) does(c *Control, a *attempt) {
 	switch a.do {
 	case doOpen:
 		c.begun = true
-		c.pos = m.next(c, 0)
+		m.stand(c, 0)
 	case doTakeUp:
 		c.tools[a.tool] = toolUnproved
 		if a.result != expected {
@@ -122,7 +122,7 @@ func (m *Machine) does(c *Control, a *attempt) {
 		c.switches = c.switches&^row.mask | row.set
 		m.proceed(c, a)
 	case doReturn:
-		c.pos = m.next(c, int(a.step))
+		m.reopen(c, a.step)
 	case doGoAway:
 		c.away = true
 	case doComeBack:
@@ -142,10 +142,14 @@ func (m *Machine) does(c *Control, a *attempt) {
 	}
 }
 
-// advance moves past the step when the attempt carried out the one in turn.
+// advance moves past the step when the attempt carried out one in turn.
 func (m *Machine) advance(c *Control, a *attempt) {
-	if a.step == c.pos && c.stop == 0 {
-		c.pos = m.next(c, int(a.step)+1)
+	switch {
+	case c.stop != 0 || !m.inTurn(c, a.step):
+	case a.step == c.pos:
+		m.stand(c, a.step+1)
+	default:
+		c.done |= m.row(a.step)
 	}
 }
 
@@ -153,7 +157,7 @@ func (m *Machine) advance(c *Control, a *attempt) {
 // comes after it, wherever it stands.
 func (m *Machine) proceed(c *Control, a *attempt) {
 	if a.inSpite && a.step > c.pos && c.stop == 0 {
-		c.pos = m.next(c, int(a.step)+1)
+		m.stand(c, a.step+1)
 		return
 	}
 	m.advance(c, a)
@@ -252,14 +256,20 @@ func (m *Machine) resumable(stop int8) bool {
 // resume goes on after a stop, from the step that the stop names.
 func (m *Machine) resume(c *Control) {
 	if c.stop > 0 && c.stop != personStop && m.stops[c.stop-1].resume >= 0 {
-		c.pos = m.next(c, int(min(c.pos, m.stops[c.stop-1].resume)))
+		from := m.stops[c.stop-1].resume
+		for int(from) < len(m.steps) && !m.applies(c, int(from)) {
+			from++
+		}
+		if from < c.pos || m.answered(c, from) {
+			m.reopen(c, from)
+		}
 	}
 	c.stop, c.told = 0, false
 }
 
 func (m *Machine) setFact(c *Control, a *attempt) {
 	c.facts[m.steps[a.step].fact] = a.value
-	c.pos = m.next(c, int(c.pos))
+	m.stand(c, c.pos)
 }
 
 // correct takes back an earlier answer. What that undoes stands in the table of

@@ -79,9 +79,9 @@ var guardTable = []guard{
 	{RowInTurn, func(m *Machine, c *Control, a *attempt) bool {
 		switch a.do {
 		case doObserve, doInspect, doDecide, doRecord, doLeaveOut:
-			return !a.warning() && a.step != c.pos
+			return !a.warning() && !m.inTurn(c, a.step)
 		case doAct:
-			return a.step != c.pos && !m.acts[a.act].makeSafe
+			return !m.inTurn(c, a.step) && !m.acts[a.act].makeSafe
 		}
 		return false
 	}},
@@ -111,13 +111,13 @@ var guardTable = []guard{
 		return a.do == doObserve && !a.warning() && c.tools[a.tool] != toolProved
 	}},
 	{RowProofsHold, func(m *Machine, c *Control, a *attempt) bool {
-		return a.gated() && a.step == c.pos && a.step >= 0 && m.steps[a.step].needs&^m.held(c) != 0
+		return a.gated() && m.inTurn(c, a.step) && m.steps[a.step].needs&^m.held(c) != 0
 	}},
 	{RowSwitchesStand, func(m *Machine, c *Control, a *attempt) bool {
 		if !a.gated() {
 			return false
 		}
-		if a.step >= 0 && a.step == c.pos {
+		if m.inTurn(c, a.step) {
 			s := &m.steps[a.step]
 			return c.switches&s.mask != s.want
 		}
@@ -131,7 +131,7 @@ var guardTable = []guard{
 		return a.do == doTakeOff && c.switches&m.exposed != 0 && m.baring(a.items)&^m.held(c) != 0
 	}},
 	{RowBackwardsOnly, func(m *Machine, c *Control, a *attempt) bool {
-		return a.do == doReturn && (a.step > c.pos || !m.applies(c, int(a.step)))
+		return a.do == doReturn && (a.step > c.pos && !m.answered(c, a.step) || !m.applies(c, int(a.step)))
 	}},
 	{RowToldSomebody, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doResume && !c.told
@@ -175,7 +175,7 @@ func (a *attempt) gated() bool {
 // protectionFor returns what must be worn: what the step in turn asks for, or,
 // for an act out of turn, what its row of the acts that make safe asks for.
 func (m *Machine) protectionFor(c *Control, a *attempt) uint8 {
-	if a.step >= 0 && a.step == c.pos {
+	if m.inTurn(c, a.step) {
 		return m.steps[a.step].protect
 	}
 	if a.do == doAct {

@@ -33,6 +33,10 @@ func drawState(t *rapid.T, m *Machine, chain string) *state {
 		for i := range c.fitMS {
 			c.fitMS[i] = int32(rapid.IntRange(0, 3).Draw(t, "fitMS"))
 		}
+		if end := m.sheetEnd(&c); end > c.pos {
+			c.done = uint16(rapid.IntRange(0, 1<<16-1).Draw(t, "done"))
+			m.stand(&c, c.pos)
+		}
 		c.owed = int16(rapid.IntRange(0, int(c.pos)).Draw(t, "owed"))
 	}
 	s := &state{control: c, event: chain, chain: chain, claim: chain, holder: chain, released: rapid.IntRange(0, 4).Draw(t, "released") == 0}
@@ -56,7 +60,7 @@ func drawState(t *rapid.T, m *Machine, chain string) *state {
 // Whatever is taken for granted where two devices have not seen one another, either of them has; and
 // whatever one of them warns of is warned of.
 func TestJoinIsNoCalmerThanEither(t *testing.T) {
-	m := plainMachine(t)
+	m := sheetedMachine(t)
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := drawState(t, m, "a"), drawState(t, m, "b")
 		ab, ba := m.join(a, b), m.join(b, a)
@@ -77,6 +81,9 @@ func TestJoinIsNoCalmerThanEither(t *testing.T) {
 			is(both.begun == (a.control.begun || b.control.begun), "begun")
 			is(both.away || !c.away, "away")
 			is(both.pos <= c.pos, "the later step")
+			for i := range int16(len(m.steps)) {
+				is(!m.answered(&both, i) || !m.ahead(c, i), "a row of a sheet that is answered")
+			}
 			is((both.stop != 0) == (a.control.stop != 0 || b.control.stop != 0), "a stop")
 			is(c.stop == 0 || both.stop == c.stop || m.graver(both.stop, c.stop), "the graver stop")
 			is(!both.told || c.stop == 0 || c.told, "told")
@@ -85,7 +92,7 @@ func TestJoinIsNoCalmerThanEither(t *testing.T) {
 			is(both.switches&^(m.exposed|m.service)&^c.switches == 0, "a source off")
 			is(both.ended == NotEnded || worse(c.ended, both.ended) == both.ended, "the end")
 			is(both.ended == NotEnded || c.ended != NotEnded || s.released && c.stop == 0, "an end that one did not come to")
-			is(c.owed == 0 || c.owed > both.pos || both.owed != 0 && both.owed <= c.owed, "owed")
+			is(c.owed == 0 || m.ahead(&both, c.owed-1) || both.owed != 0 && both.owed <= c.owed, "owed")
 			is(!c.contested || both.contested, "contested")
 			is(!s.latest.After(ab.latest) && !s.acted.After(ab.acted), "the latest time")
 			is(s.off <= ab.off, "an outage")
@@ -118,7 +125,7 @@ func TestJoinIsNoCalmerThanEither(t *testing.T) {
 			t.Fatalf("held by %q", got)
 		}
 		for i, f := range m.steps {
-			if f.does == doDecide && a.control.facts[f.fact] != b.control.facts[f.fact] && int16(i) < both.pos && (both.owed == 0 || both.owed > int16(i)+1) {
+			if f.does == doDecide && a.control.facts[f.fact] != b.control.facts[f.fact] && !m.ahead(&both, int16(i)) && (both.owed == 0 || both.owed > int16(i)+1) {
 				t.Fatal("a fact of which they differ is not owed")
 			}
 		}

@@ -74,6 +74,8 @@ type step struct {
 	when     []condition
 	sources  uint8
 	after    bool
+	// first and last are the ends of the sheet that the step is a row of: the step itself where it is of none.
+	first, last int16
 }
 
 // condition asks that a fact has one of the values in the bit set; bit 0 stands
@@ -238,6 +240,7 @@ func (b *builder) build() {
 	for i := range r.Steps {
 		m.steps = append(m.steps, b.step(&r.Steps[i]))
 	}
+	b.sheets()
 	for i, s := range m.steps {
 		for set := s.supports; set != 0; set &= set - 1 {
 			row := &m.proofs[bits.TrailingZeros16(set)]
@@ -286,6 +289,22 @@ func (b *builder) acts() {
 		row.makeSafe = true
 		row.protect = b.items(ms.Protect)
 		row.safeMask, row.safeWant = b.state(ms.State)
+	}
+}
+
+// sheets gives every step the ends of its sheet.
+func (b *builder) sheets() {
+	sheets, err := b.r.Sheets()
+	if err != nil {
+		b.fail("%w", err)
+	}
+	for i := range b.m.steps {
+		b.m.steps[i].first, b.m.steps[i].last = int16(i), int16(i)
+	}
+	for _, s := range sheets {
+		for i := s.First; i <= s.Last; i++ {
+			b.m.steps[i].first, b.m.steps[i].last = int16(s.First), int16(s.Last)
+		}
 	}
 }
 

@@ -55,8 +55,8 @@ var oweTable = []owing{
 		if c.facts == was.facts {
 			return -1
 		}
-		for i := range min(was.pos, c.pos) {
-			if m.applies(c, int(i)) && !m.applies(was, int(i)) {
+		for i := range int16(len(m.steps)) {
+			if !m.ahead(c, i) && !m.ahead(was, i) && m.applies(c, int(i)) && !m.applies(was, int(i)) {
 				return i
 			}
 		}
@@ -64,9 +64,9 @@ var oweTable = []owing{
 	}},
 }
 
-// owe keeps the earliest step that was passed over; -1 is none.
+// owe keeps the earliest step that was passed over, -1 for none. One that is ahead will be carried out.
 func (m *Machine) owe(c *Control, step int16) {
-	if step >= 0 && (c.owed == 0 || step+1 < c.owed) {
+	if step >= 0 && !m.ahead(c, step) && (c.owed == 0 || step+1 < c.owed) {
 		c.owed = step + 1
 	}
 }

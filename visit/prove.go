@@ -53,6 +53,7 @@ func (m *Machine) walk(limit, spite int) (*walked, error) {
 		bare.proofs = make([]proofRow, 1)
 		m = &bare
 	}
+	m = m.flat()
 	g, err := newGrounds(m)
 	if err != nil {
 		return nil, err
@@ -68,6 +69,16 @@ func (m *Machine) walk(limit, spite int) (*walked, error) {
 		w.searches = append(w.searches, s)
 	}
 	return w, nil
+}
+
+// flat is the machine without sheets: each row has its place in the method's order.
+func (m *Machine) flat() *Machine {
+	out := *m
+	out.steps = slices.Clone(m.steps)
+	for i := range out.steps {
+		out.steps[i].first, out.steps[i].last = int16(i), int16(i)
+	}
+	return &out
 }
 
 // breaches lists whatever any search found, in a fixed order.

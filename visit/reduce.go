@@ -391,14 +391,12 @@ func (v *Visit) step(r *reduced, id string, does doing) error {
 	return nil
 }
 
-// inTurn returns the position when the step there does that and fits, or -1.
+// inTurn returns the first step in turn that does that and fits, or -1.
 func (at *state) inTurn(m *Machine, does doing, fits func(*step) bool) int16 {
-	pos := at.control.pos
-	if int(pos) >= len(m.steps) {
-		return -1
-	}
-	if s := &m.steps[pos]; s.does == does && fits(s) {
-		return pos
+	for i := range m.open(&at.control) {
+		if s := &m.steps[i]; s.does == does && fits(s) {
+			return i
+		}
 	}
 	return -1
 }

@@ -214,7 +214,7 @@ func (f *refusing) explainProofs(missing uint16) {
 func (f *refusing) explainSwitches() {
 	m, c, r := f.v.machine, f.c, f.r
 	var mask, want uint32
-	if r.step >= 0 && r.step == c.pos {
+	if m.inTurn(c, r.step) {
 		mask, want = m.steps[r.step].mask, m.steps[r.step].want
 	} else {
 		mask, want = m.acts[r.act].safeMask, m.acts[r.act].safeWant

@@ -241,7 +241,7 @@ func (m *Machine) join(a, b *state) state {
 	if a.released && !b.released {
 		out.holder, out.released = b.holder, false
 	}
-	c.pos = min(x.pos, y.pos)
+	c.pos, c.done = m.joinPlaces(x, y)
 	switch {
 	case x.stop == 0:
 		c.stop, c.told = y.stop, y.told
@@ -297,9 +297,6 @@ func (m *Machine) joinOwed(c, x, y *Control) {
 		if s.does == doDecide && x.facts[s.fact] != y.facts[s.fact] {
 			m.owe(c, int16(i))
 		}
-	}
-	if c.owed > c.pos {
-		c.owed = 0
 	}
 }
 

@@ -231,6 +231,9 @@ type Next struct {
 	Step  string `json:"step,omitempty"`
 	Phase string `json:"phase,omitempty"`
 	Does  string `json:"does,omitempty"`
+	// Sheet lists the rows that are in turn, in the method's order, where the step is a row of a sheet:
+	// each is accepted, and Step is the first of them.
+	Sheet []string `json:"sheet,omitempty"`
 	// Stop is the stop in force, by id, or "declared" for one that the person declared.
 	Stop string `json:"stop,omitempty"`
 	// Blocked lists what would refuse the step now.
@@ -250,6 +253,11 @@ func (v *Visit) Next() Next {
 	s := &v.machine.Method.Steps[c.pos]
 	n.Step, n.Phase, n.Does = s.ID, s.Phase, s.Does()
 	row := &v.machine.steps[c.pos]
+	if row.first != row.last {
+		for i := range v.machine.open(c) {
+			n.Sheet = append(n.Sheet, v.machine.Method.Steps[i].ID)
+		}
+	}
 	a := reduced{attempt: attempt{do: row.does, step: c.pos, act: row.act, tool: row.tool, items: row.items, result: expected, source: 1}}
 	n.Blocked = v.refuse(v.now, c, &a)
 	a.result = unexpected
@@ -306,6 +314,10 @@ func (v *Visit) Position() string {
 	}
 	return v.machine.Method.Steps[v.now.control.pos].ID
 }
+
+// Ahead reports whether the step with that index is still to be carried out: the step in turn, or one after
+// it that is no answered row of its sheet.
+func (v *Visit) Ahead(step int) bool { return v.machine.ahead(&v.now.control, int16(step)) }
 
 // Outcome returns how the visit ended, or NotEnded.
 func (v *Visit) Outcome() Outcome { return v.now.control.ended }

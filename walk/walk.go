@@ -40,14 +40,12 @@ func Steps(r *method.Resolved, facts map[string]string) iter.Seq2[int, *method.S
 	}
 }
 
-// Remaining lists the steps of a visit from the one in turn on that apply by what is known, none where
-// every step has been carried out.
+// Remaining lists the steps of a visit that are still to be carried out and apply by what is known, none
+// where every step has been.
 func Remaining(v *visit.Visit) []*method.Step {
-	r := v.Machine().Method
-	_, at := r.Step(v.Position())
 	var list []*method.Step
-	for i, s := range Steps(r, v.Facts()) {
-		if at >= 0 && i >= at {
+	for i, s := range Steps(v.Machine().Method, v.Facts()) {
+		if v.Ahead(i) {
 			list = append(list, s)
 		}
 	}

@@ -144,12 +144,8 @@ func actWay(f *casefile, act string) wayOn {
 func (h *Handler) goBack(c *call) {
 	p := h.choice(c, "field.back")
 	m := c.file.method()
-	_, at := m.Step(c.file.Visit.Position())
-	if at < 0 {
-		at = len(m.Steps)
-	}
 	for i, s := range walk.Steps(m, c.file.Visit.Facts()) {
-		if i < at {
+		if !c.file.Visit.Ahead(i) {
 			p.Ways = append(p.Ways, returnWay(s.ID, c.file.words.Step(s.ID)))
 		}
 	}

@@ -37,10 +37,9 @@ func (h *Handler) stands(ctx context.Context, id string) (standing, error) {
 			s.persons = append(s.persons, e.Person)
 		}
 	}
-	_, at := f.method().Step(v.Position())
 	for i := range walk.Steps(f.method(), v.Facts()) {
 		s.steps++
-		if i < at || at < 0 {
+		if !v.Ahead(i) {
 			s.done++
 		}
 	}

@@ -254,21 +254,17 @@ func (c *composer) openReadings(others int) []string {
 	return []string{c.w("not-tested.none")}
 }
 
-// passedOver lists the steps that apply and that stand before the next one, of which the record has nothing:
+// passedOver lists the steps that apply and are not still to come, of which the record has nothing:
 // what was done in spite of a refusal can leave them behind.
 func (c *composer) passedOver() []*method.Step {
 	has := map[string]bool{}
 	for _, l := range c.account.Story {
 		has[l.Step] = true
 	}
-	m := c.Method()
-	to := len(m.Steps)
-	if at := c.in.Case.Visit.Position(); at != "" {
-		_, to = m.Step(at)
-	}
+	v := c.in.Case.Visit
 	var list []*method.Step
-	for i := range m.Steps[:to] {
-		if s := &m.Steps[i]; !has[s.ID] && walk.Applies(s, c.in.Case.Visit.Facts()) && len(s.PutOn)+len(s.TakeOff) == 0 {
+	for i, s := range walk.Steps(c.Method(), v.Facts()) {
+		if !v.Ahead(i) && !has[s.ID] && len(s.PutOn)+len(s.TakeOff) == 0 {
 			list = append(list, s)
 		}
 	}
