@@ -58,10 +58,16 @@ func checkSheets(steps []Step) Faults {
 			if len(s.Supports) > 0 {
 				v.add(at(i)+"/supports", "take it out of the sheet", "a proof is a run in order, and the rows of a sheet have none")
 			}
-			for _, f := range sortedKeys(s.When) {
-				if slices.ContainsFunc(rows, func(r Step) bool { return r.Decide != nil && r.Decide.Fact == f }) {
-					v.add(at(i)+"/when/"+escape(f), "take one of the two out of the sheet", "%q is decided in the same sheet, which has no order", f)
+			rests := func(where string, when map[string][]string) {
+				for _, f := range sortedKeys(when) {
+					if slices.ContainsFunc(rows, func(r Step) bool { return r.Decide != nil && r.Decide.Fact == f }) {
+						v.add(where+"/when/"+escape(f), "take one of the two out of the sheet", "%q is decided in the same sheet, which has no order", f)
+					}
 				}
+			}
+			rests(at(i), s.When)
+			for j := range s.Otherwise {
+				rests(fmt.Sprintf("%s/otherwise/%d", at(i), j), s.Otherwise[j].When)
 			}
 		}
 	}

@@ -26,6 +26,10 @@ func withRows(t testing.TB, rows ...string) *method.Document {
 		case "when":
 			s.Inspect = &method.Inspect{Answers: []string{"it is", "it is not"}}
 			s.When = map[string][]string{"reference": {"yes"}}
+		case "otherwise":
+			s.Inspect = &method.Inspect{Answers: []string{"it is", "it is not"}, Expect: "it is"}
+			s.Otherwise = []method.Otherwise{{Answers: []string{"it is not"}, When: map[string][]string{"reference": {"yes"}}, Unexpected: method.Unexpected{Remark: "x", Owner: "consumer"}}}
+			s.Unexpected = &method.Unexpected{Stop: "live"}
 		case "put-on":
 			s.PutOn = []string{"gloves"}
 		}
@@ -48,6 +52,8 @@ func TestSheets(t *testing.T) {
 		{[]string{"look decide", "kit when"}, ""},
 		{[]string{"look when", "look decide"}, `/steps/0/when/reference: "reference" is decided in the same sheet`},
 		{[]string{"look decide", "look when"}, `/steps/1/when/reference: "reference" is decided in the same sheet`},
+		{[]string{"look decide", "kit otherwise"}, ""},
+		{[]string{"look decide", "look otherwise"}, `/steps/1/otherwise/0/when/reference: "reference" is decided in the same sheet`},
 		{[]string{"look", "look put-on"}, "/steps/1/sheet: what the step does has its place in an order"},
 		{many, ""},
 		{append(slices.Clone(many), "look"), fmt.Sprintf(`/steps/16/sheet: the sheet "look" has %d rows`, method.MaxRows+1)},
