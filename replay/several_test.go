@@ -165,18 +165,23 @@ func TestAnyArrivalOrder(t *testing.T) {
 		lines := draw(t)
 		want := read(t, lines)
 		got := read(t, append(rapid.Permutation(lines).Draw(t, "order"), lines[:len(lines)/2]...)) // some of them twice
-		for what, pair := range map[string][2]any{
-			"control": {want.Visit.Control(), got.Visit.Control()}, "account": {want.Visit.Account(), got.Visit.Account()},
-			"needs": {want.Needs(), got.Needs()}, "chains": {want.Chains, got.Chains}, "forks": {want.Forks, got.Forks}, "waiting": {want.Waiting, got.Waiting},
-			"lines": {want.Lines(), got.Lines()}, "state": {want.State(), got.State()}, "defects": {want.Defects(), got.Defects()}, "tools": {want.Tools(), got.Tools()},
-			"phases": {want.Phases(), got.Phases()}, "answers": {want.Answers(), got.Answers()}, "people": {want.People, got.People}, "person": {want.Person, got.Person},
-			"holdings": {want.Visit.Holdings(), got.Visit.Holdings()},
-		} {
-			if !reflect.DeepEqual(pair[0], pair[1]) {
-				t.Fatalf("%s differs: %s", what, cmp.Diff(pair[0], pair[1], cmp.Exporter(func(reflect.Type) bool { return true })))
-			}
-		}
+		same(t, want, got)
 	})
+}
+
+// same holds that two cases say the same.
+func same(t interface{ Fatalf(string, ...any) }, want, got *replay.Case) {
+	for what, pair := range map[string][2]any{
+		"control": {want.Visit.Control(), got.Visit.Control()}, "account": {want.Visit.Account(), got.Visit.Account()},
+		"needs": {want.Needs(), got.Needs()}, "chains": {want.Chains, got.Chains}, "forks": {want.Forks, got.Forks}, "waiting": {want.Waiting, got.Waiting},
+		"lines": {want.Lines(), got.Lines()}, "state": {want.State(), got.State()}, "defects": {want.Defects(), got.Defects()}, "tools": {want.Tools(), got.Tools()},
+		"phases": {want.Phases(), got.Phases()}, "answers": {want.Answers(), got.Answers()}, "people": {want.People, got.People}, "person": {want.Person, got.Person},
+		"holdings": {want.Visit.Holdings(), got.Visit.Holdings()},
+	} {
+		if !reflect.DeepEqual(pair[0], pair[1]) {
+			t.Fatalf("%s differs: %s", what, cmp.Diff(pair[0], pair[1], cmp.Exporter(func(reflect.Type) bool { return true })))
+		}
+	}
 }
 
 // calm says how calm a case looks, from several sides; none of them may rise by a late warning.
