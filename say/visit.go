@@ -39,6 +39,11 @@ func (l *Language) Of(m *method.Resolved) *Speaker {
 	})}
 }
 
+// At returns the speaker for a position that no method is carried out at.
+func (l *Language) At(s *site.Site) *Speaker {
+	return l.Of(&method.Resolved{Claims: s.Spec, Points: s.Points, Switches: s.Switches, Acts: s.Acts})
+}
+
 // Method returns the method that the speaker is for.
 func (s *Speaker) Method() *method.Resolved { return s.m }
 

@@ -275,11 +275,10 @@ func (v *Visit) Bears(body Body) bool {
 // Healthy reports whether the meaning is that nothing is wrong.
 func (m *Meaning) Healthy() bool { return len(m.Departures) == 1 && len(m.Departures[0]) == 0 }
 
-// Quiet reports whether there is nothing to say: nothing is wrong, no reading stands against it, and no
-// danger is credible.
+// Quiet reports whether there is nothing to say: nothing is wrong, and no reading speaks for anything else.
 func (a *Advised) Quiet() bool {
 	first := &a.Fits[0]
-	return first.Healthy() && first.Yet == "" && len(a.Repeat) == 0 && !slices.ContainsFunc(a.Fits, func(m Meaning) bool { return m.Danger })
+	return len(a.Fits) == 1 && first.Healthy() && first.Yet == "" && len(a.Repeat) == 0
 }
 
 // JudgeReading is what the engine makes of an indication at a step, as it is judged when it is

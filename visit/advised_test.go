@@ -190,7 +190,8 @@ func TestOdds(t *testing.T) {
 		fits  []Meaning
 		want  Odds
 		quiet bool
-	}{{[]Meaning{third, third}, MostLikely, false}, {[]Meaning{calm, tenth}, Possible, false}, {[]Meaning{calm}, NotLeftOut, true}} {
+	}{{[]Meaning{third, third}, MostLikely, false}, {[]Meaning{calm, tenth}, Possible, false}, {[]Meaning{calm}, NotLeftOut, true},
+		{[]Meaning{third}, Possible, false}, {[]Meaning{{Departures: calm.Departures, Probability: "0.6", Yet: YetSlip}}, NotLeftOut, false}} {
 		a := Advised{Fits: c.fits}
 		if got := a.Dangerous(); got != c.want || a.Quiet() != c.quiet {
 			t.Errorf("%+v: dangerous %s, quiet %v", c.fits, got, a.Quiet())

@@ -2,7 +2,7 @@ package main
 
 import (
 	"fmt"
-	"slices"
+	"strconv"
 	"strings"
 
 	"meterwright/diagnose"
@@ -11,6 +11,7 @@ import (
 	"meterwright/internal/terminal"
 	"meterwright/internal/yamldoc"
 	"meterwright/site"
+	"meterwright/visit"
 	"meterwright/world"
 )
 
@@ -38,7 +39,7 @@ type explained struct {
 	Danger      bool       `json:"danger"`
 }
 
-type leads struct {
+type diagnosed struct {
 	Site string `json:"site"`
 	// Stated is what the site file says of the position, which is believed.
 	Stated struct {
@@ -48,9 +49,11 @@ type leads struct {
 	Groups     []explained `json:"groups"`
 	NotInModel float64     `json:"not_in_the_model"`
 	Unseen     int         `json:"not_borne_on"`
-	// Doubts lists rare dangers that speak for themselves although nothing wrong leads.
+	// Doubts lists rare dangers that speak for themselves although nothing wrong comes first.
 	Doubts []string   `json:"doubts,omitempty"`
 	Next   []nextTest `json:"next_tests"`
+
+	at *site.Site
 }
 
 type nextTest struct {
@@ -66,7 +69,7 @@ const (
 	mostNext   = 5
 )
 
-func (c *diagnoseCommand) explain(from *streams) (*leads, error) {
+func (c *diagnoseCommand) explain(from *streams) (*diagnosed, error) {
 	b, err := from.readFile(c.Seen, yamldoc.MaxBytes)
 	if err != nil {
 		return nil, err
@@ -102,7 +105,7 @@ func (c *diagnoseCommand) explain(from *streams) (*leads, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &leads{Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts}
+	out := &diagnosed{at: p.Site, Site: p.Name, NotInModel: x.Outside, Unseen: x.Unseen, Doubts: x.Doubts}
 	for _, v := range p.Stated {
 		row := site.Parameters()[v.ID]
 		out.Stated.Values = append(out.Stated.Values, strings.TrimSpace(fmt.Sprintf("%s %g ± %g %s", row.Name, v.Value, v.Within, row.Unit)))
@@ -162,47 +165,52 @@ func (c *diagnoseCommand) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	return s.show(x, func(t *terminal.Text) {
-		t.Put(0, "terminal.diagnose", "site", x.Site)
-		for _, stated := range slices.Concat(x.Stated.Departures, x.Stated.Values) {
-			t.Put(0, "terminal.diagnose.stated", "what", stated)
+	return s.show(x, x.text)
+}
+
+// text says it in words, with odds in a word.
+func (x *diagnosed) text(t *terminal.Text) {
+	words := t.At(x.at)
+	t.Put(0, "terminal.diagnose", "site", x.Site)
+	for _, id := range x.Stated.Departures {
+		t.Put(0, "terminal.diagnose.stated", "what", words.Explanation(visit.Explanation{id}))
+	}
+	for _, value := range x.Stated.Values {
+		t.Put(0, "terminal.diagnose.stated", "what", value)
+	}
+	t.Line("")
+	for i := range x.Groups {
+		g := &x.Groups[i]
+		m := visit.Meaning{Danger: g.Danger, Probability: strconv.FormatFloat(g.Probability, 'f', 3, 64)}
+		for _, ids := range g.Departures {
+			m.Departures = append(m.Departures, ids)
 		}
-		healthy := t.Say("terminal.diagnose.healthy")
-		if len(x.Stated.Departures) > 0 {
-			healthy = t.Say("terminal.diagnose.healthy-besides")
+		said := words.Meaning(&m)
+		if m.Healthy() && len(x.Stated.Departures) > 0 {
+			said = t.Say("terminal.diagnose.healthy-besides")
 		}
-		var rows [][]string
-		for _, g := range x.Groups {
-			var words []string
-			for _, ids := range g.Departures {
-				if len(ids) == 0 {
-					ids = []string{healthy}
-				}
-				words = append(words, strings.Join(ids, " + "))
-			}
-			danger := ""
-			if g.Danger {
-				danger = t.Say("terminal.danger")
-			}
-			rows = append(rows, []string{fmt.Sprintf("%.3f", g.Probability), danger, strings.Join(words, "; ")})
+		t.Line("%s", words.MeaningLine(&m, said))
+	}
+	if outside := words.Outside(&visit.Advised{Outside: strconv.FormatFloat(x.NotInModel, 'f', 3, 64)}); outside != "" {
+		t.Line("%s", outside)
+	}
+	var doubts []string
+	for _, id := range x.Doubts {
+		doubts = append(doubts, words.Explanation(visit.Explanation{id}))
+	}
+	if len(doubts) > 0 {
+		t.Head("terminal.diagnose.doubts", "list", strings.Join(doubts, "; "))
+	}
+	t.Head("terminal.diagnose.unseen", "n", x.Unseen)
+	t.Head("terminal.diagnose.next")
+	for _, n := range x.Next {
+		var on []string
+		for _, p := range n.On {
+			on = append(on, words.Point(string(p)))
 		}
-		t.Table(append(rows, []string{fmt.Sprintf("%.3f", x.NotInModel), "", t.Say("terminal.diagnose.outside")}))
-		if len(x.Doubts) > 0 {
-			t.Head("terminal.diagnose.doubts", "list", strings.Join(x.Doubts, ", "))
-		}
-		t.Head("terminal.diagnose.unseen", "n", x.Unseen)
-		t.Head("terminal.diagnose.next")
-		rows = nil
-		for _, n := range x.Next {
-			var on []string
-			for _, p := range n.On {
-				on = append(on, string(p))
-			}
-			rows = append(rows, []string{string(n.Instrument), strings.Join(on, ", "), fmt.Sprintf("%.2f nats", n.Nats)})
-		}
-		t.Table(rows)
-		t.Head("lead.caution")
-		t.Put(0, "model.caution")
-		t.Put(0, "caution")
-	})
+		t.Put(2, "terminal.diagnose.test", "kind", words.Kind(n.Instrument), "points", strings.Join(on, "; "))
+	}
+	t.Head("means.caution")
+	t.Put(0, "model.caution")
+	t.Put(0, "caution")
 }

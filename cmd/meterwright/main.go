@@ -37,7 +37,7 @@ type commands struct {
 	Departures  departuresCommand   `cmd:"" help:"List what can be wrong at a service position." exits:"0 listed|1 the site file makes no sense|2 it cannot be read"`
 	Predict     predictCommand      `cmd:"" help:"Show what every instrument would show there and what a hand would meet." exits:"0 solved|1 the site file or a flag makes no sense there|2 the file cannot be read"`
 	Netlist     netlistCommand      `cmd:"" help:"Write the same position as a deck for a SPICE program." exits:"0 written|1 the site file or a flag makes no sense there|2 the file cannot be read"`
-	Diagnose    diagnoseCommand     `cmd:"" help:"Say which departures explain what was seen there, as leads." exits:"0 leads, or none|1 a file makes no sense|2 a file cannot be read"`
+	Diagnose    diagnoseCommand     `cmd:"" help:"Say what was seen there may mean: which departures explain it." exits:"0 whatever it may mean|1 a file makes no sense|2 a file cannot be read"`
 	Serve       serveCommand        `cmd:"" help:"Serve the field and the office on this machine." exits:"0 it was interrupted or told to end|1 the address is refused|2 the folder or the port cannot be used"`
 	Completion  completionCommand   `cmd:"" help:"Write the lines by which a shell completes commands and flags: source <(meterwright completion bash)." exits:"0 written|2 the output cannot be written"`
 	Words       wordsCommand        `cmd:"" hidden:"" name:"completion-words" help:"What may stand next on a command line; for the shells." passthrough:"" exits:"0 written|2 the output cannot be written"`

@@ -37,7 +37,7 @@ type visitRun struct {
 	Out    string `help:"Where the record is kept. A file that is there is never overwritten." required:"" placeholder:"RECORD"`
 	Key    string `help:"The device's private key, PKCS #8 PEM; made when the file is missing. Without it the key is made anew and kept nowhere." placeholder:"FILE"`
 	Seed   string `help:"Make keys, visit id and salts from this word. For demonstrations alone: such keys prove nothing." placeholder:"WORD"`
-	Advise bool   `help:"Record after each reading what the physical model makes of it: leads, not findings."`
+	Advise bool   `help:"Record after each reading what it may mean by the physical model. It is no finding."`
 	asJSON
 }
 
@@ -239,7 +239,7 @@ type carried struct {
 type visitRunAll struct {
 	Dir    string `arg:"" help:"A folder of folders, each with job.yaml and script.yaml."`
 	Out    string `help:"Where the records are kept. Without it, a new temporary folder." placeholder:"DIR"`
-	Advise bool   `help:"Record after each reading what the physical model makes of it: leads, not findings."`
+	Advise bool   `help:"Record after each reading what it may mean by the physical model. It is no finding."`
 	asJSON
 }
 
