@@ -157,6 +157,19 @@ func named(l string) string {
 	return strings.ToUpper(l)
 }
 
+// terminal is what the trade calls a terminal of a meter.
+func terminal(l, way string) string {
+	switch l {
+	case "l":
+		l = "line"
+	case "n":
+		l = "neutral"
+	default:
+		l = strings.ToUpper(l)
+	}
+	return "the " + l + " " + way + " terminal of the meter"
+}
+
 func (c *catalogue) feedOf(i int) string { return fmt.Sprintf("main.l%d", i+1) }
 
 func (c *catalogue) met() string { return string(MET) }

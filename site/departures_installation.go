@@ -45,11 +45,11 @@ func (c *catalogue) installation() {
 		c.add("missing/bond."+m, "the "+words+" is not bonded", often, Consumer, true, adviseUser, part("bond."+m))
 		c.add("fault/case-unearthed."+m, "a line touches the "+words+", which is not joined to earth", rare, Consumer, true, keepClear,
 			part("bond."+m), bridge("board."+u+"-"+first, node, weakOhm))
-		c.add("fault/case-earthed."+m, "a line leaks to the "+words+", which is joined to earth (200 Ω)", rare, Consumer, true, tellUser,
+		c.add("fault/case-earthed."+m, "a line leaks to the "+words+", which is joined to earth", rare, Consumer, true, tellUser,
 			bridge("board."+u+"-"+first, node, caseOhm))
 	}
-	c.add("leak/line-earth", "a line of the installation leaks to earth (5 kΩ)", seldom, Consumer, true, adviseUser, bridge("board."+u+"-"+first, e, 5e3))
-	c.add("damp/line-earth", "the insulation of a line to earth has fallen to 200 kΩ", often, Consumer, false, adviseUser, bridge("board."+u+"-"+first, e, 200e3))
+	c.add("leak/line-earth", "a line of the installation leaks to earth", seldom, Consumer, true, adviseUser, bridge("board."+u+"-"+first, e, 5e3))
+	c.add("damp/line-earth", "the insulation of a line to earth has fallen", often, Consumer, false, adviseUser, bridge("board."+u+"-"+first, e, 200e3))
 	c.add("diverted/pipe", "neutral current of the neighbours flows in bonded pipes", seldom, Distributor, true, keepClear, bridge(mainN, met, streetOhm))
 	if s.Spec.Arrangement == TT {
 		c.add("stuck/rcd", "the residual current device does not operate", seldom, Consumer, true, tellUser, Change{Op: Raise, On: []string{"rcd-stuck"}})

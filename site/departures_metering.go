@@ -28,13 +28,13 @@ func (c *catalogue) meter() {
 			bridge("meter."+l+"-out", "meter.n-out", loadOhm))
 		c.add("shorted/meter-out"+x, named(l)+" and neutral touch at the load side of the meter", rare, Employer, true, leaveOut,
 			bridge("meter."+l+"-out", "meter.n-out", 0))
-		c.jointFaults("tail-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, lineRole, putRight, putRight)
-		c.jointFaults(out(l), "meter."+l+"-out", "the terminal "+l+"-out of the meter", Employer, lineRole, putRight, putRight)
+		c.jointFaults("tail-in."+l, "meter."+l+"-in", terminal(l, "in"), Employer, lineRole, putRight, putRight)
+		c.jointFaults(out(l), "meter."+l+"-out", terminal(l, "out"), Employer, lineRole, putRight, putRight)
 	}
 	c.add("open/tail.n", "the neutral tail is open between cut-out and meter", seldom, Employer, true, putRight, part("tail-in.n"))
-	c.add("failing/tail.n", "the neutral tail has a joint about to open (50 Ω)", seldom, Employer, true, putRight, weaken(failingOhm, "tail-in.n"))
-	c.add("weak/tail.n", "the neutral tail has a bad, hot joint (1 Ω)", seldom, Employer, false, putRight, weaken(weakOhm, "tail-in.n"))
-	c.jointFaults(out("n"), "meter.n-out", "the terminal n-out of the meter", Employer, returnRole, putRight, putRight)
+	c.add("failing/tail.n", "the neutral tail has a joint about to open", seldom, Employer, true, putRight, weaken(failingOhm, "tail-in.n"))
+	c.add("weak/tail.n", "the neutral tail has a bad, hot joint", seldom, Employer, false, putRight, weaken(weakOhm, "tail-in.n"))
+	c.jointFaults(out("n"), "meter.n-out", terminal("n", "out"), Employer, returnRole, putRight, putRight)
 	c.add("beside/neutral", "the neutral does not pass through the meter", seldom, Employer, false, putRight,
 		part(out("n")), bridge("cutout.n", "unit."+u+"-n", 0))
 	first := s.Lines()[0]
@@ -70,9 +70,9 @@ func (c *catalogue) transformers() {
 		c.add("unearthed/ct."+l, "the secondary of the current transformer of "+n+" is not earthed", rare, Employer, true, putRight, part("ct-earth."+l))
 		c.add("blown/voltage-fuse."+l, "the voltage fuse of "+n+" has operated", seldom, Employer, false, putRight, part("voltage-fuse."+l))
 		// Under load an open current circuit endangers wherever it is open.
-		c.jointFaults("meter-in."+l, "meter."+l+"-in", "the terminal "+l+"-in of the meter", Employer, returnRole, openCT, putRight)
+		c.jointFaults("meter-in."+l, "meter."+l+"-in", terminal(l, "in"), Employer, returnRole, openCT, putRight)
 		c.add("open/ct-primary."+l, "the conductor of "+n+" through its current transformer is open", rare, Employer, false, putRight, part("ct."+l))
-		c.add("weak/ct-primary."+l, "the conductor of "+n+" through its current transformer has a bad joint (1 Ω)", rare, Employer, false, putRight, weaken(weakOhm, "ct."+l))
+		c.add("weak/ct-primary."+l, "the conductor of "+n+" through its current transformer has a bad joint", rare, Employer, false, putRight, weaken(weakOhm, "ct."+l))
 		c.add("dead/meter-voltage."+l, "the voltage circuit of the meter on "+n+" has failed", rare, Supplier, false, meterFault, part("meter-voltage."+l))
 	}
 	for _, p := range [][2]string{{"l1", "l2"}, {"l2", "l3"}, {"l3", "l1"}} {

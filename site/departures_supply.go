@@ -29,8 +29,8 @@ const (
 // jointFaults adds open, failing and weak for one conductor.
 func (c *catalogue) jointFaults(name, id, words string, owner Owner, r role, doOpen, doWeak []string) {
 	c.add("open/"+id, words+" is open", seldom, owner, r != lineRole, doOpen, part(name))
-	c.add("failing/"+id, words+" has a joint about to open (50 Ω)", seldom, owner, r != lineRole, doOpen, weaken(failingOhm, name))
-	c.add("weak/"+id, words+" has a bad, hot joint (1 Ω)", seldom, owner, r == earthRole, doWeak, weaken(weakOhm, name))
+	c.add("failing/"+id, words+" has a joint about to open", seldom, owner, r != lineRole, doOpen, weaken(failingOhm, name))
+	c.add("weak/"+id, words+" has a bad, hot joint", seldom, owner, r == earthRole, doWeak, weaken(weakOhm, name))
 }
 
 func (c *catalogue) service() {
@@ -51,7 +51,7 @@ func (c *catalogue) service() {
 	}
 	c.jointFaults("service.n", "service.n", pen, Distributor, earthRole, keepClear, keepClear)
 	c.add("open/main.n", "the neutral of the main is open before the service, neighbours' load beyond the break", rare, Distributor, true, keepClear, part("main.n"))
-	c.add("weak/main.n", "the neutral of the main has a bad joint (1 Ω) before the service", rare, Distributor, true, keepClear, weaken(weakOhm, "main.n"))
+	c.add("weak/main.n", "the neutral of the main has a bad joint before the service", rare, Distributor, true, keepClear, weaken(weakOhm, "main.n"))
 	all := []string{"main.l1", "main.l2", "main.l3"}
 	c.add("none/supply", "there is no supply", often, Distributor, false, ringFirst, Change{Op: Silence, On: all})
 	c.add("low/supply", "the voltage of the supply is a sixth too low", seldom, Distributor, false, report, Change{Op: Adjust, On: all, Factor: 5.0 / 6})
@@ -61,7 +61,7 @@ func (c *catalogue) service() {
 	if s.Spec.Arrangement == TNS {
 		c.jointFaults("service.e", "service.e", "the earth of the service", Distributor, earthRole, keepClear, ringFirst)
 		c.add("open/main.e", "the earth of the main is open before the service", rare, Distributor, true, keepClear, part("main.e"))
-		c.add("leak/service-sheath", "the line of the service leaks to its sheath (200 Ω)", rare, Distributor, true, keepClear, bridge("cutout."+first+"-supply", "cutout.e", caseOhm))
+		c.add("leak/service-sheath", "the line of the service leaks to its sheath", rare, Distributor, true, keepClear, bridge("cutout."+first+"-supply", "cutout.e", caseOhm))
 		c.add("exchanged/service.n-e", "neutral and earth of the service are exchanged at the cut-out", rare, Distributor, true, keepClear, swap("service.n:b", "service.e:b"))
 	}
 	if s.Spec.Phases == 1 {
@@ -88,7 +88,7 @@ func (c *catalogue) cutout() {
 	for _, l := range s.Lines() {
 		x := c.suffix(l)
 		c.add("blown/fuse"+x, "the service fuse of "+named(l)+" has operated", often, Distributor, false, ringFirst, part("fuse."+l))
-		c.add("weak/fuse"+x, "the fuse carrier of "+named(l)+" makes bad contact (1 Ω)", seldom, Distributor, false, ringFirst, weaken(weakOhm, "fuse."+l))
+		c.add("weak/fuse"+x, "the fuse carrier of "+named(l)+" makes bad contact", seldom, Distributor, false, ringFirst, weaken(weakOhm, "fuse."+l))
 		if s.Spec.Metering == WholeCurrent {
 			c.add("bridged/fuse"+x, "the service fuse of "+named(l)+" is bridged: taking the carrier out parts nothing", rare, Distributor, true, keepClear,
 				bridge("cutout."+l+"-supply", "cutout."+l+"-load", 0))
@@ -110,7 +110,7 @@ func (c *catalogue) cutout() {
 	c.add("unshrouded/contact", "a live contact can be touched with the carrier out", seldom, Distributor, true, keepClear).Unseen =
 		"nothing that conducts has changed: it is found by looking"
 	metal := "metalwork." + s.Spec.Metalwork[0]
-	c.add("tracking/cutout", "the cut-out tracks from line to metal (10 kΩ)", rare, Distributor, true, keepClear, bridge("cutout."+s.Lines()[0]+"-supply", metal, 10e3))
+	c.add("tracking/cutout", "the cut-out tracks from line to metal", rare, Distributor, true, keepClear, bridge("cutout."+s.Lines()[0]+"-supply", metal, 10e3))
 	if s.Spec.Arrangement == TNCS {
 		c.jointFaults("pen-link", "pen-link", "the link from the PEN to the earth terminal", Distributor, earthRole, ringFirst, ringFirst)
 	}
@@ -118,7 +118,7 @@ func (c *catalogue) cutout() {
 		c.jointFaults("earthing-conductor", "earthing-conductor", "the earthing conductor", Consumer, earthRole, adviseUser, adviseUser)
 	} else {
 		c.add("open/electrode", "the earth electrode is not joined", seldom, Consumer, true, adviseUser, part("electrode"))
-		c.add("dry/electrode", "the earth electrode has a resistance of 2 kΩ", seldom, Consumer, true, adviseUser, weaken(2000, "electrode"))
+		c.add("dry/electrode", "the earth electrode has a resistance that is far too high", seldom, Consumer, true, adviseUser, weaken(2000, "electrode"))
 	}
 }
 
@@ -162,10 +162,10 @@ func (c *catalogue) claims() {
 	case TNS:
 		c.add("claimed/pen-upstream", "the supply is called TN-S, but its neutral and earth are one conductor before the service", often, Distributor, true, report,
 			part("main.e"), bridge(mainE, mainN, 0))
-		c.add("claimed/tt", "the supply is called TN-S, but the installation has only an electrode (80 Ω)", seldom, Distributor, true, ringFirst,
+		c.add("claimed/tt", "the supply is called TN-S, but the installation has only an electrode", seldom, Distributor, true, ringFirst,
 			part("service.e"), bridge(c.met(), trueEarth, 80))
 	case TNCS:
-		c.add("claimed/tt", "the supply is called TN-C-S, but the installation has only an electrode (80 Ω)", seldom, Distributor, true, ringFirst,
+		c.add("claimed/tt", "the supply is called TN-C-S, but the installation has only an electrode", seldom, Distributor, true, ringFirst,
 			part("pen-link"), bridge(c.met(), trueEarth, 80))
 	case TT:
 		c.add("claimed/tn-c-s", "the installation is called TT, but its earth is joined to the neutral", seldom, Distributor, true, ringFirst,
@@ -174,6 +174,6 @@ func (c *catalogue) claims() {
 	if s.Spec.Reference {
 		c.add("joined/reference", "the earth reference that was taken for independent is joined to the installation", seldom, Employer, true, takeOut,
 			part("spike"), bridge(string(Reference), c.met(), streetOhm))
-		c.add("dry/reference", "the independent earth reference has a resistance of 1 MΩ", seldom, Employer, true, takeOut, weaken(1e6, "spike"))
+		c.add("dry/reference", "the independent earth reference has a resistance that is far too high", seldom, Employer, true, takeOut, weaken(1e6, "spike"))
 	}
 }

@@ -183,10 +183,10 @@ func (c *composer) means() {
 	state := c.table(column{"odds", 0.2}, column{"fits", 0.66}, column{"danger", 0.14})
 	for i := range last.Fits {
 		m := &last.Fits[i]
-		state.row(m.Danger && m.Odds() == visit.MostLikely, c.Odds(m.Odds()), c.w("meaning", "words", c.Meaning(m)), c.endangers(m))
+		state.row(m.Danger && m.Odds() == visit.MostLikely, c.w("meaning", "words", c.Odds(m.Odds())), c.w("meaning", "words", c.Meaning(m)), c.endangers(m))
 	}
 	if o := last.OutsideOdds(); o != visit.NotLeftOut {
-		state.row(false, c.Odds(o), c.w("meaning", "words", c.Say("means.outside")), "")
+		state.row(false, c.w("meaning", "words", c.Odds(o)), c.w("meaning", "words", c.Say("means.outside")), "")
 	}
 	about := &Pairs{}
 	c.mono(about, "worked-out", second(last.At))
