@@ -16,14 +16,19 @@ func decimals(v float64, n int) string { return strconv.FormatFloat(v, 'f', n, 6
 // Line is one line of the story: what the event says, what the engine made of it, and the stop that it
 // raised.
 func (s *Speaker) Line(a *visit.Account, l *visit.Line) string {
-	body, _ := a.Body(l.Event)
-	words := s.event(a, l, body)
+	words := s.Alone(a, l)
 	for i := range a.Stops {
 		if x := &a.Stops[i]; x.Event == l.Event && x.ID != visit.Declared {
 			words += " " + s.Say("story.stop", "title", s.Stop(x.ID, ""))
 		}
 	}
 	return words
+}
+
+// Alone is Line without the stop that the event raised, for where the stop is said beside it.
+func (s *Speaker) Alone(a *visit.Account, l *visit.Line) string {
+	body, _ := a.Body(l.Event)
+	return s.event(a, l, body)
 }
 
 // event words an event. What a person typed stands in it as typed, ended as a sentence.

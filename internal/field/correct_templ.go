@@ -285,7 +285,7 @@ func (p correctPage) Page() templ.Component {
 					}
 				}
 				if len(p.Answers) > 0 {
-					templ_7745c5c3_Err = pair(p.Answers).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = answers("choice", p.Answers).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

@@ -614,7 +614,7 @@ func (f frame) list(l jobList) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			if j.Off.Off {
+			if j.Off.Off() {
 				templ_7745c5c3_Err = f.chip(j.Off).Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

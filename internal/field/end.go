@@ -106,7 +106,7 @@ type finishPage struct {
 }
 
 func (h *Handler) finish(c *call) {
-	p := finishPage{visitFrame: h.visitFrame(c, "field.finish.title"), Left: c.file.leftOut()}
+	p := finishPage{visitFrame: h.held(c, "field.finish.title"), Left: c.file.leftOut()}
 	c.write(p.Page())
 }
 

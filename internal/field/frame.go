@@ -1,13 +1,17 @@
 package field
 
 import (
+	json "encoding/json/v2"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
 
 	"meterwright/internal/page"
+	"meterwright/method"
 	"meterwright/say"
+	"meterwright/visit"
+	"meterwright/walk"
 )
 
 // frame is what every page has.
@@ -51,40 +55,129 @@ type visitFrame struct {
 	// State is the hash of the last line that the page knows.
 	State                    string
 	Address                  string
-	Fictional, Ended, Danger bool
-	Supply                   supplyView
+	Fictional, Ended bool
+	// Stop is the title of the stop in force.
+	Stop   string
+	Supply supplyView
 	// Worn is the protection that is worn.
 	Worn    []string
 	Problem string
+	// Last is the query that names the answer given last, for taking it back.
+	Last string
+	// Screen names what a person looks at: a phase, a sheet, a page.
+	Screen string
+	// Lapses says when a proof lapses that holds now, and how that is said.
+	Lapses []lapseView
 }
 
-// supplyView is how the supply stands, by the events alone.
-type supplyView struct {
-	Off     bool
-	Since   time.Time
-	Minutes int
+type lapseView struct {
+	At    int64  `json:"at"`
+	Words string `json:"words"`
 }
+
+// supplyView is how the supply stands, by the events alone: live, out, dead while the dead proof holds, or
+// stop.
+type supplyView struct {
+	State string
+	// Out is when the supply went off, Dead when it was proved dead, Until when that proof lapses.
+	Out, Dead, Until time.Time
+	Minutes          int
+}
+
+// Off reports whether the supply is off.
+func (s supplyView) Off() bool { return s.State == "out" || s.State == "dead" }
 
 // supply says how the supply of a visit stands.
 func (h *Handler) supply(f *casefile) supplyView {
+	now := h.opts.Clock.Now()
 	o, off := f.Visit.Account().Off()
-	if !off {
-		return supplyView{}
+	switch {
+	case f.Visit.Stop() != "":
+		return supplyView{State: "stop"}
+	case !off:
+		return supplyView{State: "live"}
 	}
-	return supplyView{Off: true, Since: o.Off, Minutes: max(0, int(h.opts.Clock.Now().Sub(o.Off).Minutes()))}
+	s := supplyView{State: "out", Out: o.Off, Minutes: max(0, int(now.Sub(o.Off).Minutes()))}
+	lapses := f.Visit.Lapses()
+	for i, p := range f.method().Proofs {
+		if x := &f.Visit.Account().Proofs[i]; p.Role == method.DeadProof && x.State == visit.ProofHolds {
+			at := slices.IndexFunc(lapses, func(l visit.Lapse) bool { return l.Proof == p.ID })
+			if at < 0 {
+				s.State, s.Dead = "dead", x.Since
+			} else if now.Before(lapses[at].At) {
+				s.State, s.Dead, s.Until = "dead", x.Since, lapses[at].At
+			}
+		}
+	}
+	return s
+}
+
+func (f frame) supplyWords(s supplyView) string {
+	switch s.State {
+	case "out":
+		return f.Say("field.supply.out", "minutes", s.Minutes)
+	case "dead":
+		return f.Say("field.supply.dead", "at", s.Dead)
+	}
+	return f.Say("field.supply." + s.State)
 }
 
 func (h *Handler) visitFrame(c *call, title string, args ...any) visitFrame {
 	f := c.file
-	return visitFrame{frame: h.frame(c.r, title, args...), URL: h.visitURL(c.hand, f.id), Day: h.dayURL(c.hand), State: f.head(),
+	v := visitFrame{frame: h.frame(c.r, title, args...), URL: h.visitURL(c.hand, f.id), Day: h.dayURL(c.hand), State: f.head(),
 		Address: f.Opened.Premises.Address, Fictional: f.Opened.Fictional, Problem: c.problem, Supply: h.supply(f),
-		Worn: f.words.Items(f.Visit.Worn()), Ended: f.Visit.Outcome().String() != "", Danger: f.Visit.Stop() != ""}
+		Worn: f.words.Items(f.Visit.Worn()), Ended: f.Visit.Outcome().String() != "", Stop: f.stopWords(), Screen: title}
+	for _, l := range slices.Backward(f.Visit.Account().Story) {
+		if l.Kind.Correctable() {
+			v.Last = "?event=" + l.Event
+			break
+		}
+	}
+	now := h.opts.Clock.Now()
+	for _, l := range f.Visit.Lapses() {
+		if f.needed(l.Proof) {
+			v.Lapses = append(v.Lapses, lapseView{l.At.UnixMilli(), v.Say("field.lapsed", "proof", f.words.Proof(l.Proof), "at", l.At)})
+			if v.Problem == "" && !now.Before(l.At) {
+				v.Problem = v.Lapses[len(v.Lapses)-1].Words
+			}
+		}
+	}
+	return v
+}
+
+// needed reports whether a step that is still to come rests on a proof.
+func (f *casefile) needed(proof string) bool {
+	return slices.ContainsFunc(walk.Remaining(f.Visit), func(s *method.Step) bool { return slices.Contains(s.Needs, proof) })
+}
+
+// held is the frame of a screen that is as high as the window, so that what is pressed lies at one place.
+func (h *Handler) held(c *call, title string, args ...any) visitFrame {
+	v := h.visitFrame(c, title, args...)
+	v.Layout.Class += " held"
+	if p := c.file.method().Phase(c.file.Visit.Next().Phase); p != nil {
+		v.Screen = "phase " + p.ID
+	}
+	return v
+}
+
+// asked names what is asked, so that an answer to what was asked before is taken for none.
+func (f visitFrame) asked() string { return f.Screen + " " + short(f.State) }
+
+// lapses is what lapses, for the script.
+func (f visitFrame) lapses() (string, error) {
+	if len(f.Lapses) == 0 {
+		return "", nil
+	}
+	b, err := json.Marshal(f.Lapses)
+	return string(b), err
 }
 
 // strip is the line under the bar: what is worn, and that a visit is practice.
 func (f visitFrame) strip() string {
 	worn := len(f.Worn) > 0 && !f.Ended
 	switch {
+	case f.Stop != "":
+		return f.Say("field.strip.stop", "stop", f.Stop)
 	case f.Fictional && worn:
 		return f.Say("field.strip.practice-worn", "items", f.Worn)
 	case f.Fictional:
@@ -124,7 +217,14 @@ func class(on bool, name string) string {
 	return ""
 }
 
-// stacks reports whether answers are too long to stand side by side.
-func stacks(list []answer) bool {
-	return slices.ContainsFunc(list, func(a answer) bool { return len([]rune(a.Words)) > 16 }) || len(list) != 2 && len(list) != 4
+// arranged says how answers lie: two side by side, three below each other, more in two columns.
+func arranged(list []answer) string {
+	long := slices.ContainsFunc(list, func(a answer) bool { return len([]rune(a.Words)) > 16 })
+	switch {
+	case len(list) > 3:
+		return "grid"
+	case len(list) == 2 && !long:
+		return "two"
+	}
+	return "rows"
 }

@@ -12,6 +12,7 @@ import (
 	"meterwright/internal/drawing"
 	"meterwright/internal/page"
 	"meterwright/method"
+	"meterwright/replay"
 	"meterwright/say"
 	"meterwright/site"
 	"meterwright/visit"
@@ -57,7 +58,7 @@ func exhibit(base string, s *samples) http.Handler {
 			return
 		}
 		v := visitFrame{frame: f, URL: base, Day: base, State: strings.Repeat("0", 64), Address: s.w("7 Lantern Row, Northmere"), Fictional: true,
-			Worn: s.list("insulating gloves", "face visor")}
+			Worn: s.list("insulating gloves", "face visor"), Supply: supplyView{State: "live"}}
 		page.Write(w, r, http.StatusOK, piece(v))
 	})
 }
@@ -93,8 +94,38 @@ type galleryPart struct {
 // at is a time of the gallery's day.
 func at(h, m int) time.Time { return time.Date(2026, 11, 24, h, m, 0, 0, time.UTC) }
 
-func (s *samples) bracket(state string, lines ...readingLine) bracketView {
-	return bracketView{State: state, Label: s.lang.Say("field.bracket."+state, "kind", s.lang.Kind("two-pole-detector"), "opened", at(10, 31), "closed", at(10, 44)), Lines: lines}
+func (s *samples) cells(shows ...string) []runCell {
+	var out []runCell
+	for _, x := range shows {
+		out = append(out, runCell{Where: s.w("meter, line in to main earthing terminal"), Shows: s.w(x), Class: "done"})
+	}
+	return out
+}
+
+// run is a run as it stands, with what was shown in it and how many readings are still to come.
+func (s *samples) run(state string, ahead int, shows ...string) runView {
+	v := runView{State: state, Head: s.lang.Say("field.run.proved", "kind", s.lang.Kind("two-pole-detector"), "id", "VD-204", "opened", at(10, 31)), Tail: s.lang.Say("field.run.again"), Cells: s.cells(shows...)}
+	switch state {
+	case "closed":
+		v.Tail = s.lang.Say("field.run.closed", "closed", at(10, 44))
+	case "void":
+		v.Tail = s.lang.Say("field.run.void")
+		v.Void = s.void()
+	case "none":
+		v.Now, v.Head = "start", s.lang.Say("field.run.none", "kind", s.lang.Kind("two-pole-detector"))
+	}
+	for i := range ahead {
+		c := runCell{Where: s.w("meter, line out to main earthing terminal"), Class: "ahead"}
+		if i == 0 && state == "open" {
+			c.Class = "now"
+		}
+		v.Cells = append(v.Cells, c)
+	}
+	return v
+}
+
+func (s *samples) void() string {
+	return s.lang.Say("field.run.void-by", "cause", s.lang.Say("cause.proving-failed", "kind", s.lang.Kind("two-pole-detector"), "shows", s.lang.Say("shows.dark"), "source", s.lang.Source("proving-unit"), "at", s.lang.Say("cause.at", "time", at(10, 52))), "opened", at(10, 31))
 }
 
 var galleryDrawings = []struct {
@@ -124,19 +155,16 @@ func (s *samples) drawn(p drawing.Position) templ.Component {
 }
 
 func (s *samples) parts(f frame) []galleryPart {
-	lines := []readingLine{{s.w("meter, line in to meter, neutral in"), "238.1 V"}, {s.w("meter, neutral in to the operative's own body"), s.w("dark")}}
-	more := s.bracket("void", lines...)
-	more.More = f.Say("field.bracket.more", "n", 4)
-	none := bracketView{State: "none", Label: f.Say("field.bracket.none", "kind", f.lang.Kind("two-pole-detector"))}
+	chip := func(x supplyView) templ.Component { return f.chip(x) }
 	parts := []galleryPart{
-		{"bracket, open", s.bracket("open", lines...).piece()},
-		{"bracket, closed", s.bracket("closed", lines...).piece()},
-		{"bracket, void", more.piece()},
-		{"bracket, none", none.piece()},
-		{"supply, live", f.chip(supplyView{})},
-		{"supply, off", f.chip(supplyView{Off: true, Since: at(10, 31), Minutes: 11})},
-		{"answers", pair(s.answers("x", "It lights", "It stays dark"))},
-		{"answers, many", pair(s.answers("x", "One fuse in an insulating case", "Rewirable", "Metal-clad"))},
+		{"run, open", s.run("open", 3, "lit", "lit").view(f)},
+		{"run, closed", s.run("closed", 0, "238.1 V", "0.4 V").view(f)},
+		{"run, void", s.run("void", 0, "dark", "dark", "dark", "dark", "dark", "dark", "dark").view(f)},
+		{"run, to be proved", s.run("none", 4).view(f)},
+		{"supply, live", chip(supplyView{State: "live"})},
+		{"supply, out", chip(supplyView{State: "out", Out: at(10, 31), Minutes: 11})},
+		{"supply, proved dead", chip(supplyView{State: "dead", Dead: at(10, 52)})},
+		{"supply, stop", chip(supplyView{State: "stop"})},
 	}
 	for _, l := range []jobLine{{State: "new"}, {State: "going", Done: 4, Steps: 9}, {State: "hold", Done: 4, Steps: 9}, {State: "stop", Done: 4, Steps: 9}, {State: "away", Done: 4, Steps: 9}, {State: "ended", Done: 9, Steps: 9}} {
 		parts = append(parts, galleryPart{"strip, " + l.State, strip(l)})
@@ -157,11 +185,26 @@ func (s *samples) add(name string, f func(visitFrame) templ.Component) {
 
 // step is a page of a step that asks what an instrument shows.
 func (s *samples) step(v visitFrame, ask string, kind visit.Kind) stepPage {
-	p := stepPage{visitFrame: v, Place: v.Say("field.step.place", "phase", s.w("Polarity at the old meter"), "n", 2, "of", 4), ID: "polarity", PhaseID: "meter", Ask: s.w(ask), Kind: kind}
+	v.Layout.Class += " held"
+	p := stepPage{visitFrame: v, ID: "polarity", PhaseID: "meter", Ask: s.w(ask), Kind: kind, Way: s.way(v.frame, 5), Draw: s.drawn(galleryDrawings[0].Position)}
 	if kind == visit.KindObserved {
-		p.Bracket = s.bracket("open", readingLine{s.w("meter, line in to main earthing terminal"), s.w("lit")})
+		p.Run = s.run("open", 3, "lit", "lit")
 	}
 	return p
+}
+
+func (s *samples) way(f frame, n int) wayView {
+	v := wayView{Words: f.Say("field.step.place", "phase", s.w("Polarity at the old meter"), "n", n+1, "of", 14)}
+	for i := range 14 {
+		state := replay.PhaseAhead
+		if i < n {
+			state = replay.PhaseDone
+		} else if i == n {
+			state = replay.PhaseNow
+		}
+		v.Cells = append(v.Cells, state)
+	}
+	return v
 }
 
 // all is every page, in order.
@@ -186,15 +229,32 @@ func (s *samples) observing() {
 		p.Answers, _ = showAnswers(s.lang, "shows", "two-pole-detector")
 		return p
 	}
-	s.add("observe, lit or dark", func(v visitFrame) templ.Component {
-		p := detector(v)
-		p.Gloved, p.MayAfter = true, true
-		p.Draw, p.Tip, p.Other = s.drawn(galleryDrawings[0].Position), s.w("Meter, neutral out"), s.w("Main earthing terminal")
+	s.add("observe, lit or dark", func(v visitFrame) templ.Component { return detector(v).Page() })
+	s.add("a second proving failed", func(v visitFrame) templ.Component {
+		p := s.step(v, "", visit.KindProved)
+		p.Supply = supplyView{State: "out", Out: at(10, 31), Minutes: 14}
+		p.Ask, p.Run = s.void(), s.run("void", 0, "dark", "dark", "dark", "dark", "dark", "dark", "dark")
+		p.Run.Void = ""
+		p.Ways = []wayOn{{Words: v.Say("field.run.once-more"), To: v.URL}, {Words: v.Say("field.way.take-another", "kind", v.lang.Kind("two-pole-detector")), To: v.URL}}
 		return p.Page()
 	})
-	s.add("observe, afterwards", func(v visitFrame) templ.Component {
-		p := detector(v)
-		p.Gloved, p.MayAfter, p.After, p.Happened = true, true, true, "10:42"
+	s.add("a sheet", func(v visitFrame) templ.Component {
+		v.Layout.Class += " held"
+		p := sheetPage{visitFrame: v, Head: s.w("Look and touch nothing"), Way: s.way(v.frame, 1), Left: 3}
+		for i, r := range [][]string{{"Is the cut-out hot, cracked, burnt, or open?", "yes", "no"}, {"What is the state of the service cable?", "sound", "damaged or perished", "not visible"}, {"Is there a source that the job does not name?", "yes", "no"}} {
+			row := sheetRow{Step: fmt.Sprintf("row-%d", i), Say: s.w(r[0]), Kind: visit.KindInspected, Answers: s.answers("answer", r[1:]...), Open: i > 0}
+			if i == 0 {
+				row.Given = "no"
+			}
+			p.Rows = append(p.Rows, row)
+		}
+		return p.Page()
+	})
+	s.add("read aloud", func(v visitFrame) templ.Component {
+		p := aloudPage{visitFrame: v, Head: s.w("Polarity at the old meter")}
+		yes, _ := showAnswers(s.lang, "shows", "two-pole-detector")
+		p.Rows = []aloudRow{{N: 0, Say: s.w("Prove the two-pole detector."), Kind: visit.KindProved, Answers: yes}, {N: 1, Say: s.w(askDetector), Kind: visit.KindObserved, Answers: yes},
+			{N: 2, Say: s.w(askVoltmeter), Kind: visit.KindObserved, Number: &numberEntry{Unit: "V"}}}
 		return p.Page()
 	})
 	s.add("observe, a number", func(v visitFrame) templ.Component {
@@ -249,7 +309,8 @@ func (s *samples) means() {
 func (s *samples) working() {
 	s.add("prove", func(v visitFrame) templ.Component {
 		p := s.step(v, "Prove the two-pole detector again. What does it show?", visit.KindProved)
-		p.Bracket = s.bracket("open")
+		p.Run = s.run("open", 0, "lit", "dark")
+		p.Run.Now = "end"
 		p.Sources = []sourceChoice{{Kind: "proving-unit", Words: v.lang.SourceOf(visit.ProvingSource{Kind: "proving-unit", ID: "PU-9"}), Chosen: true}, {Kind: "known-live-supply", Words: v.lang.Source("known-live-supply")}}
 		p.Answers, _ = showAnswers(s.lang, "shows", "two-pole-detector")
 		return p.Page()
@@ -273,7 +334,7 @@ func (s *samples) working() {
 	})
 	s.add("act, with what it rests on", func(v visitFrame) templ.Component {
 		p := s.step(v, "Withdraw the carrier in one straight pull, face aside and the other hand clear, and keep it with you.", visit.KindActed)
-		p.Done, p.Gloved = v.Say("field.step.done"), true
+		p.Done = v.Say("field.step.done")
 		p.Draw = s.drawn(drawing.Position{Claims: site.Spec{Arrangement: site.TNCS}, Act: "withdraw-carrier"})
 		p.Rests = []restLine{{s.w("No voltage was found on the metalwork within reach"), v.Say("proof.holds", "since", "10:20:11")}, {s.w("No load current was found at the meter"), v.Say("proof.holds", "since", "10:41:30")}}
 		return p.Page()
@@ -296,8 +357,9 @@ func (s *samples) threepart(v visitFrame) Threepart {
 
 func (s *samples) barred() {
 	s.add("barred", func(v visitFrame) templ.Component {
-		v.Supply = supplyView{Off: true, Since: at(10, 31), Minutes: 11}
-		return blockedPage{visitFrame: v, Phase: s.w("Exchange"), Threepart: s.threepart(v), Bracket: s.bracket("void"), Seen: v.URL}.Page()
+		v.Supply = supplyView{State: "out", Out: at(10, 31), Minutes: 11}
+		v.Layout.Class += " held"
+		return blockedPage{visitFrame: v, Threepart: s.threepart(v), Run: s.run("void", 0, "dark", "dark"), Seen: v.URL}.Page()
 	})
 	s.add("refused", func(v visitFrame) templ.Component {
 		return refusalPage{visitFrame: v, Threepart: s.threepart(v), Recorded: true, InSpite: []answer{{Name: "kind", Value: "acted"}}}.Page()
@@ -323,8 +385,8 @@ func (s *samples) barred() {
 
 func (s *samples) stopped() {
 	stop := func(v visitFrame) stopPage {
-		v.Danger = true
-		return stopPage{visitFrame: v, Title: v.Say("field.stop.head", "stop", s.w("Voltage on metalwork or on the earthing")), Seen: v.Say("field.at", "at", at(10, 44), "words", s.w("Non-contact detector, box (metal) against the operative's own body: lit.")),
+		v.Stop, v.Supply = s.w("Voltage on metalwork or on the earthing"), supplyView{State: "stop"}
+		return stopPage{visitFrame: v, To: site.Distributor, Ring: "105", Title: v.Say("field.stop.head", "stop", s.w("Voltage on metalwork or on the earthing")), Seen: v.Say("field.at", "at", at(10, 44), "words", s.w("Non-contact detector, box (metal) against the operative's own body: lit.")),
 			Do: s.list("Touch nothing and keep everybody clear", "Ring the distributor on 105 now", "Stay until they take over"), Owner: v.Say("field.stop.owner", "owner", v.lang.Owner(site.Distributor)),
 			Category: v.Say("category.meaning", "scheme", s.w("Service termination issue reporting"), "edition", s.w("the copy in force"), "code", "A", "meaning", s.w("danger now: stay at the premises and ring the distributor"))}
 	}
@@ -335,7 +397,7 @@ func (s *samples) stopped() {
 		return p.Page()
 	})
 	s.add("stop that can be left", func(v visitFrame) templ.Component {
-		v.Danger = true
+		v.Stop, v.Supply = s.w("Current still flows"), supplyView{State: "stop"}
 		return stopPage{visitFrame: v, Title: v.Say("field.stop.head", "stop", s.w("Current still flows with every known switch off")), Do: s.list("Do not withdraw the carrier", "Look for another board or switch", "Ring your office"),
 			Owner: v.Say("field.stop.owner", "owner", v.lang.Owner(site.Employer)), Resume: true, Ways: []wayOn{{Words: s.w("Put the meter terminal cover on"), Form: []answer{{Name: "kind", Value: "acted"}}}}}.Page()
 	})
@@ -351,7 +413,7 @@ func (s *samples) ending() {
 			Undone: []undoneLine{left, {How: s.w("Prove dead"), Say: v.Say("field.untested.count", "steps", v.Say("count.step", "n", 14), "tests", v.Say("count.test", "n", 11))}}, Supplements: true}.Page()
 	})
 	s.add("story, with a correction", func(v visitFrame) templ.Component {
-		p := storyPage{visitFrame: v, Brackets: []bracketView{s.bracket("closed", readingLine{s.w("meter, line in to main earthing terminal"), s.w("lit")})}}
+		p := storyPage{visitFrame: v, Runs: []runView{s.run("closed", 0, "lit")}}
 		p.Lines = []storyLine{{At: "10:31", Words: s.w("Two-pole detector, meter, line in against main earthing terminal: lit."), Beside: []string{v.Say("field.story.corrected", "at", at(10, 40), "now", v.Say("correction.now", "now", s.w("dark")))}},
 			{At: "10:40", Words: s.w("Corrected: lit was entered, now dark. The other button was meant.")}}
 		p.Proofs = []proofLine{{s.w("No load current was found at the meter"), v.Say("proof.undone"), s.w(fmt.Sprintf("held until %s: an answer was corrected", say.Second(at(10, 40))))}}

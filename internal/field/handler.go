@@ -233,39 +233,53 @@ func (h *Handler) do(c *call) {
 		return
 	}
 	rd := &answering{form: f, file: c.file, key: c.key, kit: &j.Kit, secret: h.opts.Secret, now: h.opts.Clock.Now()}
+	if all, ok := map[string]func() ([]visit.Body, error){
+		"kit":   func() ([]visit.Body, error) { return h.listed(c.file, j), nil },
+		"after": func() ([]visit.Body, error) { return h.enteredAfter(c, rd) },
+	}[f.get("kind")]; ok {
+		bodies, err := all()
+		if err != nil {
+			h.again(c, err)
+			return
+		}
+		h.doAll(c, bodies)
+		return
+	}
 	body, err := rd.body()
 	if err != nil {
 		h.again(c, err)
 		return
 	}
 	done, err := h.submit(c, f.get("state"), body, rd.keep)
+	if h.answered(c, body, done, err) {
+		return
+	}
 	to := h.visitURL(c.hand, c.file.id)
+	if h.advise(c, done.hash, body) || visit.KindOf(body) == visit.KindAnswered {
+		to += "/means"
+	}
+	h.see(c, to)
+}
+
+func (h *Handler) see(c *call, to string) { http.Redirect(c.w, c.r, to, http.StatusSeeOther) }
+
+// answered answers a form of which nothing more is to be done, and reports whether it was one.
+func (h *Handler) answered(c *call, body visit.Body, done outcome, err error) bool {
 	switch {
 	case errors.Is(err, errSense):
 		h.again(c, err)
-		return
 	case err != nil:
 		h.fail(c.w, c.r, err)
-		return
 	case done.stale:
 		h.stale(c, body)
-		return
 	case done.refusal != nil && done.hash == "":
 		h.refusalOf(c, done.refusal, nil)
-		return
 	case done.refusal != nil:
-		to += "/refused/" + done.hash
+		h.see(c, h.visitURL(c.hand, c.file.id)+"/refused/"+done.hash)
 	default:
-		if h.advise(c, done.hash, body) && f.get("after") == "" || visit.KindOf(body) == visit.KindAnswered {
-			to += "/means"
-			break
-		}
-		// The time is kept from one answer to the next of a phase that is entered afterwards.
-		if f.get("after") != "" && c.file.Visit.Next().Phase == f.get("phase") {
-			to += "?after=" + url.QueryEscape(f.get("happened"))
-		}
+		return false
 	}
-	http.Redirect(c.w, c.r, to, http.StatusSeeOther)
+	return true
 }
 
 // again shows the page that the form came from, with what is wrong with it and what was entered.
@@ -294,7 +308,7 @@ func allPages() map[string]func(*Handler, *call) {
 		"prove": (*Handler).proveOut, "take": (*Handler).takeOut, "check": (*Handler).checkOut, "wear": (*Handler).wear, "acts": (*Handler).acts,
 		"leave": (*Handler).leave, "correct": (*Handler).correct, "photo": (*Handler).photograph, "told": (*Handler).told, "defect": (*Handler).defect,
 		"end": (*Handler).end, "hands": (*Handler).hands, "handover": (*Handler).handOver, "more": (*Handler).more, "story": (*Handler).story,
-		"means": (*Handler).means, "untested": (*Handler).untested, "back": (*Handler).goBack,
+		"means": (*Handler).means, "untested": (*Handler).untested, "back": (*Handler).goBack, "aloud": (*Handler).aloud,
 	}
 	for name := range shortForms {
 		all[name] = func(h *Handler, c *call) { h.short(c, name) }
@@ -321,6 +335,11 @@ func (h *Handler) turn(c *call) {
 	case n.Blocked != nil && c.query("seen") == "" && c.problem == "":
 		h.blocked(c, n)
 	default:
+		s, _ := c.file.method().Step(n.Step)
+		if rows := c.file.rows(s); len(rows) > 1 {
+			h.sheet(c, n, rows)
+			return
+		}
 		h.step(c, n)
 	}
 }

@@ -603,7 +603,7 @@ func (p awayPage) Page() templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = p.links(false).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = p.foot(false).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -736,7 +736,7 @@ func (p meansPage) Page() templ.Component {
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
-					templ_7745c5c3_Err = pair(p.Choices).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = answers("choice", p.Choices).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

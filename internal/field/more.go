@@ -11,12 +11,12 @@ type wayGroup struct {
 	Ways []wayOn
 }
 
-// moreGroups is what the page leads to, group by group; what it may mean only where something was worked out.
+// moreGroups is what the page leads to, group by group; reading aloud, and what it may mean, only where there is something.
 var moreGroups = []struct {
 	name  string
 	pages []string
 }{
-	{"look", []string{"story", "untested", "means"}},
+	{"look", []string{"aloud", "story", "untested", "means"}},
 	{"record", []string{"photo", "defect", "told", "dependant", "note"}},
 	{"work", []string{"prove", "take", "wear", "acts", "back"}},
 	{"leave", []string{"leaving", "handover", "end"}},
@@ -27,7 +27,8 @@ func (h *Handler) more(c *call) {
 	for _, g := range moreGroups {
 		group := wayGroup{Head: p.Say("field.more." + g.name)}
 		for _, name := range g.pages {
-			if name != "means" || len(c.file.Visit.Account().Advice) > 0 {
+			left := name == "means" && len(c.file.Visit.Account().Advice) == 0 || name == "aloud" && len(c.file.upToAct()) == 0
+			if !left {
 				group.Ways = append(group.Ways, wayOn{Words: p.Say("field.more.to." + name), To: p.URL + "/" + name})
 			}
 		}

@@ -41,8 +41,7 @@ func (h *Handler) outOfTurn(c *call, on string) (stepPage, *jobs.Job, bool) {
 		h.fail(c.w, c.r, err)
 		return stepPage{}, nil, false
 	}
-	p := stepPage{visitFrame: h.visitFrame(c, "field."+on+".title"), On: on}
-	p.Place = p.Say("field.step.out-of-turn")
+	p := stepPage{visitFrame: h.held(c, "field."+on+".title"), On: on}
 	return p, j, true
 }
 

@@ -96,9 +96,8 @@ func (f *casefile) ways(at string, r *visit.Refusal) []wayOn {
 // blockedPage says that the step in turn is barred, in three parts.
 type blockedPage struct {
 	visitFrame
-	Phase string
 	Threepart
-	Bracket bracketView
+	Run runView
 	// Seen leads to the step all the same, for what was seen there.
 	Seen string
 }
@@ -106,9 +105,8 @@ type blockedPage struct {
 func (h *Handler) blocked(c *call, n visit.Next) {
 	f := c.file
 	s, _ := f.method().Step(n.Step)
-	p := blockedPage{visitFrame: h.visitFrame(c, "field.refusal.title"), Phase: f.words.Phase(n.Phase)}
+	p := blockedPage{visitFrame: h.held(c, "field.refusal.title"), Run: f.run(s)}
 	p.Threepart = f.threepart(p.URL, n.Blocked)
-	p.Bracket = f.bracket(used(s), s.Observe != nil)
 	if n.Warns {
 		p.Seen = p.URL + "?seen=1"
 	}

@@ -18,7 +18,6 @@ var shortForms = map[string]struct {
 }{
 	"note":       {visit.KindNoted, "note", []string{"words"}, "go"},
 	"dependant":  {visit.KindDependant, "dependant", []string{"words", "agreed"}, "go"},
-	"stop":       {visit.KindStopped, "stopping", []string{"why"}, "danger"},
 	"resume":     {visit.KindResumed, "resume", []string{"why"}, ""},
 	"leaving":    {visit.KindWentAway, "leaving", []string{"why"}, ""},
 	"supplement": {visit.KindSupplement, "supplement", []string{"words"}, "go"},

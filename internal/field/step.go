@@ -9,39 +9,33 @@ import (
 	"github.com/a-h/templ"
 
 	"meterwright/instrument"
-	"meterwright/internal/drawing"
 	"meterwright/internal/jobs"
 	"meterwright/measure"
 	"meterwright/metering"
 	"meterwright/method"
-	"meterwright/site"
+	"meterwright/replay"
+	"meterwright/say"
 	"meterwright/visit"
-	"meterwright/walk"
 )
 
-// stepPage is one step: the one in turn, or one that is made out of turn.
+// stepPage is one step on the screen of its phase: the one in turn, or one that is made out of turn. Above
+// stands the position, the sentence and the run; below, always in one place, what can be answered.
 type stepPage struct {
 	visitFrame
-	// Place says in which phase it stands and how far that has come.
-	Place string
-	ID    string
+	ID string
 	// Ask is the sentence of the step.
-	Ask     string
-	Why     string
-	Bracket bracketView
-	Draw    templ.Component
-	// Tip and Other are where the instrument is put.
-	Tip, Other string
-	Limit      *limitView
-	Gloved     bool
+	Ask  string
+	Why  string
+	Run  runView
+	Draw templ.Component
+	// Limit is what a number is judged against.
+	Limit *limitView
+	// Way shows how far the phases have come.
+	Way wayView
 	// Seen says that the page is shown although the step is barred, for what was seen all
 	// the same.
-	Seen bool
-	// MayAfter says that the method lets answers of this phase be entered afterwards.
-	MayAfter bool
-	After    bool
-	Happened string
-	PhaseID  string
+	Seen    bool
+	PhaseID string
 
 	// On names the page, where it is not the step in turn.
 	On      string
@@ -60,6 +54,8 @@ type stepPage struct {
 	Done   string
 	// Means is what the readings so far may mean, where no answer is to be given.
 	Means meansView
+	// Ways is what can be done instead of an answer, after a proving that failed.
+	Ways []wayOn
 }
 
 // limitView is a limit with its mark and its source.
@@ -77,10 +73,15 @@ type sourceChoice struct {
 	Chosen      bool
 }
 
+// fieldEntry is one field of a step that records. Known is what the program knows itself, so that nobody is
+// asked for it.
 type fieldEntry struct {
-	ID, Type, Label, Value, Last string
-	Choices                      []answer
+	ID, Type, Label, Value, Last, Unit, Known string
+	Choices                                   []answer
 }
+
+// digits reports whether the field is typed on the page's own keys.
+func (e fieldEntry) digits() bool { return e.Known == "" && (e.Type == "number" || e.Type == "reading") }
 
 type restLine struct{ Words, State string }
 
@@ -91,37 +92,33 @@ type judgedView struct {
 	Correct string
 }
 
+// wayView shows a phase among the others.
+type wayView struct {
+	Words string
+	Cells []replay.Standing
+}
+
+func (f *casefile) way(phase string) wayView {
+	v := wayView{Cells: f.Phases()}
+	for i, ph := range f.method().Phases {
+		if ph.ID == phase {
+			v.Words = f.words.Say("field.step.place", "phase", ph.Words, "n", i+1, "of", len(v.Cells))
+		}
+	}
+	return v
+}
+
 // step shows the step in turn.
 func (h *Handler) step(c *call, n visit.Next) {
 	f, m := c.file, c.file.method()
-	s, at := m.Step(n.Step)
+	s, _ := m.Step(n.Step)
 	j, err := h.jobOf(c)
 	if err != nil {
 		h.fail(c.w, c.r, err)
 		return
 	}
 	ph := m.Phase(s.Phase)
-	p := stepPage{visitFrame: h.visitFrame(c, "field.step.title", "phase", ph.Words), PhaseID: ph.ID, ID: s.ID, Ask: s.Say, Why: s.Why,
-		Gloved: ph.Gloved, Seen: n.Blocked != nil, MayAfter: slices.Contains(ph.Entry, "after")}
-	so, of := 0, 0
-	for i, other := range walk.Steps(m, f.Visit.Facts()) {
-		if other.Phase == s.Phase {
-			of++
-			if i <= at {
-				so++
-			}
-		}
-	}
-	p.Place = p.Say("field.step.place", "phase", ph.Words, "n", so, "of", of)
-	if p.MayAfter && c.query("after") != "" {
-		p.After, p.Happened = true, c.query("after")
-		if c.given != nil {
-			p.Happened = c.given.Get("happened")
-		}
-		if p.Happened == "now" {
-			p.Happened = ""
-		}
-	}
+	p := stepPage{visitFrame: h.held(c, "field.step.title", "phase", ph.Words), PhaseID: ph.ID, ID: s.ID, Ask: s.Say, Why: s.Why, Way: f.way(ph.ID), Seen: n.Blocked != nil, Run: f.run(s)}
 	proofs := f.Visit.Account().Proofs
 	for i := range proofs {
 		if slices.Contains(s.Needs, proofs[i].ID) {
@@ -129,6 +126,11 @@ func (h *Handler) step(c *call, n visit.Next) {
 		}
 	}
 	h.fill(c, &p, s, j)
+	if words, kind := f.failed(); words != "" && c.query("again") == "" && c.problem == "" {
+		// A second proving failed: what it undoes is said before anything else is asked.
+		p.Ask, p.Run.Void = words, ""
+		p.Ways = []wayOn{{Words: p.Say("field.run.once-more"), To: p.URL + "?again=1"}, {Words: p.Say("field.way.take-another", "kind", f.words.Kind(kind)), To: p.URL + "/take?with=" + url.QueryEscape(string(kind))}}
+	}
 	p.Judged = h.judged(f, j)
 	p.Means = f.meansBeside(s, p.URL)
 	c.write(p.Page())
@@ -191,7 +193,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 	case s.Observe != nil:
 		h.fillObserve(c, p, s.Observe)
 	case s.Inspect != nil:
-		p.Kind, p.Bracket = visit.KindInspected, f.bracket("", false)
+		p.Kind = visit.KindInspected
 		p.Answers = f.choices("answer", s.Inspect.Answers)
 	case s.Decide != nil:
 		p.Kind = visit.KindDecided
@@ -204,9 +206,11 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 			p.Fields = append(p.Fields, entryOf(c, &s.Record.Fields[i], j))
 		}
 	case s.Act != "":
-		p.Kind, p.Done, p.Bracket = visit.KindActed, p.Say("field.step.done"), f.bracket("", false)
+		p.Kind, p.Done = visit.KindActed, p.Say("field.step.done")
 		p.Hidden = append(p.Hidden, answer{Name: "act", Value: s.Act})
-		p.Draw = drawn(drawing.Position{Words: f.words, Claims: f.method().Claims, Switches: f.Visit.Switches(), Act: site.ActID(s.Act)})
+	}
+	if len(p.Fields) == 0 && len(p.Tools) == 0 {
+		p.Draw = f.drawn(s)
 	}
 }
 
@@ -220,26 +224,23 @@ func (f *casefile) choices(name string, values []string) []answer {
 }
 
 func (h *Handler) fillObserve(c *call, p *stepPage, o *method.Observe) {
-	f, kind := c.file, instrument.Kind(o.With)
-	p.Kind, p.Bracket = visit.KindObserved, f.bracket(kind, true)
+	kind := instrument.Kind(o.With)
+	p.Kind = visit.KindObserved
 	if o.Bounds != nil {
 		p.Limit = &limitView{p.Say("field.capital", "words", o.Bounds.Words), p.lang.Limit(o.Bounds), o.Bounds.Mark, o.Bounds.Source}
 	}
-	p.Draw = drawn(drawing.Position{Words: f.words, Claims: f.method().Claims, Switches: f.Visit.Switches(), Tip: site.PointID(o.At), Other: site.PointID(o.Against)})
-	p.Tip = p.Say("field.capital", "words", f.words.Point(o.At))
-	if o.Against != "" {
-		p.Other = p.Say("field.capital", "words", f.words.Point(o.Against))
-	}
-	p.fillShows(c, kind, o.Bounds)
+	expect := instrument.Shows(o.Expect)
+	p.fillShows(c, kind, o.Bounds, expect == "" || expect == instrument.Value || expect == instrument.Over)
 }
 
-// fillShows asks what the instrument shows.
-func (p *stepPage) fillShows(c *call, kind instrument.Kind, bounds *method.Bounds) {
+// fillShows asks what the instrument shows: a number where it can show one and one is wanted.
+func (p *stepPage) fillShows(c *call, kind instrument.Kind, bounds *method.Bounds, wanted bool) {
 	var number bool
 	p.Answers, number = showAnswers(p.lang, "shows", kind)
 	p.Detail = kind == instrument.SocketTester
-	if number {
+	if number && wanted {
 		p.Number = numberFor(c, kind, bounds)
+		p.Answers = slices.DeleteFunc(p.Answers, func(a answer) bool { return a.Value != string(instrument.Over) })
 	}
 }
 
@@ -261,11 +262,11 @@ func entryOf(c *call, field *method.Field, j *jobs.Job) fieldEntry {
 	case field.Unit != "":
 		key = "field.entry.unit"
 	}
-	e := fieldEntry{ID: field.ID, Type: field.Type, Value: c.entered("f." + field.ID)}
+	e := fieldEntry{ID: field.ID, Type: field.Type, Value: c.entered("f." + field.ID), Unit: measure.Unit(field.Unit).String(), Known: c.file.known(field, j)}
 	for _, ch := range field.Choices {
 		e.Choices = append(e.Choices, answer{"f." + field.ID, ch, f.Method().Display(method.Choices, ch)})
 	}
-	e.Label = f.Say(key, "field", field.Words, "unit", measure.Unit(field.Unit).String())
+	e.Label = f.Say(key, "field", field.Words, "unit", e.Unit)
 	if field.Optional {
 		e.Label = f.Say("field.entry.optional", "label", e.Label)
 	}
@@ -277,9 +278,25 @@ func entryOf(c *call, field *method.Field, j *jobs.Job) fieldEntry {
 	return e
 }
 
+// known is what the program knows of an entry from the job and the events, or nothing.
+func (f *casefile) known(field *method.Field, j *jobs.Job) string {
+	supply := f.Visit.Account().Supply
+	switch {
+	case field.Role == method.OldMeter:
+		return j.Meter
+	case field.Role == method.OffTime && len(supply) > 0:
+		return say.Clock(supply[0].Off)
+	case field.Role == method.OnTime && len(supply) > 0 && !supply[len(supply)-1].On.IsZero():
+		return say.Clock(supply[len(supply)-1].On)
+	}
+	return ""
+}
+
+func (h *Handler) today() string { return h.opts.Clock.Now().Format(time.DateOnly) }
+
 // dated says until when something of the kit is in date.
 func (h *Handler) dated(f frame, key, due string) (words string, past bool) {
-	past = due != "" && due < h.opts.Clock.Now().Format(time.DateOnly)
+	past = due != "" && due < h.today()
 	switch {
 	case past:
 		return f.Say(key+".past", "due", due), true
@@ -321,7 +338,7 @@ func soundOrFailed(f frame, name string) []answer {
 }
 
 func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []string, j *jobs.Job) {
-	p.Kind, p.Bracket, p.Ask = visit.KindProved, c.file.bracket(kind, false), p.Say("field.prove.ask", "prove", p.Ask)
+	p.Kind, p.Ask = visit.KindProved, p.Say("field.prove.ask", "prove", p.Ask)
 	id := ""
 	for _, i := range c.file.Visit.Account().Instruments {
 		if i.Kind == kind {
@@ -345,7 +362,7 @@ func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []str
 	if len(p.Sources) == 1 {
 		p.Sources[0].Chosen = true
 	}
-	p.fillShows(c, kind, nil)
+	p.fillShows(c, kind, nil, slices.Contains(m.Good, instrument.Value))
 	if t.ProvedOn.Nominal != "" && chosen == string(t.ProvedOn.Kind) && p.Number != nil {
 		p.Limit = &limitView{Words: p.Say("field.prove.nominal"), Range: t.ProvedOn.Nominal}
 	}
@@ -375,11 +392,11 @@ func (p stepPage) sourceURL(kind string) string {
 		q.Set("with", p.Hidden[0].Value)
 		return p.URL + "/prove?" + q.Encode()
 	}
-	if p.After {
-		q.Set("after", cmp.Or(p.Happened, "now"))
-	}
 	if p.Seen {
 		q.Set("seen", "1")
 	}
 	return p.URL + "?" + q.Encode()
 }
+
+// typed reports whether the step records numbers, which are typed on the page's own keys.
+func (p stepPage) typed() bool { return slices.ContainsFunc(p.Fields, fieldEntry.digits) }

@@ -3,6 +3,8 @@ package field
 import (
 	"net/url"
 
+	"meterwright/method"
+	"meterwright/site"
 	"meterwright/visit"
 )
 
@@ -12,7 +14,10 @@ type stopPage struct {
 	Title    string
 	Seen     string
 	Do       []string
+	// Owner is who must mend it, in words; To is that owner, where a method names one, and Ring their number.
 	Owner    string
+	To       method.Owner
+	Ring     string
 	Category string
 	Told     []string
 	Resume   bool
@@ -47,7 +52,10 @@ func (h *Handler) stopped(c *call, id string) {
 	p := stopPage{visitFrame: h.visitFrame(c, "field.stop.title"), Resume: f.Visit.Resumable()}
 	p.Title = p.Say("field.stop.head", "stop", f.stopWords())
 	if s := f.method().Stop(id); s != nil {
-		p.Do, p.Owner = s.Do, p.Say("field.stop.owner", "owner", p.lang.Owner(s.Owner))
+		p.Do, p.To, p.Owner = s.Do, s.Owner, p.Say("field.stop.owner", "owner", p.lang.Owner(s.Owner))
+		if s.Owner == site.Distributor {
+			p.Ring = h.opts.Pack.Emergency.Value
+		}
 		p.Category = p.lang.Category(h.opts.Pack.Schemes, s.Scheme, s.Category)
 		for _, act := range s.Allows {
 			p.Ways = append(p.Ways, actWay(f, act))
@@ -57,7 +65,9 @@ func (h *Handler) stopped(c *call, id string) {
 		p.Ways = append(p.Ways, wayOn{Words: p.Say("field.way.acts"), To: p.URL + "/acts"})
 	}
 	if since := f.inForce(); since != nil {
-		p.Seen = f.lineWords(since.Event)
+		if l := f.line(since.Event); l != nil {
+			p.Seen = f.words.Say("field.at", "at", l.At, "words", f.words.Alone(f.Visit.Account(), l))
+		}
 		for _, r := range f.Visit.Account().Reports {
 			if !r.At.Before(since.At) {
 				p.Told = append(p.Told, p.Say("field.at", "at", r.At, "words", p.lang.Told(r.To, r.Whom, r.Name, r.Reference)))

@@ -9,7 +9,7 @@ import (
 type storyPage struct {
 	visitFrame
 	Lines    []storyLine
-	Brackets []bracketView
+	Runs     []runView
 	Proofs   []proofLine
 	Pictures []pictureView
 }
@@ -19,7 +19,7 @@ type proofLine struct{ Words, State, Undone string }
 func (h *Handler) story(c *call) {
 	f := c.file
 	a := f.Visit.Account()
-	p := storyPage{visitFrame: h.visitFrame(c, "field.story.title"), Brackets: f.brackets(), Pictures: f.pictures()}
+	p := storyPage{visitFrame: h.visitFrame(c, "field.story.title"), Runs: f.runs(), Pictures: f.pictures()}
 	for i := range a.Story {
 		if a.Story[i].Kind != visit.KindAdvised { // It has a page of its own.
 			p.Lines = append(p.Lines, f.storyLine(&a.Story[i]))

@@ -30,7 +30,12 @@ type phone struct {
 	axe  string
 	seen map[string]bool
 	// lost makes connections break.
-	lost *atomic.Int32
+	lost   *atomic.Int32
+	finger *finger
+	// in is where something to press is looked for, a selector; empty is the whole page.
+	in string
+	// count is what the visit asks of a person; nil where nobody counts.
+	count *counts
 }
 
 // Where an exchange is lost.
@@ -80,8 +85,8 @@ func newPhone(t *testing.T, s *Server) *phone {
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
-	p := &phone{t: t, ctx: ctx, site: site.URL, axe: string(axe), seen: map[string]bool{}, lost: lost}
-	p.do(chromedp.EmulateViewport(360, 740, chromedp.EmulateMobile, chromedp.EmulateTouch))
+	p := &phone{t: t, ctx: ctx, site: site.URL, axe: string(axe), seen: map[string]bool{}, lost: lost, finger: &finger{}}
+	p.do(chromedp.EmulateViewport(360, 600, chromedp.EmulateMobile, chromedp.EmulateTouch))
 	return p
 }
 
@@ -128,6 +133,7 @@ func (p *phone) settle(act func()) {
 	for time.Now().Before(deadline) {
 		v, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](`document.readyState === "complete" && !!document.querySelector("main") && !document.querySelector("main").dataset.old`))
 		if err == nil && v {
+			p.shown()
 			return
 		}
 	}
@@ -148,10 +154,10 @@ func (p *phone) touch(words string) {
 	at := eval[*spotOn](p, `(() => {
 		const want = `+quote(words)+`;
 		const text = (e) => (e.innerText || "").replace(/\s+/g, " ").trim();
-		const all = [...document.querySelectorAll("button, a[href], label.option, summary")].filter((e) => e.getClientRects().length);
+		const all = [...(document.querySelector(`+quote(p.in)+` || "body")).querySelectorAll("button, a[href], label.option, summary")].filter((e) => e.getClientRects().length);
 		const e = all.find((e) => text(e) === want) || all.find((e) => text(e).startsWith(want));
 		if (!e) return null;
-		e.scrollIntoView({ block: "center" });
+		if (!e.closest(".zone, .foot, .top")) e.scrollIntoView({ block: "center" });
 		const r = e.getBoundingClientRect();
 		const x = r.x + r.width / 2, y = r.y + r.height / 2;
 		const hit = document.elementFromPoint(x, y);
@@ -167,23 +173,26 @@ func (p *phone) touch(words string) {
 	if at.W < 48 || at.H < 48 {
 		p.t.Errorf("%q is %.0f by %.0f pixels, too small for a thumb", words, at.W, at.H)
 	}
-	p.do(chromedp.MouseClickXY(at.X, at.Y))
+	p.count.tap(words)
+	p.finger.later(time.Second)
+	p.press(at.X, at.Y)
 }
 
 // write writes into a field as the device's keyboard does.
 func (p *phone) write(id, text string) {
 	p.t.Helper()
+	p.count.write(text)
 	p.do(chromedp.SendKeys(chromedp.ID(id), text))
 }
 
-// keys types a number on the page's own keypad.
+// keys types a number on the page's own keys.
 func (p *phone) keys(number string) {
 	p.t.Helper()
 	for _, k := range number {
 		p.touch(string(k))
 	}
-	if got := eval[string](p, `document.querySelector("[data-number] input.num").value`); got != number {
-		p.t.Fatalf("the keypad typed %q, not %q", got, number)
+	if key := eval[string](p, `document.querySelector(".enter").textContent`); !strings.HasPrefix(key, "enter "+number) {
+		p.t.Fatalf("the key that enters says %q, not %q", key, number)
 	}
 }
 

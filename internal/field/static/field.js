@@ -1,64 +1,180 @@
-// Makes the pages of a visit quicker; every one of them works without it.
+// Takes answers by touch and puts the next page in the place of the present one; every page works without it.
 "use strict";
 (() => {
+	// A finger that bounces comes down again within this many milliseconds.
+	const deaf = 450;
+	const bounce = 100; // for the same digit
+
 	const notice = (words) => {
 		const n = document.getElementById("notice");
 		if (!n) return;
 		n.textContent = words;
 		n.hidden = words === "";
-		if (words) n.scrollIntoView({ block: "nearest" });
 	};
+
+	// What is asked, and since when: an answer counts only if the finger came down for what is asked now,
+	// and not at once after that changed.
+	const asked = (el) => el.closest("[data-row]")?.dataset.row ?? document.querySelector("main")?.dataset.ask ?? "";
+	let changed = -Infinity;
+	const locked = new Map(); // the rows of a sheet, each until when
+	let down = null;
+	let lifted = -Infinity; // when a finger was lifted last
+	let pending = null; // the requests under way
+
+	const hears = (el, at) => {
+		if (el.closest(".stopnow")) return true;
+		if (at < changed + deaf || pending && !el.closest("[data-row]")) return false;
+		return !(locked.get(asked(el)) > at);
+	};
+
+	const pressable = (target) => target.closest?.("button, a[href], label, summary") ?? target.closest?.("input");
+
+	addEventListener("pointerdown", (e) => {
+		const el = pressable(e.target);
+		down = el && hears(el, e.timeStamp) ? { el, ask: asked(el) } : null;
+		if (down && el.dataset.key) digit(el, e.timeStamp);
+	}, true);
+	addEventListener("pointercancel", () => { down = null; }, true);
+
+	// A finger lifted elsewhere, or from something that was not there when it came down, has said nothing.
+	addEventListener("click", (e) => {
+		const el = pressable(e.target);
+		if (!el) return;
+		const meant = e.detail === 0 ? hears(el, e.timeStamp) : down && down.el === el && down.ask === asked(el);
+		if (e.detail === 0 && el.dataset.key && meant) digit(el, e.timeStamp);
+		lifted = e.timeStamp;
+		if (meant && el.matches("[data-row] button")) locked.set(asked(el), Infinity);
+		if (!meant) {
+			e.preventDefault();
+			e.stopImmediatePropagation();
+		}
+	}, true);
+
+	// The keypad types into its own number, or into the fields of a form one after the other.
+	const last = { key: "", at: -Infinity };
+	const digit = (el, at) => {
+		const key = el.dataset.key;
+		if (key === last.key && at - last.at < bounce) return;
+		last.key = key;
+		last.at = at;
+		const input = field(el.form);
+		if (!input) return;
+		input.value = key === "back" ? input.value.slice(0, -1) : input.value + key;
+		repeat();
+	};
+	const fields = (form) => [...form.querySelectorAll("input[data-digits]")];
+	const field = (form) => fields(form).find((i) => i.dataset.current) ?? fields(form)[0];
+	const current = (input) => {
+		for (const i of fields(input.form)) delete i.dataset.current;
+		input.dataset.current = "1";
+		repeat();
+	};
+
+	// The key that enters repeats the number with its unit.
+	const repeat = () => {
+		for (const pad of document.querySelectorAll("[data-pad]")) {
+			const input = field(pad.closest("form"));
+			const key = pad.querySelector(".enter");
+			key.dataset.plain ??= key.textContent;
+			const value = input?.value ?? "";
+			key.textContent = value === "" ? key.dataset.plain : key.dataset.enter.replace("#", (value + " " + input.dataset.unit).trim());
+			key.disabled = value === "" && key.name !== "";
+		}
+	};
+
+	document.addEventListener("focusin", (e) => {
+		if (e.target.matches?.("input[data-digits]")) current(e.target);
+	});
 
 	// ready gives the parts of a page what only a script can.
 	const ready = () => {
-		for (const k of document.querySelectorAll(".keypad[hidden]")) k.hidden = false;
-		// With a keypad of our own the device's keyboard would only take its place.
-		for (const i of document.querySelectorAll("[data-number] input.num")) i.inputMode = "none";
+		for (const pad of document.querySelectorAll("[data-pad]")) {
+			pad.hidden = false;
+			for (const plain of pad.parentNode.querySelectorAll("[data-plain]")) plain.hidden = true;
+			// With keys of our own the device's keyboard would only take their place.
+			for (const i of fields(pad.closest("form"))) i.inputMode = "none";
+			if (!field(pad.closest("form"))?.dataset.current) current(field(pad.closest("form")));
+		}
+		for (const b of document.querySelectorAll("[data-aloud]")) b.hidden = !window.speechSynthesis;
+		repeat();
 		tick();
 	};
 
+	// What lapses with time is said when it lapses: nothing is asked of the other side.
+	let next = 0;
 	const tick = () => {
+		const now = Date.now();
+		let soon = now + 60000;
 		for (const c of document.querySelectorAll("[data-since]")) {
-			const min = Math.max(0, Math.floor((Date.now() - Number(c.dataset.since)) / 60000));
-			const words = c.dataset.words.replace("#", min);
+			if (c.dataset.until && Number(c.dataset.until) > now) {
+				soon = Math.min(soon, Number(c.dataset.until));
+				continue;
+			}
+			c.classList.replace("dead", "out");
+			const words = c.dataset.words.replace("#", Math.max(0, Math.floor((now - Number(c.dataset.since)) / 60000)));
 			if (c.textContent !== words) c.textContent = words;
+			soon = Math.min(soon, now + 10000);
 		}
+		const main = document.querySelector("main");
+		for (const l of JSON.parse(main?.dataset.lapses || "[]")) {
+			if (l.at > now) soon = Math.min(soon, l.at);
+			else if (!main.querySelector(".problem")) notice(l.words);
+		}
+		clearTimeout(next);
+		next = setTimeout(tick, soon - now);
 	};
-	setInterval(tick, 10000);
+	addEventListener("visibilitychange", tick);
+	addEventListener("focus", tick);
 
-	// show puts a page in the place of the present one.
-	const show = (html, url, push) => {
-		const next = new DOMParser().parseFromString(html, "text/html");
-		const main = next.querySelector("main");
+	// show puts a page in the place of the present one. at is when the finger came down that led to it.
+	const show = (html, url, push, at, row) => {
+		const page = new DOMParser().parseFromString(html, "text/html");
+		const main = page.querySelector("main");
 		if (!main || !window.Idiomorph) return false;
+		const was = document.querySelector("main");
+		const sheet = row && was?.dataset.screen === main.dataset.screen;
+		const since = Math.max(performance.now(), at);
 		if (push) history.pushState({}, "", url);
-		for (const name of ["data-scheme", "data-hand"]) document.documentElement.setAttribute(name, next.documentElement.getAttribute(name) || "");
-		document.title = next.title;
-		document.body.className = next.body.className;
-		Idiomorph.morph(document.body, next.body, { morphStyle: "innerHTML", ignoreActiveValue: false });
-		window.scrollTo(0, 0);
+		for (const name of ["data-scheme", "data-hand"]) document.documentElement.setAttribute(name, page.documentElement.getAttribute(name) || "");
+		document.title = page.title;
+		document.body.className = page.body.className;
+		if (sheet) locked.set(row, since + deaf);
+		else {
+			changed = since;
+			locked.clear();
+		}
+		Idiomorph.morph(document.body, page.body, { morphStyle: "innerHTML", ignoreActiveValue: false });
 		ready();
-		const h = document.querySelector("h1");
-		if (h) h.focus({ preventScroll: true });
+		if (sheet) return true;
+		window.scrollTo(0, 0);
+		for (const u of document.querySelectorAll(".upper")) u.scrollTop = 0;
+		document.querySelector("h1")?.focus({ preventScroll: true });
 		return true;
 	};
 
-	let busy = false;
-	const go = async (url, options, push, from) => {
-		if (busy) return;
-		busy = true;
+	// What a form says is read when it is its turn: the page may know more by then.
+	const fetched = async (url, body, push, from, at) => {
+		if (from && !from.isConnected) return;
+		const row = from?.dataset.row;
 		if (from) from.dataset.busy = "1";
 		notice("");
 		try {
+			const options = from ? { method: "POST", body: body() } : {};
 			const answer = await fetch(url, { ...options, headers: { Accept: "text/html" }, credentials: "same-origin" });
 			const html = await answer.text();
-			if (!show(html, answer.url, push)) location.assign(answer.url);
+			if (!show(html, answer.url, push, at, row)) location.assign(answer.url);
 		} catch {
 			notice(document.getElementById("notice")?.dataset.lost ?? "");
+			changed = Math.max(performance.now(), at);
+			locked.clear();
 		} finally {
-			busy = false;
 			if (from) delete from.dataset.busy;
 		}
+	};
+	const go = (url, body, push, from, at) => {
+		pending = (pending ?? Promise.resolve()).then(() => fetched(url, body, push, from, at));
+		const mine = pending;
+		return mine.finally(() => { if (pending === mine) pending = null; });
 	};
 
 	const ours = (url) => url.origin === location.origin && url.pathname.startsWith("/field/");
@@ -68,29 +184,60 @@
 		const url = new URL(form.action);
 		if (!window.Idiomorph || !ours(url) || e.defaultPrevented) return;
 		e.preventDefault();
-		const data = new FormData(form, e.submitter);
-		const body = form.enctype === "multipart/form-data" ? data : new URLSearchParams(data);
-		go(url, { method: "POST", body }, true, form);
+		const current = field(form);
+		if (e.submitter?.matches(".enter") && e.submitter.name === "") {
+			// One number is entered; the next is asked for.
+			const rest = fields(form).slice(fields(form).indexOf(current) + 1).find((i) => i.value === "");
+			if (rest) {
+				rest.focus({ preventScroll: true });
+				rest.scrollIntoView({ block: "nearest" });
+				return;
+			}
+		}
+		const by = e.submitter;
+		const body = () => {
+			const data = new FormData(form, by?.isConnected ? by : null);
+			return form.enctype === "multipart/form-data" ? data : new URLSearchParams(data);
+		};
+		go(url, body, true, form, lifted);
 	});
 
 	document.addEventListener("click", (e) => {
-		const key = e.target.closest("[data-key]");
-		if (key) {
-			const input = key.closest("[data-number]").querySelector("input.num");
-			input.value = key.dataset.key === "back" ? input.value.slice(0, -1) : input.value + key.dataset.key;
-			return;
-		}
+		const aloud = e.target.closest("[data-aloud]");
+		if (aloud) return read(aloud);
 		const a = e.target.closest("a[href]");
 		if (!a || !window.Idiomorph || e.defaultPrevented || e.button !== 0 || e.ctrlKey || e.metaKey || e.shiftKey || a.target || a.hasAttribute("download")) return;
 		const url = new URL(a.href);
 		if (!ours(url)) return;
 		e.preventDefault();
-		go(url, {}, true, null);
+		go(url, null, true, null, lifted);
+	});
+
+	// read reads the lines of a page aloud, or stops reading.
+	const read = (button) => {
+		button.dataset.read ??= button.textContent;
+		const speaking = speechSynthesis.speaking;
+		speechSynthesis.cancel();
+		button.textContent = speaking ? button.dataset.read : button.dataset.aloud;
+		if (speaking) return;
+		const lines = [...document.querySelectorAll("[data-line]")];
+		for (const [i, l] of lines.entries()) {
+			const u = new SpeechSynthesisUtterance(l.textContent);
+			u.lang = document.documentElement.lang;
+			if (i === lines.length - 1) u.onend = () => { button.textContent = button.dataset.read; };
+			speechSynthesis.speak(u);
+		}
+	};
+
+	// A photograph that is all a form asks for is sent as soon as it is taken.
+	document.addEventListener("change", (e) => {
+		const form = e.target.form;
+		if (e.target.matches("#ask input.photo") && form.querySelectorAll("input:not([type=hidden])").length === 1) form.requestSubmit();
 	});
 
 	// Back shows where things stand now, never a page of before.
-	addEventListener("popstate", () => go(location.href, {}, false, null));
-	addEventListener("pageshow", (e) => { if (e.persisted) go(location.href, {}, false, null); });
+	addEventListener("popstate", () => go(location.href, null, false, null, lifted));
+	addEventListener("pageshow", (e) => { if (e.persisted) go(location.href, null, false, null, lifted); });
 
 	ready();
 })();
