@@ -259,7 +259,7 @@ func (s *samples) observing() {
 	})
 	s.add("observe, a number", func(v visitFrame) templ.Component {
 		p := s.step(v, askVoltmeter, visit.KindObserved)
-		p.Limit = &limitView{s.w("Declared voltage band"), v.Say("limit.between", "lower", "216.2", "upper", "253.0 V"), "S", s.w("Electricity Safety, Quality and Continuity Regulations 2002, regulation 27")}
+		p.Limit = &limitView{s.w("Declared voltage band"), v.Say("limit.between", "lower", "216.2", "upper", "253.0 V"), "S"}
 		p.Number = &numberEntry{Unit: "V"}
 		p.Answers = []answer{{"shows", "over-range", v.Say("field.shows.over-range")}}
 		return p.Page()

@@ -334,12 +334,9 @@ func (h *Handler) turn(c *call) {
 		h.finish(c)
 	case n.Blocked != nil && c.query("seen") == "" && c.problem == "":
 		h.blocked(c, n)
+	case len(n.Sheet) > 0:
+		h.sheet(c, n)
 	default:
-		s, _ := c.file.method().Step(n.Step)
-		if rows := c.file.rows(s); len(rows) > 1 {
-			h.sheet(c, n, rows)
-			return
-		}
 		h.step(c, n)
 	}
 }

@@ -23,77 +23,49 @@ type sheetPage struct {
 	Listed int
 }
 
-// sheetRow is one question. Given is the answer that was given; a row that is not open is not in turn yet.
+// sheetRow is one question. Given is the answer that was given.
 type sheetRow struct {
 	Step, Say, Why, Given string
 	Open                  bool
 	Kind                  visit.Kind
 	Hidden, Answers       []answer
 	Tools                 []toolChoice
+	Fields                []fieldEntry
 	// Other leads to a page where something that is not listed is named.
 	Other string
 }
 
-// rows lists the steps that stand on one sheet with a step: those beside it that look, decide, take up or
-// check. A gloved phase has none.
-func (f *casefile) rows(of *method.Step) []*method.Step {
-	if f.method().Phase(of.Phase).Gloved || !onSheet(of) {
-		return nil
-	}
-	var run []*method.Step
-	met := false
-	for _, s := range walk.Steps(f.method(), f.Visit.Facts()) {
-		switch {
-		case s.Phase == of.Phase && onSheet(s):
-			run = append(run, s)
-			met = met || s.ID == of.ID
-		case met:
-			return run
-		default:
-			run = nil
-		}
-	}
-	return run
-}
-
-func onSheet(s *method.Step) bool {
-	return s.Inspect != nil || s.Decide != nil || s.TakeUp != nil || s.Check != nil
-}
-
-// sheet shows the sheet on which the step in turn stands.
-func (h *Handler) sheet(c *call, n visit.Next, rows []*method.Step) {
+// sheet shows the sheet of the step in turn.
+func (h *Handler) sheet(c *call, n visit.Next) {
 	f := c.file
 	j, err := h.jobOf(c)
 	if err != nil {
 		h.fail(c.w, c.r, err)
 		return
 	}
-	p := sheetPage{visitFrame: h.held(c, "field.step.title", "phase", f.words.Phase(n.Phase)), Head: f.words.Phase(n.Phase), Way: f.way(n.Phase)}
-	p.Screen = "sheet " + rows[0].ID
-	reached := false
-	for _, s := range rows {
-		reached = reached || s.ID == n.Step
-		row := h.row(c, &p, s, j)
-		if row.Open = s.ID == n.Step; !reached {
-			row.Given = f.answered(s.ID)
-		} else {
-			p.Left++
+	first, _ := f.method().Step(n.Step)
+	p := sheetPage{visitFrame: h.held(c, "field.step.title", "phase", f.words.Phase(n.Phase)), Head: f.words.Phase(n.Phase), Way: f.way(n.Phase), Left: len(n.Sheet), Listed: len(h.listed(f, j))}
+	p.Screen = "sheet " + first.Sheet
+	for _, s := range walk.Steps(f.method(), f.Visit.Facts()) {
+		if s.Phase == first.Phase && s.Sheet == first.Sheet {
+			p.Rows = append(p.Rows, h.row(c, p.visitFrame, s, j, slices.Contains(n.Sheet, s.ID)))
 		}
-		p.Rows = append(p.Rows, row)
 	}
-	p.Listed = len(h.listed(f, j))
 	c.write(p.Page())
 }
 
 // row is a step as a line of a sheet.
-func (h *Handler) row(c *call, p *sheetPage, s *method.Step, j *jobs.Job) sheetRow {
+func (h *Handler) row(c *call, v visitFrame, s *method.Step, j *jobs.Job, open bool) sheetRow {
 	f := c.file
-	step := stepPage{visitFrame: p.visitFrame}
+	step := stepPage{visitFrame: v}
 	h.fill(c, &step, s, j)
-	row := sheetRow{Step: s.ID, Say: s.Say, Why: s.Why, Kind: step.Kind, Hidden: step.Hidden, Answers: step.Answers, Tools: step.Tools}
+	row := sheetRow{Step: s.ID, Say: s.Say, Why: s.Why, Kind: step.Kind, Hidden: step.Hidden, Answers: step.Answers, Tools: step.Tools, Fields: step.Fields, Open: open}
+	if !open {
+		row.Given = f.answered(s.ID)
+	}
 	if s.TakeUp != nil {
 		kind := instrument.Kind(s.TakeUp.With)
-		row.Say, row.Other = p.Say("field.capital", "words", f.words.Kind(kind)), p.URL+"/take?with="+string(kind)
+		row.Say, row.Other = v.Say("field.capital", "words", f.words.Kind(kind)), v.URL+"/take?with="+string(kind)
 	}
 	return row
 }
@@ -114,6 +86,8 @@ func (f *casefile) answered(step string) string {
 			return b.Found
 		case visit.TookUp:
 			return b.Instrument.ID
+		case visit.Recorded:
+			return f.words.Entries(step, b.Entries, b.Photographs)
 		case visit.LeftOut:
 			return string(b.How)
 		}
@@ -141,22 +115,12 @@ func listed(s *method.Step, j *jobs.Job, today string) (visit.TookUp, bool) {
 
 // listed is the taking up, one event each, of what is to hand as the job lists it.
 func (h *Handler) listed(f *casefile, j *jobs.Job) []visit.Body {
-	n := f.Visit.Next()
-	s, _ := f.method().Step(n.Step)
-	if s == nil {
-		return nil
-	}
 	var bodies []visit.Body
-	reached := false
-	for _, s := range f.rows(s) {
-		if reached = reached || s.ID == n.Step; !reached {
-			continue
+	for _, id := range f.Visit.Next().Sheet {
+		s, _ := f.method().Step(id)
+		if b, ok := listed(s, j, h.today()); ok {
+			bodies = append(bodies, b)
 		}
-		b, ok := listed(s, j, h.today())
-		if !ok {
-			break
-		}
-		bodies = append(bodies, b)
 	}
 	return bodies
 }

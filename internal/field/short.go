@@ -1,6 +1,7 @@
 package field
 
 import (
+	"cmp"
 	"net/url"
 
 	"meterwright/method"
@@ -52,8 +53,17 @@ type leavePage struct {
 }
 
 func (h *Handler) leave(c *call) {
-	n := c.file.Visit.Next()
-	p := leavePage{visitFrame: h.visitFrame(c, "field.leave.title"), Step: n.Step, Ask: c.file.words.Step(n.Step), Why: c.entered("why")}
+	n, step := c.file.Visit.Next(), c.query("step")
+	if step == "" && len(n.Sheet) > 1 {
+		p := h.choice(c, "field.leave.which")
+		for _, id := range n.Sheet {
+			p.Ways = append(p.Ways, wayOn{Words: c.file.words.Step(id), To: p.URL + "/leave?step=" + url.QueryEscape(id)})
+		}
+		c.write(p.Page())
+		return
+	}
+	step = cmp.Or(step, n.Step)
+	p := leavePage{visitFrame: h.visitFrame(c, "field.leave.title"), Step: step, Ask: c.file.words.Step(step), Why: c.entered("why")}
 	for _, o := range method.Omissions() {
 		p.Ways = append(p.Ways, answer{"how", string(o), p.Say("field.capital", "words", p.lang.Omission(o))})
 	}

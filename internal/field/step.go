@@ -58,8 +58,8 @@ type stepPage struct {
 	Ways []wayOn
 }
 
-// limitView is a limit with its mark and its source.
-type limitView struct{ Words, Range, Mark, Source string }
+// limitView is a limit with its mark; its source stands in the story and the report.
+type limitView struct{ Words, Range, Mark string }
 
 // toolChoice is one instrument or piece of protection of the kit. Past says that its date has passed; the
 // engine says what follows.
@@ -227,7 +227,7 @@ func (h *Handler) fillObserve(c *call, p *stepPage, o *method.Observe) {
 	kind := instrument.Kind(o.With)
 	p.Kind = visit.KindObserved
 	if o.Bounds != nil {
-		p.Limit = &limitView{p.Say("field.capital", "words", o.Bounds.Words), p.lang.Limit(o.Bounds), o.Bounds.Mark, o.Bounds.Source}
+		p.Limit = &limitView{p.Say("field.capital", "words", o.Bounds.Words), p.lang.Limit(o.Bounds), o.Bounds.Mark}
 	}
 	expect := instrument.Shows(o.Expect)
 	p.fillShows(c, kind, o.Bounds, expect == "" || expect == instrument.Value || expect == instrument.Over)
@@ -368,8 +368,9 @@ func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []str
 	}
 }
 
-func (p stepPage) enctype() string {
-	if slices.ContainsFunc(p.Fields, func(f fieldEntry) bool { return f.Type == "photograph" }) {
+// enctype is how a form with these fields is sent.
+func enctype(fields []fieldEntry) string {
+	if slices.ContainsFunc(fields, func(f fieldEntry) bool { return f.Type == "photograph" }) {
 		return "multipart/form-data"
 	}
 	return "application/x-www-form-urlencoded"

@@ -157,7 +157,7 @@ func (p *phone) touch(words string) {
 		const all = [...(document.querySelector(`+quote(p.in)+` || "body")).querySelectorAll("button, a[href], label.option, summary")].filter((e) => e.getClientRects().length);
 		const e = all.find((e) => text(e) === want) || all.find((e) => text(e).startsWith(want));
 		if (!e) return null;
-		if (!e.closest(".zone, .foot, .top")) e.scrollIntoView({ block: "center" });
+		if (!e.closest("body.held .zone, body.held .foot, .top")) e.scrollIntoView({ block: "center" });
 		const r = e.getBoundingClientRect();
 		const x = r.x + r.width / 2, y = r.y + r.height / 2;
 		const hit = document.elementFromPoint(x, y);

@@ -213,6 +213,10 @@ func (w *walker) record(s *method.Step) {
 	w.t.Helper()
 	w.look("step-record-" + s.ID)
 	alone := len(s.Record.Fields) == 1
+	if s.Sheet != "" {
+		w.in = `[data-row="` + s.ID + `"]`
+		defer func() { w.in = "" }()
+	}
 	pad := false
 	for _, f := range s.Record.Fields {
 		digits := f.Type == "number" || f.Type == "reading"

@@ -232,7 +232,7 @@
 	// A photograph that is all a form asks for is sent as soon as it is taken.
 	document.addEventListener("change", (e) => {
 		const form = e.target.form;
-		if (e.target.matches("#ask input.photo") && form.querySelectorAll("input:not([type=hidden])").length === 1) form.requestSubmit();
+		if (e.target.matches(".phase input.photo") && form.querySelectorAll("input:not([type=hidden])").length === 1) form.requestSubmit();
 	});
 
 	// Back shows where things stand now, never a page of before.
