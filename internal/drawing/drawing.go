@@ -1,15 +1,20 @@
 // Package drawing draws a service position once, as plain shapes, from the site's data: the meter's own
-// order of terminals, the phases that there are, the switches as they stand.
+// order of terminals, the phases that there are, every switch as it stands.
 //
-// SVG writes the shapes for a page; a report draws the same ones into its PDF. Every conductor is drawn
-// heavy always, from terminal to terminal: what was tested holds at points, never along a length. The
-// service comes in from above, its neutral with it. What is meant is ringed: the tip of an instrument
-// with a filled disc, its other lead with a ring, what a hand or tool touches with a broken ring. Labels
-// stand where no ring reaches.
+// SVG writes the shapes for a page; a report draws the same ones into its PDF. The service comes in from
+// below into the cut-out, the earth where it comes from; every conductor is heavy always, from terminal to
+// terminal, in its own colour, since what was tested holds at points and never along a length.
+//
+// A point is hollow until it has been tested, filled with ink while the run of the test holds, and hatched
+// when that run is void or has lapsed. A point behind the meter's cover or a shroud is not shown, unless
+// something is known of it or it is meant. What is meant is ringed: the tip of an instrument with the
+// letter a, its other lead with b, what a hand takes hold of with a broken ring.
+//
+// A label has a room of its own, sized for text twice as large as usual, which nothing else enters. It
+// grows with the reader's text up to that room.
 package drawing
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -26,18 +31,36 @@ type Position struct {
 	Switches map[string]string
 	// Tip and Other are the points that an instrument is put on.
 	Tip, Other site.PointID
-	// Act is the act that is to be done, whose points are marked.
+	// Act is the act that is to be done: what it sets is marked, or else the points that it touches.
 	Act site.ActID
+	// Look names what is to be looked at, by the switch that it is.
+	Look []site.SwitchID
+	// Tested says how the points that were tested stand.
+	Tested map[site.PointID]Mark
 	// Readings is the number of readings taken at each point, shown where there are any.
 	Readings map[string]int
+	// Zoom asks for a view of what is meant, with what stands round it, instead of the whole.
+	Zoom bool
 }
+
+// Mark says how a point stands. None says that anything is dead.
+type Mark uint8
+
+// The marks.
+const (
+	Untested Mark = iota
+	Tested        // and the run holds
+	Lapsed        // tested in a run that is void or has lapsed
+)
 
 // Picture is a drawing, in units of about a pixel of a narrow screen, from the top left.
 type Picture struct {
 	W, H   float64
 	Shapes []Shape
-	// Says describes the drawing in a sentence, for those who do not see it.
-	Says string
+	// View is the part to be shown: left, top, width and height.
+	View [4]float64
+	// Title names the drawing and Says describes it, for those who do not see it.
+	Title, Says string
 }
 
 // Kind is a kind of shape.
@@ -48,34 +71,49 @@ const (
 	Line Kind = iota // through its corners
 	Box              // between two opposite corners
 	Dot              // round its middle
-	Text             // from its anchor on the base line
+	Text             // from its anchor
 )
 
 // Class says what a shape stands for; a surface gives it a colour and a weight.
 type Class string
 
-// The classes. Conductors alone have the colours of conductors.
+// The classes, from the lowest layer up. Conductors alone have the colours of conductors.
 const (
+	Case   Class = "box"    // the metal case round the position
+	Part   Class = "part"   // the body of something
+	Screen Class = "screen" // the meter's register
+	Gone   Class = "gone"   // the outline of what has been taken away
+
 	LineConductor Class = "line"
 	L2Conductor   Class = "l2"
 	L3Conductor   Class = "l3"
 	Neutral       Class = "neutral"
 	Earth         Class = "earth"
 
-	Part   Class = "part"   // the outline of something
-	Gone   Class = "gone"   // the outline of what has been taken away
-	Case   Class = "box"    // the metal case round the position
-	Thin   Class = "thin"   // a sign
-	Fuse   Class = "fuse"   // the carrier, where it joins two contacts
-	Shroud Class = "shroud" // over a contact
-	Hole   Class = "hole"   // a point
-	Tip    Class = "tip"
-	Arrow  Class = "arrow" // in the tip
-	Ring   Class = "ring"
-	Touch  Class = "touch"
-	Label  Class = "tiny"
-	Named  Class = "named" // the label of a point that is meant
+	Winding Class = "winding" // of a current transformer
+	Thin    Class = "thin"    // a sign
+	Carrier Class = "carrier" // of the cut-out, with its fuse
+	Link    Class = "link"    // of a fuse
+	Cover   Class = "cover"   // over the meter's terminals
+	Shroud  Class = "shroud"  // over a contact
+	Screw   Class = "screw"
+	Seal    Class = "seal"
+	Hole    Class = "hole" // a point that is untested
+	Behind  Class = "behind"
+	Held    Class = "held" // a point whose test holds
+	Void    Class = "void" // a point whose test does not, with its hatching
+	Hatch   Class = "hatch"
+	Count   Class = "count"
+	Label   Class = "tiny"
+	Named   Class = "named" // the label of a point that is meant
+	Ring    Class = "ring"
+	Touch   Class = "touch"
+	Tag     Class = "tag"
+	Letter  Class = "letter"
 )
+
+var layers = []Class{Case, Part, Screen, Gone, LineConductor, L2Conductor, L3Conductor, Neutral, Earth, Winding, Carrier, Link, Thin, Shroud, Cover, Screw, Seal,
+	Hole, Behind, Held, Void, Hatch, Count, Label, Named, Ring, Touch, Tag, Letter}
 
 // Conductor reports whether shapes of the class are conductors.
 func (c Class) Conductor() bool {
@@ -88,27 +126,58 @@ type Shape struct {
 	Class Class
 	// Points are x, y pairs.
 	Points []float64
-	// Size is the radius of a dot.
+	// Size is the radius of a dot, and the greatest height of letters of a text.
 	Size float64
 	Text string
-	// Middle centres a text on its anchor.
-	Middle bool
+	// Align places a text on its anchor.
+	Align Align
+	// Down moves the base line of a text down from its anchor, in heights of its letters.
+	Down float64
+	// Room is what a text never leaves.
+	Room Rect
 }
 
-// TextSize is the height of a label.
+// Align says which part of a text lies on its anchor.
+type Align uint8
+
+// The alignments.
+const (
+	Start Align = iota
+	Middle
+	End
+)
+
+// Rect is an upright rectangle.
+type Rect struct{ X1, Y1, X2, Y2 float64 }
+
+func (r Rect) meets(o Rect) bool { return r.X1 < o.X2 && o.X1 < r.X2 && r.Y1 < o.Y2 && o.Y1 < r.Y2 }
+
+func (r Rect) grown(by float64) Rect { return Rect{r.X1 - by, r.Y1 - by, r.X2 + by, r.Y2 + by} }
+
+func (r Rect) with(o Rect) Rect {
+	if r == (Rect{}) {
+		return o
+	}
+	return Rect{min(r.X1, o.X1), min(r.Y1, o.Y1), max(r.X2, o.X2), max(r.Y2, o.Y2)}
+}
+
+func (r Rect) in(o Rect) bool { return r.X1 >= o.X1 && r.Y1 >= o.Y1 && r.X2 <= o.X2 && r.Y2 <= o.Y2 }
+
+// TextSize is the height of a label's letters where the drawing is as wide as a narrow screen.
 const TextSize = 12
 
 // Sizes of what is drawn.
 const (
-	least     = 360.0 // width
-	pitch     = 24.0  // from one terminal to the next
-	reach     = 12.0  // radius of a ring
-	lane      = 9.0   // from one conductor to the next beside it
-	top       = 34.0  // of the case
-	parts     = 46.0  // top of cut-out and meter
-	supplyRow = 70.0  // supply-side contacts of the cut-out
-	meterRow  = 126.0 // load-side contacts, terminals of the meter
-	firstLane = 164.0
+	narrow    = 360.0 // a narrow screen, in pixels
+	dot       = 6.5   // radius of a point
+	reach     = 14.0  // from the middle of a point to the outer edge of its ring
+	lane      = 8.0   // from one conductor to the next beside it
+	half      = 3.5   // of a conductor's width, with its edge
+	letter    = 0.6   // width of a letter, of its height: IBM Plex Sans SemiBold has less on the average
+	lineOf    = 1.08  // height of a line, of its letters' height
+	margin    = 4.0
+	contacts  = 46.0 // from the load-side to the supply-side contact
+	fewestTop = 110.0
 )
 
 type spot struct{ x, y float64 }
@@ -118,24 +187,37 @@ type sheet struct {
 	Position
 	p     Picture
 	site  *site.Site
-	lines []string
+	lines []string // line conductors
+	poles []string // lines and neutral, in the order in which they leave the meter
+	text  float64  // the most that a label grows to
 	spots map[site.PointID]spot
-	below float64 // where the next conductor runs
+	rooms map[site.PointID]Rect // of a point's labels
+	parts map[site.SwitchID][]Rect
+	meant []site.PointID
+
+	cutRight, cutBottom float64
+	unitWide, unitsLeft float64
+	columns             map[string]float64 // of the cut-out
 }
 
 // Draw draws a position. One that cannot be is drawn as nothing.
 func Draw(p Position) Picture {
 	s, err := site.Expand(p.Claims)
 	if err != nil {
-		return Picture{W: least, H: top, Says: p.Words.Say("drawing.none", "why", err.Error())}
+		return Picture{W: narrow, H: 34, View: [4]float64{0, 0, narrow, 34}, Title: p.Words.Say("drawing.title"), Says: p.Words.Say("drawing.none", "why", err.Error())}
 	}
-	d := &sheet{Position: p, site: s, lines: s.Lines(), spots: map[site.PointID]spot{}, below: firstLane, p: Picture{W: least}}
+	d := &sheet{Position: p, site: s, lines: s.Lines(), spots: map[site.PointID]spot{}, rooms: map[site.PointID]Rect{}, parts: map[site.SwitchID][]Rect{}, columns: map[string]float64{}}
 	d.Claims = s.Spec
-	end := d.cutout()
-	d.meter(end + 16)
-	d.tails()
-	d.marks()
-	d.p.Says = d.says()
+	act, _ := s.Act(p.Act)
+	d.meant = append(d.meant, p.Tip, p.Other)
+	if len(act.Sets) == 0 {
+		d.meant = append(d.meant, act.Touches...)
+	}
+	d.measure()
+	d.feed(d.meter())
+	d.marks(act)
+	slices.SortStableFunc(d.p.Shapes, func(a, b Shape) int { return slices.Index(layers, a.Class) - slices.Index(layers, b.Class) })
+	d.p.Title, d.p.Says = p.Words.Say("drawing.title"), d.says()
 	return d.p
 }
 
@@ -143,27 +225,74 @@ func (d *sheet) add(s Shape) { d.p.Shapes = append(d.p.Shapes, s) }
 
 func (d *sheet) line(c Class, points ...float64) { d.add(Shape{Kind: Line, Class: c, Points: points}) }
 
-func (d *sheet) box(c Class, x, y, w, h float64) {
-	d.add(Shape{Kind: Box, Class: c, Points: []float64{x, y, x + w, y + h}})
+func (d *sheet) box(c Class, r Rect) {
+	d.add(Shape{Kind: Box, Class: c, Points: []float64{r.X1, r.Y1, r.X2, r.Y2}})
 }
 
-func (d *sheet) text(x, y float64, middle bool, words string) {
-	d.add(Shape{Kind: Text, Class: Label, Points: []float64{x, y}, Text: words, Middle: middle})
+func (d *sheet) dot(c Class, x, y, size float64) {
+	d.add(Shape{Kind: Dot, Class: c, Points: []float64{x, y}, Size: size})
 }
 
-// point draws a test point and keeps where it is.
-func (d *sheet) point(id site.PointID, x, y float64) {
-	d.spots[id] = spot{x, y}
-	d.add(Shape{Kind: Dot, Class: Hole, Points: []float64{x, y}, Size: 6})
-	if n := d.Readings[string(id)]; n > 0 {
-		d.text(x+6.5, y-9, false, fmt.Sprint(n)) // beside what comes in from above, clear of what goes out below
+// seat says on which side of its anchor a block of lines lies.
+type seat uint8
+
+const (
+	above seat = iota
+	below
+	level
+)
+
+// label writes a block of lines into a room that is wide at the most, and returns the room that it takes.
+func (d *sheet) label(c Class, x, y float64, a Align, s seat, wide float64, words string) Rect {
+	lines := strings.Split(words, "\n")
+	longest := 1
+	for _, l := range lines {
+		longest = max(longest, len([]rune(l)))
 	}
+	n, size := float64(len(lines)), min(d.text, wide/(letter*float64(longest)))
+	w, h := size*letter*float64(longest), size*lineOf*n
+	first, room := 0.0, Rect{x, y, x + w, y + h}
+	switch a {
+	case Middle:
+		room.X1, room.X2 = x-w/2, x+w/2
+	case End:
+		room.X1, room.X2 = x-w, x
+	}
+	switch s {
+	case above:
+		first, room.Y1, room.Y2 = -lineOf*n+0.84, y-h, y
+	case below:
+		first = 0.84
+	case level:
+		first, room.Y1, room.Y2 = -lineOf*n/2+0.84, y-h/2, y+h/2
+	}
+	for i, l := range lines {
+		d.add(Shape{Kind: Text, Class: c, Points: []float64{x, y}, Size: size, Text: l, Align: a, Down: first + lineOf*float64(i), Room: room})
+	}
+	return room
+}
+
+// named is the class of a point's label.
+func (d *sheet) named(ids ...site.PointID) Class {
+	for _, id := range ids {
+		if id != "" && (id == d.Tip || id == d.Other) {
+			return Named
+		}
+	}
+	return Label
+}
+
+func (d *sheet) known(id site.PointID) bool {
+	return slices.Contains(d.meant, id) || d.Tested[id] != Untested || d.Readings[string(id)] > 0
 }
 
 func (d *sheet) away(id site.SwitchID) bool {
 	w, _, ok := d.site.Switch(id)
 	return ok && d.Switches[string(id)] == string(w.Away)
 }
+
+// part keeps where something is drawn that an act sets.
+func (d *sheet) part(id site.SwitchID, r Rect) { d.parts[id] = append(d.parts[id], r) }
 
 func conductor(name string) Class {
 	switch name {
@@ -179,260 +308,28 @@ func conductor(name string) Class {
 	return LineConductor
 }
 
-// cutout draws the cut-out with the service that comes in above it, and returns its right edge.
-func (d *sheet) cutout() float64 {
-	columns := append(slices.Clone(d.lines), "n")
-	if d.Claims.Arrangement != site.TT {
-		columns = append(columns, "e")
-	}
-	column := pitch
-	if len(d.lines) == 1 {
-		column = 32
-	}
-	right := 12 + column*float64(len(columns)) + 4
-	key, x := "drawing.cutout", 0.0
-	for i, c := range columns {
-		x = 26 + column*float64(i)
-		switch {
-		case c == "e" && d.Claims.Arrangement == site.TNS:
-			d.line(Earth, x, 0, x, meterRow)
-		case c == "e":
-			// Neutral and earth are joined at the cut-out.
-			d.line(Earth, x-column, meterRow, x, meterRow)
-		case c == "n":
-			d.line(Neutral, x, 0, x, meterRow)
-		default:
-			d.line(conductor(c), x, 0, x, supplyRow)
-		}
-	}
-	d.box(Part, 10, parts, right-10, meterRow+reach+4-parts)
-	for i, c := range columns {
-		x := 26 + column*float64(i)
-		switch c {
-		case "n", "e":
-			d.point(site.PointID("cutout."+c), x, meterRow)
-		default:
-			if !d.away(site.Carrier) && d.Claims.Metering != site.CTOperated {
-				d.line(Fuse, x, supplyRow, x, meterRow)
-			}
-			d.point(site.PointID("cutout."+c+"-supply"), x, supplyRow)
-			d.point(site.PointID("cutout."+c+"-load"), x, meterRow)
-		}
-	}
-	if d.away(site.Carrier) {
-		key = "drawing.cutout.out"
-	}
-	if d.away(site.Contact) {
-		d.box(Shroud, 14, supplyRow-9, column*float64(len(d.lines)-1)+24, 18)
-		key += ".shrouded"
-	}
-	if d.Claims.Arrangement == site.TNCS {
-		x -= column
-	}
-	d.text(x+9, 11, false, d.Words.Say(key))
-	return right
-}
-
-// meter draws the meter, or where it was, with its terminals in their own order.
-func (d *sheet) meter(left float64) {
-	terms := d.Claims.Terminals
-	wide := max(pitch*float64(len(terms))+10, d.p.W-left-14)
-	d.p.W = max(d.p.W, left+wide+14)
-	class, key, under := Part, "drawing.meter", 14.0
-	if d.away(site.MeterFit) {
-		class, key = Gone, "drawing.meter.off"
-	}
-	d.box(class, left, parts, wide, meterRow+reach+4-parts)
-	if d.Claims.Metering == site.CTOperated {
-		key, under = key+".ct", 9
-		block, _ := d.site.Match("testblock.*")
-		for i, id := range block {
-			d.point(id, left+(float64(i)+0.5)*wide/float64(len(block)), parts+28)
-		}
-	}
-	d.text(left+wide/2, parts+under, true, d.Words.Say(key))
-	for i, t := range terms {
-		x := left + (float64(i)+0.5)*wide/float64(len(terms))
-		id := site.PointID("meter." + t)
-		d.point(id, x, meterRow)
-		name, side, _ := strings.Cut(strings.ToUpper(t), "-")
-		label := Label
-		if id == d.Tip || id == d.Other {
-			label = Named
-		}
-		for k, words := range []string{name, strings.ToLower(side)} {
-			d.add(Shape{Kind: Text, Class: label, Points: []float64{x, meterRow - reach - 7 - TextSize*float64(1-k)}, Text: words, Middle: true})
-		}
-	}
-}
-
-// tails draws the conductors below, each on a level of its own, and what stands at their ends.
-func (d *sheet) tails() {
-	all := append(slices.Clone(d.lines), "n")
-	short := 0.0
-	if d.away(site.TailsIn) {
-		short = 20 // a tail that is out ends short of its terminal
-	}
-	level := func() float64 { d.below += lane; return d.below - lane }
-	from := map[string]spot{}
-	for _, c := range all {
-		at := d.spots[site.PointID("cutout."+c+"-load")]
-		if c == "n" {
-			at = d.spots[site.CutoutN]
-		}
-		if d.Claims.Metering == site.CTOperated {
-			from[c] = at // the mains pass through the transformers, by the meter
-			continue
-		}
-		to, y := d.spots[site.PointID("meter."+c+"-in")], level()
-		d.line(conductor(c), at.x, at.y, at.x, y, to.x, y, to.x, to.y+short)
-		from[c] = d.spots[site.PointID("meter."+c+"-out")]
-		from[c] = spot{from[c].x, from[c].y + short}
-	}
-	levels := map[string]float64{}
-	for _, c := range all {
-		levels[c] = level()
-	}
-	d.ends(all, from, levels, short)
-}
-
-// ends draws earth, reference, consumer units and socket in a row, with what runs to them.
-func (d *sheet) ends(all []string, from map[string]spot, levels map[string]float64, short float64) {
-	head := d.below + 6
-	if d.Claims.Isolator {
-		head += 34
-	}
-	row := head + 34
-	d.p.H = row + 34
-	d.earthing(row)
-	units := d.Claims.Units
-	wide := pitch*float64(len(all)) + 8
-	if d.Claims.Switched {
-		wide += 16
-	}
-	socket := 66.0
-	if d.Claims.NoSocket {
-		socket = 4
-	}
-	d.p.W = max(d.p.W, 200+float64(len(units))*(wide+6)+socket)
-	left := d.p.W - socket - float64(len(units))*(wide+6)
-	for k, u := range units {
-		x := left + float64(k)*(wide+6)
-		for i, c := range all {
-			at := spot{x + 4 + pitch*(float64(i)+0.5), row}
-			source, y := from[c], levels[c]
-			if k > 0 {
-				// It leaves the one to the first where that comes nearest.
-				first := left + 4 + pitch*(float64(i)+0.5)
-				source = spot{min(max(at.x, min(first, source.x)), max(first, source.x)), y}
-			}
-			d.line(conductor(c), source.x, source.y, source.x, y, at.x, y, at.x, at.y)
-		}
-		d.box(Part, x, row-16, wide, 46)
-		name := u
-		if d.away(site.MainSwitch(u)) {
-			name = d.Words.Say("drawing.unit.off", "unit", u)
-		}
-		d.text(x+wide/2, row+27, true, name)
-		for i, c := range all {
-			px := x + 4 + pitch*(float64(i)+0.5)
-			d.point(site.PointID("unit."+u+"-"+c), px, row)
-			if d.Claims.Isolator && k == 0 {
-				d.point(site.PointID("isolator."+c+"-load"), px, head-14)
-			}
-		}
-	}
-	if d.Claims.Isolator {
-		d.box(Part, left, head-30, wide, 32)
-	}
-	if out, ok := d.spots["meter.sw-out"]; ok {
-		// The switched line ends at the last unit, beside its line.
-		y, x := d.below, d.p.W-socket-6-6
-		d.line(LineConductor, out.x, out.y+short, out.x, y, x, y, x, row-16)
-	}
-	if !d.Claims.NoSocket {
-		// As its face is seen: earth at the top, line at the right below (BS 1363-2) [S].
-		d.box(Part, d.p.W-62, row-32, 58, 62)
-		d.point("socket.e", d.p.W-38, row-18)
-		d.point("socket.n", d.p.W-52, row+9)
-		d.point("socket.l", d.p.W-24, row+9)
-	}
-	d.box(Case, 4, top, d.p.W-8, d.below-top+2)
-	d.metalwork()
-}
-
-// earthing draws the main earthing terminal with what it is joined to, and the reference.
-func (d *sheet) earthing(row float64) {
-	x := 90.0
-	if e, ok := d.spots["cutout.e"]; ok {
-		x = e.x
-		d.line(Earth, x, e.y, x, row)
-	} else {
-		d.line(Earth, x, row, x, row+30) // to the consumer's own electrode
-	}
-	d.box(Part, x-16, row-8, 32, 16)
-	d.point(site.MET, x, row)
-	for i, line := range strings.Split(d.Words.Say("drawing.earthing"), "\n") {
-		d.text(x+20, row+4+TextSize*float64(i), false, line)
-	}
-	if site.Body == d.Tip || site.Body == d.Other {
-		d.spots[site.Body] = spot{54, row}
-		d.line(Thin, 54, row-4, 54, row+5, 48, row+14)
-		d.line(Thin, 54, row+5, 60, row+14)
-		d.line(Thin, 46, row, 62, row)
-		d.text(54, row+28, true, d.Words.Say("drawing.body"))
-	}
-	if d.Claims.Reference || site.Reference == d.Tip || site.Reference == d.Other || d.Readings[string(site.Reference)] > 0 {
-		d.line(Thin, 24, row, 24, row+16)
-		d.line(Thin, 16, row+12, 32, row+12)
-		d.line(Thin, 19, row+16, 29, row+16)
-		d.point(site.Reference, 24, row)
-		d.text(10, row-22, false, d.Words.Say("drawing.reference"))
-	}
-}
-
-// metalwork draws the screws of the case, and names them where there is room.
-func (d *sheet) metalwork() {
-	step := min(70, (d.p.W-190)/float64(max(1, len(d.Claims.Metalwork))))
-	for i, m := range d.Claims.Metalwork {
-		x := d.p.W - 24 - step*float64(i)
-		d.point(site.PointID("metalwork."+m), x, top)
-		d.line(Thin, x-4, top-4, x+4, top+4)
-		if len(d.Claims.Metalwork) < 3 && len(m) < 8 {
-			d.text(x-reach-4-6.6*float64(len(m)), top-4, false, strings.ReplaceAll(m, "-", " "))
-		}
-	}
-}
-
-// marks rings what is meant.
-func (d *sheet) marks() {
-	ring := func(c Class, id site.PointID) {
-		if at, ok := d.spots[id]; ok {
-			d.add(Shape{Kind: Dot, Class: c, Points: []float64{at.x, at.y}, Size: reach})
-		}
-	}
-	ring(Ring, d.Other)
-	ring(Tip, d.Tip)
-	if at, ok := d.spots[d.Tip]; ok {
-		d.line(Arrow, at.x, at.y+5, at.x-7, at.y-6, at.x+7, at.y-6)
-	}
-	if act, ok := d.site.Act(d.Act); ok {
-		for _, id := range act.Touches {
-			ring(Touch, id)
-		}
-	}
-}
-
 func (d *sheet) says() string {
 	key := "drawing.says.single"
 	if len(d.lines) == 3 {
 		key = "drawing.says.three"
 	}
-	words := d.Words.Say(key, "arrangement", string(d.Claims.Arrangement), "terminals", strings.ReplaceAll(strings.Join(d.Claims.Terminals, ", "), "-", " "))
-	for i, id := range []site.PointID{d.Tip, d.Other} {
-		if _, ok := d.site.Point(id); ok {
-			words += " " + d.Words.Say([]string{"drawing.says.tip", "drawing.says.other"}[i], "point", d.Words.Point(string(id)))
+	words := []string{d.Words.Say(key, "arrangement", string(d.Claims.Arrangement), "terminals", strings.ReplaceAll(strings.Join(d.Claims.Terminals, ", "), "-", " "))}
+	for _, w := range d.site.Switches {
+		if d.away(w.ID) {
+			words = append(words, d.Words.Say("drawing.says.away", "switch", d.Words.Switch(w.ID), "position", string(w.Away)))
 		}
 	}
-	return words
+	for i, id := range []site.PointID{d.Tip, d.Other} {
+		if _, ok := d.site.Point(id); ok {
+			words = append(words, d.Words.Say([]string{"drawing.says.tip", "drawing.says.other"}[i], "point", d.Words.Point(string(id))))
+		}
+	}
+	counts := [3]int{}
+	for _, m := range d.Tested {
+		counts[m]++
+	}
+	if counts[Tested]+counts[Lapsed] > 0 {
+		words = append(words, d.Words.Say("drawing.says.tested", "n", counts[Tested], "lapsed", counts[Lapsed]))
+	}
+	return strings.Join(words, " ")
 }

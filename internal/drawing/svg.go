@@ -6,19 +6,18 @@ import (
 	"strings"
 )
 
-// SVG writes the picture for a page, each shape with its class.
+// SVG writes the view of the picture for a page, each shape with its class. Letters are as high as the
+// reader's text asks for, up to their room; a label that the view would cut is left out.
 func (p Picture) SVG() string {
 	var b strings.Builder
 	put := func(format string, args ...any) { fmt.Fprintf(&b, format, args...) }
-	put(`<svg class="draw" viewBox="0 0 %g %g" role="img" aria-label="%s">`, p.W, p.H, html.EscapeString(p.Says))
+	v := Rect{p.View[0], p.View[1], p.View[0] + p.View[2], p.View[1] + p.View[3]}
+	put(`<svg class="draw" viewBox="%s %s %s %s" role="img"><title>%s</title><desc>%s</desc>`, num(p.View[0]), num(p.View[1]), num(p.View[2]), num(p.View[3]), html.EscapeString(p.Title), html.EscapeString(p.Says))
 	for _, s := range p.Shapes {
 		at := s.Points
 		switch s.Kind {
 		case Line:
-			path := ""
-			for i := 0; i+1 < len(at); i += 2 {
-				path += fmt.Sprintf("%s%g %g", map[bool]string{true: "M", false: "L"}[i == 0], at[i], at[i+1])
-			}
+			path := s.path()
 			class := string(s.Class)
 			if s.Class.Conductor() {
 				// A dark edge below the colour, so that it is seen on any ground.
@@ -30,20 +29,40 @@ func (p Picture) SVG() string {
 				put(`<path d="%s" class="wire-stripe"/>`, path)
 			}
 		case Box:
-			put(`<rect x="%g" y="%g" width="%g" height="%g" class="%s"/>`, at[0], at[1], at[2]-at[0], at[3]-at[1], s.Class)
+			put(`<rect x="%s" y="%s" width="%s" height="%s" rx="2" class="%s"/>`, num(at[0]), num(at[1]), num(at[2]-at[0]), num(at[3]-at[1]), s.Class)
 		case Dot:
 			if s.Class == Ring {
-				put(`<circle cx="%g" cy="%g" r="%g" class="ring-edge"/>`, at[0], at[1], s.Size)
+				put(`<circle cx="%s" cy="%s" r="%s" class="ring-edge"/>`, num(at[0]), num(at[1]), num(s.Size))
 			}
-			put(`<circle cx="%g" cy="%g" r="%g" class="%s"/>`, at[0], at[1], s.Size, s.Class)
+			put(`<circle cx="%s" cy="%s" r="%s" class="%s"/>`, num(at[0]), num(at[1]), num(s.Size), s.Class)
 		case Text:
-			anchor := "start"
-			if s.Middle {
-				anchor = "middle"
+			if s.Class != Label && s.Class != Named || s.Room.in(v) {
+				put(`<text x="%s" y="%s" dy="%sem" font-size="min(%srem,%spx)" class="%s" text-anchor="%s">%s</text>`, num(at[0]), num(at[1]), num(s.Down),
+					num(TextSize/16.0*p.View[2]/narrow), num(s.Size), s.Class, [...]string{"start", "middle", "end"}[s.Align], html.EscapeString(s.Text))
 			}
-			put(`<text x="%g" y="%g" class="%s" text-anchor="%s">%s</text>`, at[0], at[1], s.Class, anchor, html.EscapeString(s.Text))
 		}
 	}
 	put(`</svg>`)
 	return b.String()
+}
+
+func (s *Shape) path() string {
+	var b strings.Builder
+	for i := 0; i+1 < len(s.Points); i += 2 {
+		b.WriteByte("LM"[btoi(i == 0)])
+		b.WriteString(num(s.Points[i]) + " " + num(s.Points[i+1]))
+	}
+	return b.String()
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// num writes a measure to a hundredth.
+func num(x float64) string {
+	return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.2f", x), "0"), ".")
 }

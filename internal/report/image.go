@@ -175,12 +175,12 @@ func (d *writer) picture(p *Photo, x, y, w, h, under float64) {
 }
 
 // pen is how a class of shapes is drawn: its colour, the width of its line in the drawing's units, dashes,
-// and whether it is filled with that colour instead of paper.
+// and what it is filled with.
 type pen struct {
 	colour colour
 	width  float64
 	dashed bool
-	filled bool
+	ground *colour
 }
 
 // pens holds every class of package drawing. The colours of conductors are for drawings alone.
@@ -188,11 +188,13 @@ var pens = map[drawing.Class]pen{
 	drawing.LineConductor: {colour: colour{0x7a, 0x4a, 0x2b}, width: 5}, drawing.L2Conductor: {colour: colour{0x16, 0x18, 0x1a}, width: 5},
 	drawing.L3Conductor: {colour: colour{0x8a, 0x8f, 0x92}, width: 5}, drawing.Neutral: {colour: colour{0x1f, 0x5f, 0xae}, width: 5},
 	drawing.Earth: {colour: colour{0x3a, 0x8f, 0x3a}, width: 5},
-	drawing.Part:  {colour: ink, width: 2}, drawing.Gone: {colour: ink, width: 2, dashed: true}, drawing.Case: {colour: quiet, width: 1.5},
-	drawing.Thin: {colour: ink, width: 2}, drawing.Fuse: {colour: ink, width: 8}, drawing.Shroud: {colour: ink, width: 4, dashed: true},
-	drawing.Hole: {colour: ink, width: 2}, drawing.Label: {colour: ink}, drawing.Named: {colour: ink},
-	drawing.Tip: {colour: ink, width: 3, filled: true}, drawing.Arrow: {colour: colour{255, 255, 255}, filled: true},
-	drawing.Ring: {colour: ink, width: 5}, drawing.Touch: {colour: ink, width: 3, dashed: true},
+	drawing.Part:  {colour: ink, width: 2, ground: &card}, drawing.Cover: {colour: ink, width: 2, ground: &card}, drawing.Winding: {colour: ink, width: 2, ground: &card},
+	drawing.Gone: {colour: ink, width: 2, dashed: true}, drawing.Case: {colour: quiet, width: 1.5}, drawing.Screen: {colour: ink, width: 1.5, ground: &faint},
+	drawing.Carrier: {colour: ink, width: 2, ground: &faint}, drawing.Shroud: {colour: ink, width: 3, ground: &faint}, drawing.Link: {colour: ink, width: 1.5, ground: &card},
+	drawing.Thin: {colour: ink, width: 2}, drawing.Hatch: {colour: ink, width: 2}, drawing.Screw: {colour: ink, width: 1.5, ground: &card}, drawing.Seal: {colour: ink, width: 1.5, ground: &quiet},
+	drawing.Hole: {colour: ink, width: 2, ground: &card}, drawing.Void: {colour: ink, width: 2, ground: &card}, drawing.Behind: {colour: ink, width: 2, ground: &card, dashed: true},
+	drawing.Held: {colour: ink, width: 2, ground: &ink}, drawing.Count: {colour: ink}, drawing.Label: {colour: ink}, drawing.Named: {colour: ink},
+	drawing.Ring: {colour: ink, width: 4}, drawing.Touch: {colour: ink, width: 3, dashed: true}, drawing.Tag: {colour: ink, width: 1.5, ground: &ink}, drawing.Letter: {colour: card},
 }
 
 // drawingMost is how much of a page's height a drawing takes at the most, in millimetres.
@@ -221,6 +223,11 @@ func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 	if p.dashed {
 		d.pdf.SetDashPattern([]float64{1, 0.8}, 0)
 	}
+	style := "D"
+	if p.ground != nil {
+		style = "FD"
+		d.fill(*p.ground)
+	}
 	x, y := at(0)
 	switch s.Kind {
 	case drawing.Line:
@@ -228,11 +235,6 @@ func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 		for i := 0; i+1 < len(s.Points); i += 2 {
 			px, py := at(i)
 			corners = append(corners, fpdf.PointType{X: px, Y: py})
-		}
-		if p.filled {
-			d.fill(p.colour)
-			d.pdf.Polygon(corners, "F")
-			return
 		}
 		d.path(corners)
 		if s.Class == drawing.Earth {
@@ -242,25 +244,16 @@ func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 		}
 	case drawing.Box:
 		x2, y2 := at(2)
-		d.pdf.Rect(x, y, x2-x, y2-y, "D")
+		d.pdf.Rect(x, y, x2-x, y2-y, style)
 	case drawing.Dot:
-		style := "D"
-		if s.Class == drawing.Hole || p.filled {
-			style = "FD"
-			d.fill(colour{255, 255, 255})
-		}
-		if p.filled {
-			d.fill(p.colour)
-		}
 		d.pdf.Circle(x, y, s.Size*k, style)
 	case drawing.Text:
 		// A millimetre is 2.835 points.
-		d.font("", drawing.TextSize*k*2.835)
+		size := min(drawing.TextSize, s.Size) * k
+		d.font("", size*2.835)
 		d.colour(p.colour)
-		if s.Middle {
-			x -= d.width(s.Text) / 2
-		}
-		d.at(x, y-drawing.TextSize*k*0.95, s.Text)
+		x -= d.width(s.Text) * float64(s.Align) / 2
+		d.at(x, y+s.Down*size-0.95*size, s.Text)
 	}
 }
 

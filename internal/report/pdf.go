@@ -32,6 +32,7 @@ var (
 	ink   = colour{0x16, 0x21, 0x1d}
 	quiet = colour{0x58, 0x61, 0x59}
 	faint = colour{0xc9, 0xc4, 0xb4}
+	card  = colour{255, 255, 255} // a page is white
 )
 
 // writer draws a sheet.

@@ -1,0 +1,183 @@
+package drawing
+
+import (
+	"strconv"
+	"strings"
+
+	"meterwright/site"
+)
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+// earthing draws the main earthing terminal with what it is joined to, and the carrier where it lies when
+// it is out.
+func (d *sheet) earthing(row, second float64) {
+	y := row + inset + neutralDrop
+	if d.ct() {
+		y += transformerRoom
+	}
+	middle := (d.cutRight + d.unitsLeft) / 2
+	bar := Rect{middle - 24, y - 9, middle + 24, y + 9}
+	d.box(Part, bar)
+	if x, ok := d.columns["e"]; ok {
+		d.line(Earth, x, y, middle, y)
+	} else {
+		d.line(Earth, middle, y, middle, footless) // to the consumer's own electrode
+	}
+	for k := range d.Claims.Units {
+		into := spot{d.unitAt(k) + 5, second + inset + 24}
+		switch turn := d.unitAt(k) - unitGap/2; {
+		case k == 0 && into.y == y:
+			d.line(Earth, middle, y, into.x, y)
+		case k == 0:
+			d.line(Earth, middle, y, turn, y, turn, into.y, into.x, into.y)
+		default: // below the one before it
+			under, from := second+inset+43+lineOf*d.text+4, into.y
+			if k > 1 {
+				from = under
+			}
+			d.line(Earth, turn-d.unitWide-unitGap, from, turn-d.unitWide-unitGap, under, turn, under, turn, into.y, into.x, into.y)
+		}
+		d.line(Thin, into.x, into.y-8, into.x, into.y+8)
+	}
+	d.point(site.MET, middle, y, false)
+	d.rooms[site.MET] = d.label(d.named(site.MET), middle, y-reach-2, Middle, above, d.unitsLeft-d.cutRight-8, d.Words.Say("drawing.earthing"))
+	if d.away(site.Carrier) {
+		lies := Rect{d.cutRight + 10, y + reach + 3, d.cutRight + 40, y + reach + 19}
+		d.box(Carrier, lies)
+		d.fuseSign(lies)
+		at := (lies.Y1 + lies.Y2) / 2
+		d.line(Thin, lies.X1-4, at, lies.X1, at)
+		d.line(Thin, lies.X2, at, lies.X2+4, at)
+		d.part(site.Carrier, lies)
+		d.label(Label, lies.X2+10, at+4, Start, level, d.zoneRight()-lies.X2-10, d.Words.Say("drawing.carrier.out"))
+	}
+}
+
+// zoneRight is how far to the right a word between cut-out and units may reach.
+func (d *sheet) zoneRight() float64 {
+	if d.Claims.Arrangement == site.TT {
+		return (d.cutRight+d.unitsLeft)/2 - half - 2 // beside the conductor to the electrode
+	}
+	return d.unitsLeft - unitGap
+}
+
+// sources draws the supplies on the consumer's side below the first unit, and returns where all that ends.
+func (d *sheet) sources(from, foot float64) float64 {
+	right := d.unitAt(0) + d.unitWide
+	l, n := right-6, right-16
+	end := foot
+	for i, s := range d.Claims.Sources {
+		id := site.SwitchID("source." + string(s))
+		at := foot + 8 + (float64(i)+0.5)*(2*lineOf*d.text+6)
+		body := Rect{right - 58, at - 17, right - 26, at + 17}
+		d.box(Part, body)
+		d.part(id, body)
+		d.line(conductor(d.lines[0]), l, at-8, body.X2, at-8)
+		d.line(Neutral, n, at+8, body.X2, at+8)
+		d.switchPole((body.X1+body.X2)/2, at-12, d.away(id))
+		word := d.Words.Say("drawing.joined")
+		if d.away(id) {
+			word = d.Words.Say("drawing.locked")
+			d.box(Seal, Rect{body.X1 - 13, at - 2, body.X1 - 3, at + 7}) // a padlock
+			d.line(Thin, body.X1-11, at-2, body.X1-11, at-7, body.X1-5, at-7, body.X1-5, at-2)
+		}
+		d.label(Label, body.X1-17, at, End, level, body.X1-17-d.cutRight-10, strings.ReplaceAll(string(s), "-", " ")+"\n"+word)
+		end = at
+	}
+	if end > foot {
+		d.line(conductor(d.lines[0]), l, from, l, end-8)
+		d.line(Neutral, n, from, n, end+8)
+		foot = end + lineOf*d.text
+	}
+	return foot
+}
+
+// surroundings draws the case round the position with the metal parts on it, what lies outside it, and sets
+// the height.
+func (d *sheet) surroundings(frame float64) {
+	const rowHigh = 2*reach + 6
+	x0 := d.columns["n"] + 22
+	if d.Claims.Arrangement == site.TNS {
+		x0 = d.columns["e"] + 22
+	}
+	x, y, foot := x0, frame, frame
+	step := func(words string) float64 { return 2*reach + 6 + letter*d.text*float64(len([]rune(words))) }
+	electrode := (d.cutRight + d.unitsLeft) / 2
+	item := func(words string) (at spot, wide float64) {
+		need := min(step(words), d.p.W-8-x0)
+		if d.Claims.Arrangement == site.TT && x < electrode+20 && x+need > electrode-16 {
+			x = electrode + 20
+		}
+		if x+need > d.p.W-4 {
+			x, y = x0, y+max(rowHigh, lineOf*d.text+8)
+			if d.Claims.Arrangement == site.TT {
+				x = electrode + 20
+			}
+		}
+		at = spot{x + reach, y}
+		wide = min(need, d.p.W-4-x) - 2*reach - 4
+		x += need + 2*tagSize
+		foot = y + reach
+		return at, wide
+	}
+	for _, m := range d.Claims.Metalwork {
+		words := strings.ReplaceAll(m, "-", " ")
+		at, wide := item(words)
+		id := site.PointID("metalwork." + m)
+		d.point(id, at.x, at.y, false)
+		d.line(Hatch, at.x-4.5, at.y+4.5, at.x+4.5, at.y-4.5) // the slot of a screw
+		d.rooms[id] = d.label(d.named(id), at.x+reach+3, at.y+3, Start, below, wide, words)
+		foot = max(foot, d.rooms[id].Y2)
+	}
+	for _, id := range []site.PointID{site.Reference, site.Body} {
+		if !d.known(id) {
+			continue
+		}
+		words := d.Words.Say("drawing." + id.Part())
+		at, wide := item(words)
+		at.y += reach + 4
+		if id == site.Body {
+			d.person(at.x, at.y)
+		} else {
+			d.spike(at.x, at.y)
+		}
+		d.rooms[id] = d.label(d.named(id), at.x+reach+3, at.y, Start, level, wide, words)
+		foot = max(foot, at.y+reach+2*tagSize-4, d.rooms[id].Y2)
+	}
+	d.p.H = foot + 8
+	d.box(Case, Rect{margin, 2, d.p.W - margin, frame})
+	for i := range d.p.Shapes {
+		s := &d.p.Shapes[i]
+		if n := len(s.Points); s.Kind == Line && s.Points[n-1] == footless {
+			s.Points[n-1] = d.p.H
+			if s.Class == Earth && d.Claims.Arrangement == site.TT {
+				s.Points[n-1] = frame + 10
+				d.ground(s.Points[n-2], frame+10)
+			}
+		}
+	}
+}
+
+// ground is the sign of earth (IEC 60617).
+func (d *sheet) ground(x, y float64) {
+	for i, w := range []float64{10, 6.5, 3} {
+		d.line(Thin, x-w, y+4*float64(i), x+w, y+4*float64(i))
+	}
+}
+
+// spike draws a reference that does not belong to the installation: a rod in the ground.
+func (d *sheet) spike(x, y float64) {
+	d.line(Thin, x, y, x, y+20)
+	d.line(Thin, x-11, y+11, x+11, y+11)
+	d.point(site.Reference, x, y, false)
+}
+
+// person draws the operative as the second pole of a single-pole indication.
+func (d *sheet) person(x, y float64) {
+	d.spots[site.Body] = spot{x, y}
+	d.dot(Screw, x, y-6, 3.5)
+	d.line(Thin, x, y-2, x, y+5, x-5, y+12)
+	d.line(Thin, x, y+5, x+5, y+12)
+	d.line(Thin, x-7, y+1, x+7, y+1)
+}

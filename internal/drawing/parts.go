@@ -1,0 +1,457 @@
+package drawing
+
+import (
+	"slices"
+	"strings"
+
+	"meterwright/site"
+)
+
+func (d *sheet) ct() bool { return d.Claims.Metering == site.CTOperated }
+
+// columnPitch is from one conductor of the cut-out to the next, polePitch from one pole of a switch to the next.
+func (d *sheet) columnPitch() float64 {
+	if d.ct() {
+		return 38
+	}
+	return 30
+}
+
+const (
+	polePitch  = 27.0
+	stateWord  = 46.0 // of a unit's width, for how its switch stands
+	unitGap    = 14.0
+	zoneLeast  = 126.0
+	socketBox  = 62.0
+	socketEdge = 20.0 // room for a letter beside it
+)
+
+// measure lays out what stands beside one another.
+func (d *sheet) measure() {
+	x := 8 + 20.0
+	for _, c := range append(slices.Clone(d.lines), "n", "e") {
+		if c != "e" || d.Claims.Arrangement != site.TT {
+			d.columns[c] = x
+			d.cutRight = x + 18
+			x += d.columnPitch()
+		}
+	}
+	d.poles = append(slices.Clone(d.lines), "n")
+	if !d.ct() {
+		d.poles = d.poles[:0]
+		for _, t := range d.Claims.Terminals {
+			if c, side, _ := strings.Cut(t, "-"); side == "out" && c != "sw" {
+				d.poles = append(d.poles, c)
+			}
+		}
+	}
+	d.unitWide = polePitch*float64(len(d.poles)) + 8 + stateWord
+	if d.Claims.Isolator {
+		d.unitWide += 24 // its name stands beside it
+	}
+	if d.Claims.Switched {
+		d.unitWide += polePitch
+	}
+	units := float64(len(d.Claims.Units)) * (d.unitWide + unitGap)
+	beside := 0.0
+	if len(d.lines) == 3 && !d.Claims.NoSocket {
+		beside += socketBox + socketEdge + 8
+	}
+	d.p.W = max(narrow, d.cutRight+zoneLeast+units+beside)
+	d.unitsLeft = d.p.W - beside - units
+	d.text = 2 * TextSize * d.p.W / narrow
+}
+
+// point draws a test point and keeps where it is.
+func (d *sheet) point(id site.PointID, x, y float64, hidden bool) {
+	d.spots[id] = spot{x, y}
+	n := d.Readings[string(id)]
+	switch {
+	case d.Tested[id] == Tested:
+		d.dot(Held, x, y, dot)
+	case d.Tested[id] == Lapsed:
+		d.dot(Void, x, y, dot)
+		for _, at := range []float64{-3, 0, 3} { // chords at half a right angle
+			h := 0.7071 * (dot*dot - at*at)
+			if h = h / dot; at != 0 {
+				h = 3.6
+			}
+			d.line(Hatch, x+at*0.7071-h, y+at*0.7071+h, x+at*0.7071+h, y+at*0.7071-h)
+		}
+	case hidden && !d.known(id):
+	case hidden:
+		d.dot(Behind, x, y, dot)
+	default:
+		d.dot(Hole, x, y, dot)
+	}
+	if n > 0 {
+		d.add(Shape{Kind: Text, Class: Count, Points: []float64{x, y}, Size: 9, Text: itoa(n), Align: Middle, Down: 0.35, Room: Rect{x - dot, y - dot, x + dot, y + dot}})
+	}
+}
+
+// meter draws the meter, or where it was, with its terminals in their own order, and returns where the
+// conductors below it may begin.
+func (d *sheet) meter() float64 {
+	terms, gone := d.Claims.Terminals, d.away(site.MeterFit)
+	n := float64(len(terms))
+	beside := 0.0
+	switch {
+	case d.ct():
+		beside = blockWords
+	case len(d.lines) == 1 && !d.Claims.NoSocket:
+		beside = socketBox + 2*socketEdge
+	}
+	pitch := min(44*d.p.W/narrow, (d.p.W-16-28-beside)/n)
+	wide := pitch*n + 28
+	left := max(8, (d.p.W-beside-wide)/2)
+	head := 24.0
+	if gone {
+		head = d.text*lineOf + 6
+	}
+	row := 6 + head + 2*lineOf*d.text + reach + 2
+	bottom := row + reach + 3
+	body := Rect{left, 6, left + wide, bottom}
+	d.part(site.MeterFit, body)
+	if gone {
+		d.box(Gone, body)
+		d.label(Label, left+wide/2, 10, Middle, below, wide-8, d.Words.Say("drawing.meter.off"))
+	} else {
+		d.box(Part, body)
+		d.box(Screen, Rect{left + wide/2 - 46, 12, left + wide/2 + 46, 27})
+	}
+	covered := !gone && !d.away(site.Cover)
+	sides := map[string]string{"in": d.Words.Say("drawing.in"), "out": d.Words.Say("drawing.out")}
+	at := func(i int) float64 { return left + 14 + pitch*(float64(i)+0.5) }
+	for i, t := range terms {
+		name, side, _ := strings.Cut(t, "-")
+		id := site.PointID("meter." + t)
+		d.point(id, at(i), row, covered || gone)
+		words := strings.ToUpper(name)
+		if name == "sw" {
+			words = d.Words.Say("drawing.switched")
+		}
+		d.rooms[id] = d.label(d.named(id), at(i), row-reach-1, Middle, above, pitch-1, words+"\n"+sides[side])
+	}
+	d.part(site.TailsIn, Rect{at(0) - reach, row - reach, at(len(terms)-1) + reach, row + reach + 2})
+	d.cover(Rect{left + 5, row - reach + 2, left + wide - 5, bottom + 3}, row, covered, gone)
+	if len(d.lines) == 1 {
+		d.socket(d.p.W-socketBox-socketEdge, 8)
+	}
+	return bottom + lane + 2
+}
+
+// cover draws the plate over the meter's terminals with its screws and its seal, or the bare screws.
+func (d *sheet) cover(plate Rect, row float64, on, gone bool) {
+	d.part(site.Cover, plate)
+	if gone {
+		return
+	}
+	if on {
+		d.box(Cover, plate)
+	}
+	for _, x := range []float64{plate.X1 + 6, plate.X2 - 6} {
+		d.dot(Screw, x, row, 3.5)
+		d.line(Thin, x-2.2, row+2.2, x+2.2, row-2.2)
+	}
+	d.seal(plate.X2-6, row+9)
+}
+
+// seal draws a seal by its loop where the seals are on.
+func (d *sheet) seal(x, y float64) {
+	if !d.away(site.Seals) {
+		d.dot(Seal, x, y, 3)
+	}
+	d.part(site.Seals, Rect{x - 5, y - 5, x + 5, y + 5})
+}
+
+// feed draws what lies below the meter: conductors, and the parts at their ends.
+func (d *sheet) feed(top float64) {
+	if d.ct() {
+		top = d.testblock(top)
+	}
+	nets := d.nets()
+	row := max(top+lane*float64(route(nets))+2, fewestTop)
+	for _, n := range nets {
+		for i := range n.down {
+			n.down[i].y += row
+		}
+		d.lead(n, top)
+	}
+	d.cutout(row)
+	second := row
+	if d.Claims.Isolator {
+		second = d.isolator(row)
+	}
+	d.earthing(row, second)
+	foot := d.units(row, second)
+	if len(d.lines) == 3 {
+		d.socket(d.p.W-socketBox-socketEdge, second)
+	}
+	d.surroundings(max(foot, d.cutBottom+4+lineOf*d.text) + 6)
+}
+
+// inset is from the top of a part to its first contact.
+const inset = 17.0
+
+// nets are the conductors between the meter and what lies below it, with what they are short of the row.
+func (d *sheet) nets() []*net {
+	var list []*net
+	short := 0.0
+	if d.away(site.TailsIn) {
+		short = reach + 9 // a tail that is out ends short of its terminal
+	}
+	terminal := func(id string) []spot {
+		at := d.spots[site.PointID(id)]
+		return []spot{{at.x, at.y + short}}
+	}
+	ends := func(c string) (to []spot) {
+		for k := range d.Claims.Units {
+			if to = append(to, spot{d.pole(k, c), inset}); d.Claims.Isolator {
+				return to
+			}
+		}
+		return to
+	}
+	for _, c := range append(slices.Clone(d.lines), "n") {
+		at := spot{d.columns[c], inset}
+		if c == "n" {
+			at.y += neutralDrop
+		}
+		if d.ct() {
+			at.y += transformerRoom
+			list = append(list, newNet(conductor(c), nil, append([]spot{at}, ends(c)...)...))
+			continue
+		}
+		list = append(list, newNet(conductor(c), terminal("meter."+c+"-in"), at), newNet(conductor(c), terminal("meter."+c+"-out"), ends(c)...))
+	}
+	if d.Claims.Switched {
+		// The switched load has a pole of the last main switch.
+		list = append(list, newNet(LineConductor, terminal("meter.sw-out"), spot{d.pole(len(d.Claims.Units)-1, "sw"), inset}))
+	}
+	if d.ct() {
+		list = append(list, d.secondaries()...)
+	}
+	return list
+}
+
+// unitAt is the left edge of a consumer unit, and pole where one of its conductors enters.
+func (d *sheet) unitAt(k int) float64 { return d.unitsLeft + float64(k)*(d.unitWide+unitGap) }
+
+func (d *sheet) pole(k int, c string) float64 {
+	i := slices.Index(d.poles, c)
+	if i < 0 {
+		i = len(d.poles)
+	}
+	return d.unitAt(k) + 8 + polePitch*(float64(i)+0.5)
+}
+
+// neutralDrop is how far the neutral of the cut-out lies below the load-side contacts.
+const neutralDrop = 24.0
+
+// cutout draws the cut-out with the service that comes in from below.
+func (d *sheet) cutout(row float64) {
+	if d.ct() {
+		d.transformers(row)
+		row += transformerRoom
+	}
+	load, supply, neutral := row+inset, row+inset+contacts, row+inset+neutralDrop
+	d.cutBottom = supply + 17
+	d.box(Part, Rect{8, row, d.cutRight, d.cutBottom})
+	out, shrouded := d.away(site.Carrier), d.away(site.Contact)
+	for _, l := range d.lines {
+		x := d.columns[l]
+		d.service(conductor(l), x, supply)
+		fuse := Rect{x - 8, load + 9, x + 8, supply - 9}
+		if !out {
+			d.box(Carrier, fuse)
+			d.fuseSign(fuse)
+			d.line(Thin, x, load+dot, x, fuse.Y1)
+			d.line(Thin, x, fuse.Y2, x, supply-dot)
+		} else {
+			d.box(Gone, fuse)
+		}
+		if !out {
+			d.part(site.Carrier, fuse)
+		}
+		d.part(site.Contact, Rect{x - 9, supply - 9, x + 9, supply + 9})
+		d.point(site.PointID("cutout."+l+"-load"), x, load, false)
+		d.point(site.PointID("cutout."+l+"-supply"), x, supply, shrouded)
+	}
+	if shrouded {
+		first, last := d.columns[d.lines[0]], d.columns[d.lines[len(d.lines)-1]]
+		d.box(Shroud, Rect{first - 11, supply - 10, last + 11, supply + 11})
+	}
+	d.service(Neutral, d.columns["n"], neutral)
+	d.point(site.CutoutN, d.columns["n"], neutral, false)
+	if x, ok := d.columns["e"]; ok {
+		if d.Claims.Arrangement == site.TNS {
+			d.service(Earth, x, neutral)
+		} else {
+			d.line(Earth, d.columns["n"], neutral, x, neutral) // joined at the cut-out
+		}
+		d.point("cutout.e", x, neutral, false)
+	}
+	d.seal(15, row+8)
+	d.letters(d.cutBottom + 4)
+}
+
+// fuseSign is the sign of a fuse: a long box with its link through it (IEC 60617).
+func (d *sheet) fuseSign(r Rect) {
+	x, y := (r.X1+r.X2)/2, (r.Y1+r.Y2)/2
+	if link := (Rect{x - 3, r.Y1 + 5, x + 3, r.Y2 - 5}); r.X2-r.X1 < r.Y2-r.Y1 {
+		d.box(Link, link)
+		d.line(Thin, x, r.Y1, x, r.Y2)
+	} else {
+		d.box(Link, Rect{r.X1 + 5, y - 3, r.X2 - 5, y + 3})
+		d.line(Thin, r.X1, y, r.X2, y)
+	}
+}
+
+// letters names the conductors of the service, and the cut-out beside them.
+func (d *sheet) letters(y float64) {
+	room := d.columnPitch() - 2*half - 2
+	names := append(slices.Clone(d.lines), "n")
+	if d.Claims.Arrangement == site.TNS {
+		names = append(names, "e")
+	}
+	right := 0.0
+	letters := map[string]Rect{}
+	for _, c := range names {
+		ids := []site.PointID{site.PointID("cutout." + c + "-supply"), site.PointID("cutout." + c + "-load"), site.PointID("cutout." + c)}
+		letters[c] = d.label(d.named(ids...), d.columns[c]+half+1.5, y, Start, below, room, strings.ToUpper(c))
+		right = letters[c].X2
+	}
+	whole := d.label(Label, right+8, y, Start, below, d.zoneRight()-right-8, d.Words.Say("drawing.cutout"))
+	for _, c := range append(names, "e") {
+		for _, id := range []string{"cutout." + c + "-supply", "cutout." + c + "-load", "cutout." + c} {
+			d.rooms[site.PointID(id)] = whole.with(letters[c])
+		}
+	}
+}
+
+// service draws a conductor that comes in from below; its foot is set when the height is known.
+func (d *sheet) service(c Class, x, y float64) { d.line(c, x, y, x, footless) }
+
+// footless stands for the lower edge until that is known.
+const footless = 1e6
+
+// switchPole draws one pole of a switch, as it stands.
+func (d *sheet) switchPole(x, y float64, open bool) {
+	d.line(Thin, x, y, x, y+5)
+	if open {
+		d.line(Thin, x-8, y+7, x, y+19)
+	} else {
+		d.line(Thin, x, y+5, x, y+19)
+	}
+	d.line(Thin, x, y+19, x, y+24)
+	d.line(Thin, x-3, y+5, x+3, y+5)
+}
+
+// units draws the consumer units with their main switches, and returns where they end. What passes the
+// isolating switch comes from the first row.
+func (d *sheet) units(first, row float64) float64 {
+	bottom := row + inset + 40
+	foot := bottom
+	for k, u := range d.Claims.Units {
+		x := d.unitAt(k)
+		d.box(Part, Rect{x, row, x + d.unitWide, bottom})
+		off, last := d.away(site.MainSwitch(u)), x
+		for _, c := range d.poles {
+			px := d.pole(k, c)
+			d.switchPole(px, row+inset+dot, off)
+			d.point(site.PointID("unit."+u+"-"+c), px, row+inset, false)
+			last = max(last, px)
+		}
+		if d.Claims.Switched && k == len(d.Claims.Units)-1 {
+			last = d.pole(k, "sw")
+			if d.Claims.Isolator { // past the isolating switch
+				d.line(LineConductor, last, first+inset, last, row+inset)
+			}
+			d.switchPole(last, row+inset+dot, off)
+			d.line(Thin, last-4, row+inset, last+4, row+inset)
+		}
+		d.part(site.MainSwitch(u), Rect{d.pole(k, d.poles[0]) - 10, row + inset + 6, last + 6, row + inset + 34})
+		word := d.Words.Say("drawing.on")
+		if off {
+			word = d.Words.Say("drawing.off")
+		}
+		d.label(Label, last+9, row+inset+22, Start, level, x+d.unitWide-last-11, word)
+		tail := 0.0
+		if k == 0 && len(d.Claims.Sources) > 0 {
+			tail = 24
+		}
+		name := d.label(d.named(d.unitPoints(u)...), x+10+(d.unitWide-10-tail)/2, bottom+3, Middle, below, d.unitWide-14-tail, strings.ReplaceAll(u, "-", " "))
+		for _, id := range d.unitPoints(u) {
+			d.rooms[id] = name
+		}
+		foot = max(foot, bottom+3+lineOf*d.text)
+	}
+	if len(d.Claims.Units) > 1 {
+		foot += 8 // for the earth of the others
+	}
+	return d.sources(bottom, foot)
+}
+
+func (d *sheet) unitPoints(u string) (ids []site.PointID) {
+	for _, c := range d.poles {
+		ids = append(ids, site.PointID("unit."+u+"-"+c))
+	}
+	return ids
+}
+
+// isolator draws the isolating switch above the units, and returns where those stand.
+func (d *sheet) isolator(row float64) float64 {
+	x, load := d.unitAt(0), row+inset+36
+	wide := polePitch*float64(len(d.poles)) + 8
+	d.box(Part, Rect{x, row, x + wide, load + reach})
+	var nets []*net
+	room := d.label(d.named(d.isolatorPoints()...), x+wide+5, row+inset+20, Start, level, d.p.W-x-wide-9, d.Words.Say("drawing.isolator"))
+	for _, c := range d.poles {
+		px, id := d.pole(0, c), site.PointID("isolator."+c+"-load")
+		d.line(Thin, px-4, row+inset, px+4, row+inset)
+		d.switchPole(px, row+inset, false)
+		d.line(Thin, px, row+inset+24, px, load-dot)
+		d.point(id, px, load, false)
+		d.rooms[id] = room
+		var down []spot
+		for k := range d.Claims.Units {
+			down = append(down, spot{d.pole(k, c), inset})
+		}
+		nets = append(nets, newNet(conductor(c), []spot{{px, load}}, down...))
+	}
+	top := load + reach + lane
+	next := top + 2
+	if len(d.Claims.Units) > 1 {
+		next += lane * float64(route(nets))
+	}
+	for _, n := range nets {
+		for i := range n.down {
+			n.down[i].y += next
+		}
+		d.lead(n, top)
+	}
+	return next
+}
+
+func (d *sheet) isolatorPoints() (ids []site.PointID) {
+	for _, c := range d.poles {
+		ids = append(ids, site.PointID("isolator."+c+"-load"))
+	}
+	return ids
+}
+
+// socket draws a socket as its face is seen: earth at the top, line at the right below (BS 1363-2) [S].
+func (d *sheet) socket(x, y float64) {
+	if d.Claims.NoSocket {
+		return
+	}
+	d.box(Part, Rect{x, y, x + socketBox, y + socketBox})
+	ids := []site.PointID{"socket.e", "socket.n", "socket.l"}
+	for i, at := range []spot{{socketBox / 2, 17}, {15, 44}, {socketBox - 15, 44}} {
+		d.point(ids[i], x+at.x, y+at.y, false)
+	}
+	room := d.label(d.named(ids...), x+socketBox/2, y+socketBox+3, Middle, below, socketBox+14, d.Words.Say("drawing.socket"))
+	for _, id := range ids {
+		d.rooms[id] = room
+	}
+}

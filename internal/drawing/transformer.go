@@ -1,0 +1,101 @@
+package drawing
+
+import (
+	"slices"
+
+	"meterwright/site"
+)
+
+// transformerRoom is what current transformers take above the cut-out.
+const transformerRoom = 44.0
+
+// blockWords is the room for the name of the test block beside it.
+const blockWords = 84.0
+
+// testblock draws the test block below a meter that current transformers feed, with its leads to the
+// meter, and returns where the conductors below it may begin.
+func (d *sheet) testblock(top float64) float64 {
+	at := func(id string) spot { return d.spots[site.PointID(id)] }
+	y := top + reach + 8
+	left, right := d.p.W, 0.0
+	pitch := d.p.W
+	for i, t := range d.Claims.Terminals {
+		x := at("meter." + t).x
+		left, right = min(left, x), max(right, x)
+		if i > 0 {
+			pitch = min(pitch, x-at("meter."+d.Claims.Terminals[i-1]).x)
+		}
+	}
+	block := Rect{left - reach, y - reach, right + pitch/2 + reach, y + reach}
+	d.box(Part, block)
+	d.part(site.Shorting, block)
+	shorted := d.away(site.Shorting)
+	lead := func(c Class, id string, from spot, to float64) {
+		d.line(c, from.x, from.y, from.x, to)
+		d.point(site.PointID(id), from.x, y, false)
+	}
+	var ids []site.PointID
+	for _, l := range d.lines {
+		in, out, c := at("meter."+l+"-in"), at("meter."+l+"-out"), conductor(l)
+		lead(c, "testblock."+l+"-s1", in, y)
+		lead(c, "testblock."+l+"-s2", out, y)
+		// The meter's voltage circuit, which has no terminal among the numbered ones.
+		lead(c, "testblock."+l+"-v", spot{in.x + pitch/2, top - lane - 4}, y)
+		if shorted {
+			d.line(Thin, in.x, y+dot+2, in.x, y+dot+5, out.x, y+dot+5, out.x, y+dot+2)
+		}
+		for _, p := range []string{"-s1", "-s2", "-v"} {
+			ids = append(ids, site.PointID("testblock."+l+p))
+		}
+	}
+	lead(Neutral, "testblock.n", at("meter.n-in"), y)
+	ids = append(ids, "testblock.n")
+	key := "drawing.testblock"
+	if shorted {
+		key = "drawing.testblock.shorted"
+	}
+	room := d.label(d.named(ids...), block.X2+5, y, Start, level, blockWords-14, d.Words.Say(key))
+	for _, id := range ids {
+		d.rooms[id] = room
+	}
+	return block.Y2 + lane + 2
+}
+
+// secondaries are the leads from the test block to the transformers and, over the voltage fuses, to the lines.
+func (d *sheet) secondaries() (list []*net) {
+	at := func(id string) []spot { return []spot{d.spots[site.PointID("testblock."+id)]} }
+	for _, l := range d.lines {
+		x, c := d.columns[l], conductor(l)
+		list = append(list, newNet(c, at(l+"-s1"), spot{x + 11, 16}), newNet(c, at(l+"-s2"), spot{x + 19.5, 26}), newNet(c, at(l+"-v"), spot{x - 11, 36}))
+	}
+	return append(list, newNet(Neutral, at("n"), spot{d.columns["n"] + 11, 36}))
+}
+
+// transformers draws a current transformer on each line above the cut-out, and the voltage fuses.
+func (d *sheet) transformers(row float64) {
+	out := d.away(site.VFuses)
+	for _, l := range d.lines {
+		x, c := d.columns[l], conductor(l)
+		d.dot(Winding, x, row+21, 10)
+		d.line(c, x+11, row+16, x+9, row+16)
+		d.line(c, x+19.5, row+26, x+9, row+26)
+		d.line(c, x-11, row+36, x, row+36)
+		fuse := Rect{x - 15, row + 8, x - 7, row + 30}
+		class := Carrier
+		if out {
+			class = Gone
+		}
+		d.box(class, fuse)
+		d.part(site.VFuses, fuse)
+	}
+	n := d.columns["n"]
+	d.line(Neutral, n+11, row+36, n, row+36)
+}
+
+// first is the place that a net is led from, and rest are the others.
+func (n *net) first() (a, b spot, rest []spot) {
+	if len(n.up) == 0 {
+		return n.down[0], n.down[1], n.down[2:]
+	}
+	return n.up[0], n.down[0], slices.Concat(n.up[1:], n.down[1:])
+}
