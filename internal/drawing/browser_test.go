@@ -63,7 +63,7 @@ func browser(t *testing.T, pages map[string]string) (context.Context, string) {
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
-	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1500, 900)); err != nil {
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1500, 900, chromedp.EmulateScale(2))); err != nil {
 		t.Fatal(err)
 	}
 	return ctx, site.URL
@@ -88,13 +88,21 @@ func TestInABrowser(t *testing.T) {
 			t.Fatal(err)
 		}
 		if dir := os.Getenv("MW_SCREENS"); dir != "" {
-			shot, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(filepath.Join(dir, name+".png"), shot, 0o600); err != nil {
-				t.Fatal(err)
+			picture(ctx, t, filepath.Join(dir, name+".png"), chromedp.FullScreenshot(100))
+			for one := range gallery {
+				picture(ctx, t, filepath.Join(dir, one+"-"+name+".png"), chromedp.Screenshot("#"+one))
 			}
 		}
+	}
+}
+
+func picture(ctx context.Context, t *testing.T, name string, how chromedp.Action[[]byte]) {
+	t.Helper()
+	shot, err := chromedp.Run(ctx, how)
+	if err == nil {
+		err = os.WriteFile(name, shot, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
 	}
 }

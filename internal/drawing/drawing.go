@@ -124,6 +124,8 @@ func (c Class) Conductor() bool {
 type Shape struct {
 	Kind  Kind
 	Class Class
+	// Point is the test point that a dot stands for.
+	Point site.PointID
 	// Points are x, y pairs.
 	Points []float64
 	// Size is the radius of a dot, and the greatest height of letters of a text.
@@ -270,6 +272,11 @@ func (d *sheet) label(c Class, x, y float64, a Align, s seat, wide float64, word
 		d.add(Shape{Kind: Text, Class: c, Points: []float64{x, y}, Size: size, Text: l, Align: a, Down: first + lineOf*float64(i), Room: room})
 	}
 	return room
+}
+
+// low narrows the room of one line so that its letters, too, stay within a height.
+func low(wide, high float64, words string) float64 {
+	return min(wide, high/lineOf*letter*float64(len([]rune(words))))
 }
 
 // named is the class of a point's label.

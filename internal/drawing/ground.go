@@ -1,13 +1,10 @@
 package drawing
 
 import (
-	"strconv"
 	"strings"
 
 	"meterwright/site"
 )
-
-func itoa(n int) string { return strconv.Itoa(n) }
 
 // earthing draws the main earthing terminal with what it is joined to, and the carrier where it lies when
 // it is out.
@@ -16,7 +13,7 @@ func (d *sheet) earthing(row, second float64) {
 	if d.ct() {
 		y += transformerRoom
 	}
-	middle := (d.cutRight + d.unitsLeft) / 2
+	middle := d.metAt()
 	bar := Rect{middle - 24, y - 9, middle + 24, y + 9}
 	d.box(Part, bar)
 	if x, ok := d.columns["e"]; ok {
@@ -41,7 +38,7 @@ func (d *sheet) earthing(row, second float64) {
 		d.line(Thin, into.x, into.y-8, into.x, into.y+8)
 	}
 	d.point(site.MET, middle, y, false)
-	d.rooms[site.MET] = d.label(d.named(site.MET), middle, y-reach-2, Middle, above, d.unitsLeft-d.cutRight-8, d.Words.Say("drawing.earthing"))
+	d.rooms[site.MET] = d.label(d.named(site.MET), d.unitsLeft-unitGap, y-reach-2, End, above, d.unitsLeft-unitGap-d.cutRight-6, d.Words.Say("drawing.earthing"))
 	if d.away(site.Carrier) {
 		lies := Rect{d.cutRight + 10, y + reach + 3, d.cutRight + 40, y + reach + 19}
 		d.box(Carrier, lies)
@@ -50,14 +47,18 @@ func (d *sheet) earthing(row, second float64) {
 		d.line(Thin, lies.X1-4, at, lies.X1, at)
 		d.line(Thin, lies.X2, at, lies.X2+4, at)
 		d.part(site.Carrier, lies)
-		d.label(Label, lies.X2+10, at+4, Start, level, d.zoneRight()-lies.X2-10, d.Words.Say("drawing.carrier.out"))
+		word := d.Words.Say("drawing.carrier.out")
+		d.label(Label, lies.X2+10, at+4, Start, level, low(d.zoneRight()-lies.X2-10, 26, word), word)
 	}
 }
+
+// metAt is where the main earthing terminal stands, to the left of the units.
+func (d *sheet) metAt() float64 { return d.unitsLeft - unitGap - 42 }
 
 // zoneRight is how far to the right a word between cut-out and units may reach.
 func (d *sheet) zoneRight() float64 {
 	if d.Claims.Arrangement == site.TT {
-		return (d.cutRight+d.unitsLeft)/2 - half - 2 // beside the conductor to the electrode
+		return d.metAt() - half - 2 // beside the conductor to the electrode
 	}
 	return d.unitsLeft - unitGap
 }
@@ -65,7 +66,10 @@ func (d *sheet) zoneRight() float64 {
 // sources draws the supplies on the consumer's side below the first unit, and returns where all that ends.
 func (d *sheet) sources(from, foot float64) float64 {
 	right := d.unitAt(0) + d.unitWide
-	l, n := right-6, right-16
+	l, n, left := right-6, right-16, 0.0
+	if d.Claims.Arrangement == site.TT {
+		left = d.metAt() + half + 3
+	}
 	end := foot
 	for i, s := range d.Claims.Sources {
 		id := site.SwitchID("source." + string(s))
@@ -73,8 +77,13 @@ func (d *sheet) sources(from, foot float64) float64 {
 		body := Rect{right - 58, at - 17, right - 26, at + 17}
 		d.box(Part, body)
 		d.part(id, body)
-		d.line(conductor(d.lines[0]), l, at-8, body.X2, at-8)
-		d.line(Neutral, n, at+8, body.X2, at+8)
+		for c, bus := range map[Class]spot{conductor(d.lines[0]): {l, at - 8}, Neutral: {n, at + 8}} {
+			if i == len(d.Claims.Sources)-1 {
+				d.line(c, bus.x, from, bus.x, bus.y, body.X2, bus.y)
+			} else {
+				d.line(c, bus.x, bus.y, body.X2, bus.y)
+			}
+		}
 		d.switchPole((body.X1+body.X2)/2, at-12, d.away(id))
 		word := d.Words.Say("drawing.joined")
 		if d.away(id) {
@@ -82,12 +91,10 @@ func (d *sheet) sources(from, foot float64) float64 {
 			d.box(Seal, Rect{body.X1 - 13, at - 2, body.X1 - 3, at + 7}) // a padlock
 			d.line(Thin, body.X1-11, at-2, body.X1-11, at-7, body.X1-5, at-7, body.X1-5, at-2)
 		}
-		d.label(Label, body.X1-17, at, End, level, body.X1-17-d.cutRight-10, strings.ReplaceAll(string(s), "-", " ")+"\n"+word)
+		d.label(Label, body.X1-17, at, End, level, body.X1-17-max(left, d.columns["n"]+40), strings.ReplaceAll(string(s), "-", " ")+"\n"+word)
 		end = at
 	}
 	if end > foot {
-		d.line(conductor(d.lines[0]), l, from, l, end-8)
-		d.line(Neutral, n, from, n, end+8)
 		foot = end + lineOf*d.text
 	}
 	return foot
@@ -96,21 +103,20 @@ func (d *sheet) sources(from, foot float64) float64 {
 // surroundings draws the case round the position with the metal parts on it, what lies outside it, and sets
 // the height.
 func (d *sheet) surroundings(frame float64) {
-	const rowHigh = 2*reach + 6
 	x0 := d.columns["n"] + 22
 	if d.Claims.Arrangement == site.TNS {
 		x0 = d.columns["e"] + 22
 	}
 	x, y, foot := x0, frame, frame
 	step := func(words string) float64 { return 2*reach + 6 + letter*d.text*float64(len([]rune(words))) }
-	electrode := (d.cutRight + d.unitsLeft) / 2
+	electrode := d.metAt()
 	item := func(words string) (at spot, wide float64) {
 		need := min(step(words), d.p.W-8-x0)
 		if d.Claims.Arrangement == site.TT && x < electrode+20 && x+need > electrode-16 {
 			x = electrode + 20
 		}
 		if x+need > d.p.W-4 {
-			x, y = x0, y+max(rowHigh, lineOf*d.text+8)
+			x, y = x0, y+reach+lineOf*d.text+8
 			if d.Claims.Arrangement == site.TT {
 				x = electrode + 20
 			}

@@ -1,7 +1,9 @@
 package drawing
 
 import (
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"meterwright/site"
@@ -65,27 +67,27 @@ func (d *sheet) measure() {
 // point draws a test point and keeps where it is.
 func (d *sheet) point(id site.PointID, x, y float64, hidden bool) {
 	d.spots[id] = spot{x, y}
-	n := d.Readings[string(id)]
+	put := func(c Class) {
+		d.add(Shape{Kind: Dot, Class: c, Point: id, Points: []float64{x, y}, Size: dot})
+	}
 	switch {
 	case d.Tested[id] == Tested:
-		d.dot(Held, x, y, dot)
+		put(Held)
 	case d.Tested[id] == Lapsed:
-		d.dot(Void, x, y, dot)
-		for _, at := range []float64{-3, 0, 3} { // chords at half a right angle
-			h := 0.7071 * (dot*dot - at*at)
-			if h = h / dot; at != 0 {
-				h = 3.6
-			}
-			d.line(Hatch, x+at*0.7071-h, y+at*0.7071+h, x+at*0.7071+h, y+at*0.7071-h)
+		put(Void)
+		for _, at := range []float64{-3, 0, 3} {
+			h := math.Sqrt(dot*dot-at*at) - 1 // half a chord, at half a right angle
+			x, y, h := x+at*math.Sqrt2/2, y+at*math.Sqrt2/2, h*math.Sqrt2/2
+			d.line(Hatch, x-h, y+h, x+h, y-h)
 		}
 	case hidden && !d.known(id):
 	case hidden:
-		d.dot(Behind, x, y, dot)
+		put(Behind)
 	default:
-		d.dot(Hole, x, y, dot)
+		put(Hole)
 	}
-	if n > 0 {
-		d.add(Shape{Kind: Text, Class: Count, Points: []float64{x, y}, Size: 9, Text: itoa(n), Align: Middle, Down: 0.35, Room: Rect{x - dot, y - dot, x + dot, y + dot}})
+	if n := d.Readings[string(id)]; n > 0 {
+		d.add(Shape{Kind: Text, Class: Count, Points: []float64{x, y}, Size: 9, Text: strconv.Itoa(n), Align: Middle, Down: 0.35, Room: Rect{x - dot, y - dot, x + dot, y + dot}})
 	}
 }
 
@@ -151,7 +153,7 @@ func (d *sheet) cover(plate Rect, row float64, on, gone bool) {
 	}
 	for _, x := range []float64{plate.X1 + 6, plate.X2 - 6} {
 		d.dot(Screw, x, row, 3.5)
-		d.line(Thin, x-2.2, row+2.2, x+2.2, row-2.2)
+		d.line(Hatch, x-2.2, row+2.2, x+2.2, row-2.2)
 	}
 	d.seal(plate.X2-6, row+9)
 }
@@ -187,7 +189,7 @@ func (d *sheet) feed(top float64) {
 	if len(d.lines) == 3 {
 		d.socket(d.p.W-socketBox-socketEdge, second)
 	}
-	d.surroundings(max(foot, d.cutBottom+4+lineOf*d.text) + 6)
+	d.surroundings(max(foot, d.cutBottom+4+lineOf*d.text) + reach + 1)
 }
 
 // inset is from the top of a part to its first contact.
@@ -375,7 +377,7 @@ func (d *sheet) units(first, row float64) float64 {
 		if off {
 			word = d.Words.Say("drawing.off")
 		}
-		d.label(Label, last+9, row+inset+22, Start, level, x+d.unitWide-last-11, word)
+		d.label(Label, last+9, row+inset+27, Start, level, low(x+d.unitWide-last-11, 25, word), word)
 		tail := 0.0
 		if k == 0 && len(d.Claims.Sources) > 0 {
 			tail = 24
@@ -389,7 +391,7 @@ func (d *sheet) units(first, row float64) float64 {
 	if len(d.Claims.Units) > 1 {
 		foot += 8 // for the earth of the others
 	}
-	return d.sources(bottom, foot)
+	return d.sources(bottom, max(foot, d.cutBottom+4+lineOf*d.text))
 }
 
 func (d *sheet) unitPoints(u string) (ids []site.PointID) {

@@ -188,7 +188,7 @@ var pens = map[drawing.Class]pen{
 	drawing.LineConductor: {colour: colour{0x7a, 0x4a, 0x2b}, width: 5}, drawing.L2Conductor: {colour: colour{0x16, 0x18, 0x1a}, width: 5},
 	drawing.L3Conductor: {colour: colour{0x8a, 0x8f, 0x92}, width: 5}, drawing.Neutral: {colour: colour{0x1f, 0x5f, 0xae}, width: 5},
 	drawing.Earth: {colour: colour{0x3a, 0x8f, 0x3a}, width: 5},
-	drawing.Part:  {colour: ink, width: 2, ground: &card}, drawing.Cover: {colour: ink, width: 2, ground: &card}, drawing.Winding: {colour: ink, width: 2, ground: &card},
+	drawing.Part:  {colour: ink, width: 2, ground: &card}, drawing.Cover: {colour: ink, width: 2, ground: &card}, drawing.Winding: {colour: ink, width: 2.5},
 	drawing.Gone: {colour: ink, width: 2, dashed: true}, drawing.Case: {colour: quiet, width: 1.5}, drawing.Screen: {colour: ink, width: 1.5, ground: &faint},
 	drawing.Carrier: {colour: ink, width: 2, ground: &faint}, drawing.Shroud: {colour: ink, width: 3, ground: &faint}, drawing.Link: {colour: ink, width: 1.5, ground: &card},
 	drawing.Thin: {colour: ink, width: 2}, drawing.Hatch: {colour: ink, width: 2}, drawing.Screw: {colour: ink, width: 1.5, ground: &card}, drawing.Seal: {colour: ink, width: 1.5, ground: &quiet},
