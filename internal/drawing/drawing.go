@@ -197,8 +197,11 @@ type sheet struct {
 	parts map[site.SwitchID][]Rect
 	meant []site.PointID
 
-	cutRight, cutBottom float64
+	cutRight, nameRow   float64 // where the cut-out ends, and where its name begins
+	gap                 float64 // below the main earthing terminal, for a carrier that is out
 	unitWide, unitsLeft float64
+	columnPitch         float64            // from one conductor of the cut-out to the next
+	polePitch           float64            // from one pole of a switch to the next
 	columns             map[string]float64 // of the cut-out
 }
 
@@ -251,8 +254,9 @@ func (d *sheet) label(c Class, x, y float64, a Align, s seat, wide float64, word
 	for _, l := range lines {
 		longest = max(longest, len([]rune(l)))
 	}
-	n, size := float64(len(lines)), min(d.text, wide/(letter*float64(longest)))
-	w, h := size*letter*float64(longest), size*lineOf*n
+	n, times := float64(len(lines)), letter*float64(longest)+0.1 // a word of few letters may have wide ones
+	size := min(d.text, wide/times)
+	w, h := size*times, size*lineOf*n
 	first, room := 0.0, Rect{x, y, x + w, y + h}
 	switch a {
 	case Middle:

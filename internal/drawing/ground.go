@@ -29,7 +29,7 @@ func (d *sheet) earthing(row, second float64) {
 		case k == 0:
 			d.line(Earth, middle, y, turn, y, turn, into.y, into.x, into.y)
 		default: // below the one before it
-			under, from := second+inset+43+lineOf*d.text+4, into.y
+			under, from := second+inset+43+d.nameHigh()+4, into.y
 			if k > 1 {
 				from = under
 			}
@@ -40,15 +40,15 @@ func (d *sheet) earthing(row, second float64) {
 	d.point(site.MET, middle, y, false)
 	d.rooms[site.MET] = d.label(d.named(site.MET), d.unitsLeft-unitGap, y-reach-2, End, above, d.unitsLeft-unitGap-d.cutRight-6, d.Words.Say("drawing.earthing"))
 	if d.away(site.Carrier) {
-		lies := Rect{d.cutRight + 10, y + reach + 3, d.cutRight + 40, y + reach + 19}
+		at := y + reach + 2 + d.gap/2
+		lies := Rect{d.cutRight + 10, at - 8, d.cutRight + 40, at + 8}
 		d.box(Carrier, lies)
 		d.fuseSign(lies)
-		at := (lies.Y1 + lies.Y2) / 2
 		d.line(Thin, lies.X1-4, at, lies.X1, at)
 		d.line(Thin, lies.X2, at, lies.X2+4, at)
 		d.part(site.Carrier, lies)
 		word := d.Words.Say("drawing.carrier.out")
-		d.label(Label, lies.X2+10, at+4, Start, level, low(d.zoneRight()-lies.X2-10, 26, word), word)
+		d.label(Label, lies.X2+10, at, Start, level, low(d.zoneRight()-lies.X2-10, d.gap, word), word)
 	}
 }
 
@@ -65,7 +65,7 @@ func (d *sheet) zoneRight() float64 {
 
 // sources draws the supplies on the consumer's side below the first unit, and returns where all that ends.
 func (d *sheet) sources(from, foot float64) float64 {
-	right := d.unitAt(0) + d.unitWide
+	right := d.unitAt(0) + d.wide(0)
 	l, n, left := right-6, right-16, 0.0
 	if d.Claims.Arrangement == site.TT {
 		left = d.metAt() + half + 3

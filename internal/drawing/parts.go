@@ -11,33 +11,29 @@ import (
 
 func (d *sheet) ct() bool { return d.Claims.Metering == site.CTOperated }
 
-// columnPitch is from one conductor of the cut-out to the next, polePitch from one pole of a switch to the next.
-func (d *sheet) columnPitch() float64 {
-	if d.ct() {
-		return 38
-	}
-	return 30
-}
-
 const (
-	polePitch  = 27.0
-	stateWord  = 46.0 // of a unit's width, for how its switch stands
 	unitGap    = 14.0
-	zoneLeast  = 126.0
 	socketBox  = 62.0
 	socketEdge = 20.0 // room for a letter beside it
+	grown      = 1.25 // how far the label with the least room grows with the reader's text
 )
 
-// measure lays out what stands beside one another.
-func (d *sheet) measure() {
-	x := 8 + 20.0
-	for _, c := range append(slices.Clone(d.lines), "n", "e") {
-		if c != "e" || d.Claims.Arrangement != site.TT {
-			d.columns[c] = x
-			d.cutRight = x + 18
-			x += d.columnPitch()
-		}
+func (d *sheet) three() bool { return len(d.lines) == 3 }
+
+// stacked reports whether how a main switch stands is written below the name of its unit, not beside it.
+func (d *sheet) stacked() bool { return d.three() || len(d.Claims.Units) > 1 }
+
+// wide is the width of a unit: the last one has a pole more for a switched load.
+func (d *sheet) wide(k int) float64 {
+	if d.Claims.Switched && k == len(d.Claims.Units)-1 {
+		return d.unitWide + d.polePitch
 	}
+	return d.unitWide
+}
+
+// measure lays out what stands beside one another. Letters are larger in a drawing that is wider than a
+// narrow screen, and so is the room that they ask for.
+func (d *sheet) measure() {
 	d.poles = append(slices.Clone(d.lines), "n")
 	if !d.ct() {
 		d.poles = d.poles[:0]
@@ -47,21 +43,52 @@ func (d *sheet) measure() {
 			}
 		}
 	}
-	d.unitWide = polePitch*float64(len(d.poles)) + 8 + stateWord
-	if d.Claims.Isolator {
-		d.unitWide += 24 // its name stands beside it
+	for range 20 {
+		was := d.p.W
+		d.stretch(max(1, was/narrow) * TextSize)
+		if d.p.W-was < 1 {
+			break
+		}
 	}
-	if d.Claims.Switched {
-		d.unitWide += polePitch
+	d.text = 2 * TextSize * d.p.W / narrow
+}
+
+// stretch lays out for letters of a size.
+func (d *sheet) stretch(size float64) {
+	room := func(letters float64) float64 { return grown * size * letter * letters }
+	d.columnPitch, d.polePitch = 30, 27
+	d.gap = max(26, grown*size*lineOf)
+	if d.three() {
+		d.columnPitch, d.polePitch = max(30, room(2.3)+2*half+2), 24
+	}
+	if d.ct() {
+		d.columnPitch += 8
+	}
+	x := 8 + 20.0
+	for _, c := range append(slices.Clone(d.lines), "n", "e") {
+		if c != "e" || d.Claims.Arrangement != site.TT {
+			d.columns[c] = x
+			d.cutRight = x + 18
+			x += d.columnPitch
+		}
+	}
+	d.unitWide = d.polePitch*float64(len(d.poles)) + 8
+	if !d.stacked() {
+		d.unitWide += max(46, room(3)+14) // for how its switch stands
+	}
+	if d.Claims.Isolator && !d.three() {
+		d.unitWide += 22 // its name stands beside it
 	}
 	units := float64(len(d.Claims.Units)) * (d.unitWide + unitGap)
-	beside := 0.0
-	if len(d.lines) == 3 && !d.Claims.NoSocket {
-		beside += socketBox + socketEdge + 8
+	if d.Claims.Switched {
+		units += d.polePitch
 	}
-	d.p.W = max(narrow, d.cutRight+zoneLeast+units+beside)
-	d.unitsLeft = d.p.W - beside - units
-	d.text = 2 * TextSize * d.p.W / narrow
+	zone := max(126, room(10)+unitGap+8)
+	if d.Claims.Arrangement == site.TT {
+		zone = max(zone, room(7)+76, room(3)+118) // beside the conductor to the electrode
+	}
+	d.p.W = max(narrow, d.cutRight+zone+units)
+	d.unitsLeft = d.p.W - units
 }
 
 // point draws a test point and keeps where it is.
@@ -99,8 +126,8 @@ func (d *sheet) meter() float64 {
 	beside := 0.0
 	switch {
 	case d.ct():
-		beside = blockWords
-	case len(d.lines) == 1 && !d.Claims.NoSocket:
+		beside = d.blockWords()
+	case !d.three() && !d.Claims.NoSocket:
 		beside = socketBox + 2*socketEdge
 	}
 	pitch := min(44*d.p.W/narrow, (d.p.W-16-28-beside)/n)
@@ -136,8 +163,8 @@ func (d *sheet) meter() float64 {
 	}
 	d.part(site.TailsIn, Rect{at(0) - reach, row - reach, at(len(terms)-1) + reach, row + reach + 2})
 	d.cover(Rect{left + 5, row - reach + 2, left + wide - 5, bottom + 3}, row, covered, gone)
-	if len(d.lines) == 1 {
-		d.socket(d.p.W-socketBox-socketEdge, 8)
+	if !d.three() {
+		d.socket(8)
 	}
 	return bottom + lane + 2
 }
@@ -186,10 +213,11 @@ func (d *sheet) feed(top float64) {
 	}
 	d.earthing(row, second)
 	foot := d.units(row, second)
-	if len(d.lines) == 3 {
-		d.socket(d.p.W-socketBox-socketEdge, second)
+	if d.three() && !d.Claims.NoSocket {
+		d.socket(foot + 8)
+		foot += 8 + socketBox + 3 + lineOf*d.text
 	}
-	d.surroundings(max(foot, d.cutBottom+4+lineOf*d.text) + reach + 1)
+	d.surroundings(max(foot, d.nameRow+lineOf*d.text) + reach + 1)
 }
 
 // inset is from the top of a part to its first contact.
@@ -244,7 +272,7 @@ func (d *sheet) pole(k int, c string) float64 {
 	if i < 0 {
 		i = len(d.poles)
 	}
-	return d.unitAt(k) + 8 + polePitch*(float64(i)+0.5)
+	return d.unitAt(k) + 8 + d.polePitch*(float64(i)+0.5)
 }
 
 // neutralDrop is how far the neutral of the cut-out lies below the load-side contacts.
@@ -257,8 +285,8 @@ func (d *sheet) cutout(row float64) {
 		row += transformerRoom
 	}
 	load, supply, neutral := row+inset, row+inset+contacts, row+inset+neutralDrop
-	d.cutBottom = supply + 17
-	d.box(Part, Rect{8, row, d.cutRight, d.cutBottom})
+	d.box(Part, Rect{8, row, d.cutRight, supply + 17})
+	d.nameRow = neutral + reach + 3 + d.gap
 	out, shrouded := d.away(site.Carrier), d.away(site.Contact)
 	for _, l := range d.lines {
 		x := d.columns[l]
@@ -294,7 +322,7 @@ func (d *sheet) cutout(row float64) {
 		d.point("cutout.e", x, neutral, false)
 	}
 	d.seal(15, row+8)
-	d.letters(d.cutBottom + 4)
+	d.letters(d.nameRow)
 }
 
 // fuseSign is the sign of a fuse: a long box with its link through it (IEC 60617).
@@ -311,7 +339,7 @@ func (d *sheet) fuseSign(r Rect) {
 
 // letters names the conductors of the service, and the cut-out beside them.
 func (d *sheet) letters(y float64) {
-	room := d.columnPitch() - 2*half - 2
+	room := d.columnPitch - 2*half - 2
 	names := append(slices.Clone(d.lines), "n")
 	if d.Claims.Arrangement == site.TNS {
 		names = append(names, "e")
@@ -353,10 +381,11 @@ func (d *sheet) switchPole(x, y float64, open bool) {
 // isolating switch comes from the first row.
 func (d *sheet) units(first, row float64) float64 {
 	bottom := row + inset + 40
-	foot := bottom
+	foot := bottom + 3 + d.nameHigh()
 	for k, u := range d.Claims.Units {
 		x := d.unitAt(k)
-		d.box(Part, Rect{x, row, x + d.unitWide, bottom})
+		wide := d.wide(k)
+		d.box(Part, Rect{x, row, x + wide, bottom})
 		off, last := d.away(site.MainSwitch(u)), x
 		for _, c := range d.poles {
 			px := d.pole(k, c)
@@ -377,21 +406,33 @@ func (d *sheet) units(first, row float64) float64 {
 		if off {
 			word = d.Words.Say("drawing.off")
 		}
-		d.label(Label, last+9, row+inset+27, Start, level, low(x+d.unitWide-last-11, 25, word), word)
+		name := strings.ReplaceAll(u, "-", " ")
+		if d.stacked() {
+			name += "\n" + word
+		} else {
+			d.label(Label, last+9, row+inset+27, Start, level, low(x+wide-last-11, 25, word), word)
+		}
 		tail := 0.0
 		if k == 0 && len(d.Claims.Sources) > 0 {
 			tail = 24
 		}
-		name := d.label(d.named(d.unitPoints(u)...), x+10+(d.unitWide-10-tail)/2, bottom+3, Middle, below, d.unitWide-14-tail, strings.ReplaceAll(u, "-", " "))
+		room := d.label(d.named(d.unitPoints(u)...), x+(wide-tail)/2, bottom+3, Middle, below, wide+unitGap-6-tail, name)
 		for _, id := range d.unitPoints(u) {
-			d.rooms[id] = name
+			d.rooms[id] = room
 		}
-		foot = max(foot, bottom+3+lineOf*d.text)
 	}
 	if len(d.Claims.Units) > 1 {
 		foot += 8 // for the earth of the others
 	}
-	return d.sources(bottom, max(foot, d.cutBottom+4+lineOf*d.text))
+	return d.sources(bottom, max(foot, d.nameRow+lineOf*d.text))
+}
+
+// nameHigh is the height of what stands below a unit.
+func (d *sheet) nameHigh() float64 {
+	if d.stacked() {
+		return 2 * lineOf * d.text
+	}
+	return lineOf * d.text
 }
 
 func (d *sheet) unitPoints(u string) (ids []site.PointID) {
@@ -404,10 +445,16 @@ func (d *sheet) unitPoints(u string) (ids []site.PointID) {
 // isolator draws the isolating switch above the units, and returns where those stand.
 func (d *sheet) isolator(row float64) float64 {
 	x, load := d.unitAt(0), row+inset+36
-	wide := polePitch*float64(len(d.poles)) + 8
+	wide := d.polePitch*float64(len(d.poles)) + 8
 	d.box(Part, Rect{x, row, x + wide, load + reach})
 	var nets []*net
-	room := d.label(d.named(d.isolatorPoints()...), x+wide+5, row+inset+20, Start, level, d.p.W-x-wide-9, d.Words.Say("drawing.isolator"))
+	from, to := x+wide+5, d.p.W-4
+	if sw := d.pole(len(d.Claims.Units)-1, "sw"); d.Claims.Switched && len(d.Claims.Units) == 1 {
+		from = sw + half + 4
+	} else if d.Claims.Switched {
+		to = sw - half - 4
+	}
+	room := d.label(d.named(d.isolatorPoints()...), from, row+inset+20, Start, level, to-from, d.Words.Say("drawing.isolator"))
 	for _, c := range d.poles {
 		px, id := d.pole(0, c), site.PointID("isolator."+c+"-load")
 		d.line(Thin, px-4, row+inset, px+4, row+inset)
@@ -443,16 +490,17 @@ func (d *sheet) isolatorPoints() (ids []site.PointID) {
 }
 
 // socket draws a socket as its face is seen: earth at the top, line at the right below (BS 1363-2) [S].
-func (d *sheet) socket(x, y float64) {
+func (d *sheet) socket(y float64) {
 	if d.Claims.NoSocket {
 		return
 	}
+	x := d.p.W - socketBox - socketEdge
 	d.box(Part, Rect{x, y, x + socketBox, y + socketBox})
 	ids := []site.PointID{"socket.e", "socket.n", "socket.l"}
 	for i, at := range []spot{{socketBox / 2, 17}, {15, 44}, {socketBox - 15, 44}} {
 		d.point(ids[i], x+at.x, y+at.y, false)
 	}
-	room := d.label(d.named(ids...), x+socketBox/2, y+socketBox+3, Middle, below, socketBox+14, d.Words.Say("drawing.socket"))
+	room := d.label(d.named(ids...), x+socketBox/2, y+socketBox+3, Middle, below, socketBox+2*socketEdge-6, d.Words.Say("drawing.socket"))
 	for _, id := range ids {
 		d.rooms[id] = room
 	}

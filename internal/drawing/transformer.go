@@ -10,7 +10,7 @@ import (
 const transformerRoom = 44.0
 
 // blockWords is the room for the name of the test block beside it.
-const blockWords = 84.0
+func (d *sheet) blockWords() float64 { return 70 * d.p.W / narrow }
 
 // testblock draws the test block below a meter that current transformers feed, with its leads to the
 // meter, and returns where the conductors below it may begin.
@@ -54,7 +54,7 @@ func (d *sheet) testblock(top float64) float64 {
 	if shorted {
 		key = "drawing.testblock.shorted"
 	}
-	room := d.label(d.named(ids...), block.X2+5, y, Start, level, blockWords-14, d.Words.Say(key))
+	room := d.label(d.named(ids...), block.X2+5, block.Y2, Start, above, d.blockWords()-12, d.Words.Say(key))
 	for _, id := range ids {
 		d.rooms[id] = room
 	}
