@@ -5,6 +5,7 @@ import (
 
 	"meterwright/diagnose"
 	"meterwright/instrument"
+	"meterwright/method"
 	"meterwright/site"
 	"meterwright/visit"
 	"meterwright/walk"
@@ -105,6 +106,18 @@ func (g *gatherer) gather() (out gathered) {
 	return out
 }
 
+// stopped reports whether a reading, or its correction, raised a stop; one that is in force already is not raised
+// anew.
+func (g *gatherer) stopped(r *visit.Reading, st *method.Step) bool {
+	return slices.ContainsFunc(g.visit.Account().Stops, func(l visit.StopLine) bool {
+		if l.Event == r.Event || l.Event == g.from[r.Event] {
+			return true
+		}
+		inForce := !l.At.After(r.At) && (l.LeftAt.IsZero() || l.LeftAt.After(r.At))
+		return inForce && slices.ContainsFunc(st.Outcomes(), func(u *method.Unexpected) bool { return u.Stop == l.ID })
+	})
+}
+
 // touchVolt is the voltage from which what can be touched is dangerous: the conventional limit, IEC 61140 and
 // BS 7671 [S].
 const touchVolt = world.TouchLimitVolt
@@ -120,7 +133,7 @@ func (g *gatherer) real(r *visit.Reading, shows instrument.Indication) bool {
 	if j, err := visit.JudgeReading(st.Observe, shows); err == nil && j.Found != visit.FoundUnexpected {
 		return false
 	}
-	if st.Unexpected != nil && st.Unexpected.Stop != "" {
+	if g.stopped(r, st) {
 		return true
 	}
 	value, unit, isValue := shows.Reading()
