@@ -116,7 +116,15 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 		}
 		return s.Say("story.set-aside", "why", b.Why)
 	case visit.TakenOver:
-		return why("story.taken-over", b.Why)
+		key := "story.taken-over"
+		switch l.From {
+		case "":
+		case l.By:
+			key = "story.taken-over.own"
+		default:
+			key = "story.taken-over.from"
+		}
+		return why(key, b.Why, "by", l.By, "from", l.From)
 	case visit.HandedOver:
 		return why("story.handed-over", b.Why)
 	case visit.Ended:

@@ -145,8 +145,11 @@ func (l *Language) Source(k instrument.SourceKind) string { return l.code("sourc
 // SourceOf is a proving source with its number and its value.
 func (l *Language) SourceOf(p visit.ProvingSource) string {
 	words := l.Source(p.Kind)
-	if p.ID != "" {
-		words += " " + p.ID
+	switch {
+	case strings.Contains(p.ID, " "): // words, and no number
+		words = l.Say("source.called", "source", words, "name", p.ID)
+	case p.ID != "":
+		words = l.Say("source.numbered", "source", words, "number", p.ID)
 	}
 	if p.Nominal != "" {
 		nominal := p.Nominal

@@ -10,7 +10,9 @@ import (
 	"strings"
 	"testing"
 
+	"meterwright/instrument"
 	"meterwright/say/en"
+	"meterwright/visit"
 )
 
 // sets names, for each closed set of codes, the folder and type it stands in, and the key below which its words stand.
@@ -37,6 +39,47 @@ func TestEveryCodeHasItsWords(t *testing.T) {
 			if !l.Has(s.key + "." + v) {
 				t.Errorf("%s.%s %q has no words: write %s.%s = …", s.folder, s.typ, v, s.key, v)
 			}
+		}
+	}
+}
+
+// TestEndedOnce: no sentence that says how a visit ended says twice that it did.
+func TestEndedOnce(t *testing.T) {
+	l, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	tried := 0
+	for _, outcome := range l.Keys() {
+		name, ok := strings.CutPrefix(outcome, "outcome.")
+		if !ok {
+			continue
+		}
+		for _, key := range []string{"story.ended", "reason.has-ended", "field.standing.ended", "office.where.ended"} {
+			tried++
+			if words := strings.ToLower(l.Say(key, "outcome", l.Outcome(name), "at", "12:00")); strings.Count(words, "ended") > 1 {
+				t.Errorf("%s: %s", key, words)
+			}
+		}
+	}
+	if tried < 20 {
+		t.Errorf("only %d sentences were tried", tried)
+	}
+}
+
+// TestSourceOf: what a person calls a source stands apart from what kind it is.
+func TestSourceOf(t *testing.T) {
+	l, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for want, source := range map[string]visit.ProvingSource{
+		"known live socket “van socket”": {Kind: instrument.KnownSocket, ID: "van socket"},
+		"proving unit PU-9 (230 V)":      {Kind: instrument.ProvingUnit, ID: "PU-9", Nominal: "230 V"},
+		"known live supply":              {Kind: instrument.KnownLive},
+	} {
+		if got := l.SourceOf(source); got != want {
+			t.Errorf("%q, want %q", got, want)
 		}
 	}
 }

@@ -48,12 +48,13 @@ type Account struct {
 
 // kept is what corrections need of an event.
 type kept struct {
-	hash  string
-	body  Body
-	do    doing
-	step  int16
-	tool  int8
-	items uint8
+	hash   string
+	person string
+	body   Body
+	do     doing
+	step   int16
+	tool   int8
+	items  uint8
 }
 
 // Line is one accepted event of the story. What it says is in its body; see [Account.Body].
@@ -67,6 +68,9 @@ type Line struct {
 	Found Found `json:"found,omitempty"`
 	// Happened is given when the line was entered after its phase.
 	Happened string `json:"happened,omitempty"`
+	// By is who took the visit over, and From in whose hands it was, where the line says that a device did.
+	By   string `json:"by,omitempty"`
+	From string `json:"from,omitempty"`
 	// Lacked says what was missing when it was done all the same, in spite of a refusal.
 	Lacked []Reason `json:"lacked,omitempty"`
 }

@@ -23,6 +23,12 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	if r.step >= 0 {
 		line.Step = v.machine.Method.Steps[r.step].ID
 	}
+	if b, ok := e.Body.(TakenOver); ok {
+		line.By = e.Person
+		if i, ok := a.byHash[b.Head]; ok {
+			line.From = a.events[i].person
+		}
+	}
 	a.Story = append(a.Story, line)
 	cause := a.cause(v, e, r)
 	a.take(v, e, r, before, to, cause)
@@ -35,7 +41,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 // keep holds what corrections need of an event.
 func (a *Account) keep(e *Event, r *reduced) {
 	a.byHash[e.Hash] = len(a.events)
-	a.events = append(a.events, kept{hash: e.Hash, body: e.Body, do: r.do, step: r.step, tool: r.tool, items: r.items})
+	a.events = append(a.events, kept{hash: e.Hash, person: e.Person, body: e.Body, do: r.do, step: r.step, tool: r.tool, items: r.items})
 }
 
 // take notes what is special to each kind of event.

@@ -43,7 +43,7 @@ var sections = map[Copy][]func(*composer){
 		(*composer).everyReading, (*composer).brackets, (*composer).proofs, (*composer).acts, (*composer).refusals, (*composer).everyAnswer,
 		(*composer).everyEntry, (*composer).instruments, (*composer).corrections, (*composer).notAccepted, (*composer).means, (*composer).pictures, (*composer).genuine},
 	Consumer: {(*composer).danger, (*composer).found, (*composer).isolated, (*composer).comes, (*composer).inSpite, (*composer).notTested, (*composer).what,
-		(*composer).theirMeter, (*composer).limitedReadings, (*composer).corrections},
+		(*composer).theirMeter, (*composer).tellingReadings, (*composer).corrections},
 	Distributor: {(*composer).what, (*composer).found, (*composer).rung, (*composer).end, (*composer).inSpite, (*composer).access, (*composer).look,
 		(*composer).everyReading, (*composer).brackets, (*composer).fuse, (*composer).notTested, (*composer).corrections, (*composer).pictures},
 	Supplier: {(*composer).what, (*composer).end, (*composer).inSpite, (*composer).devices, (*composer).dependants, (*composer).found, (*composer).rung,

@@ -110,7 +110,7 @@ func (c *composer) reading(event string) string {
 	return c.w("reading", "where", c.Between(r.Point, r.Against), "shows", c.Shows(r.Shows))
 }
 
-// nothing says that nothing is set down for the reader, and how little that tells where no reading counts or
+// nothing says that nothing was found that is for the reader, and how little that tells where no reading counts or
 // work was done in spite of a refusal.
 func (c *composer) nothing() string {
 	counts := slices.ContainsFunc(c.account.Readings, func(r visit.Reading) bool { return c.counts(&r) })

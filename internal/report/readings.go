@@ -7,10 +7,11 @@ import (
 
 func (c *composer) everyReading() { c.readings(func(*visit.Reading) bool { return true }) }
 
-// limitedReadings are the readings that have a limit, for whoever lives there; they name no person.
-func (c *composer) limitedReadings() {
+// tellingReadings are the readings that have a limit or were not as expected, for whoever lives there; they name
+// no person.
+func (c *composer) tellingReadings() {
 	if !c.restricted() {
-		c.readings(func(r *visit.Reading) bool { return r.Bounds != nil })
+		c.readings(func(r *visit.Reading) bool { return r.Bounds != nil || r.Judged.Found == visit.FoundUnexpected })
 	}
 }
 

@@ -20,6 +20,7 @@ import (
 	"meterwright/rules"
 	"meterwright/say"
 	"meterwright/say/en"
+	"meterwright/visit"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -220,6 +221,44 @@ func TestNotTheirs(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// TestConsumersReadings: on the consumer's copy each reading that was not as expected stands by itself, whether its
+// instrument shows a number or not, unless something restricted was found.
+func TestConsumersReadings(t *testing.T) {
+	unexpected, lit := 0, 0
+	for _, name := range invented.Names() {
+		in, _ := input(t, name, report.Consumer)
+		s, err := report.Compose(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		shown := map[string]bool{}
+		for _, sec := range s.Sections {
+			for _, b := range sec.Blocks {
+				if r, ok := b.(*report.Readings); ok {
+					for _, row := range r.Rows {
+						shown[row.Event] = true
+					}
+				}
+			}
+		}
+		for _, r := range in.Case.Visit.Account().Readings {
+			if r.Judged.Found != visit.FoundUnexpected || name == "interference" {
+				continue
+			}
+			unexpected++
+			if r.Bounds == nil {
+				lit++
+			}
+			if !shown[r.Event] {
+				t.Errorf("%s: %s %s is not on the consumer's copy", name, r.Step, r.Shows)
+			}
+		}
+	}
+	if unexpected < 2 || lit == 0 {
+		t.Errorf("%d readings were not as expected, %d of them without a number", unexpected, lit)
 	}
 }
 
