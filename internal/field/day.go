@@ -12,6 +12,7 @@ import (
 
 	"meterwright/internal/jobs"
 	"meterwright/internal/page"
+	"meterwright/replay"
 )
 
 // peoplePage asks who has the device in hand.
@@ -56,8 +57,9 @@ type jobLine struct {
 	// Time is a time of day; When is what else the appointment says.
 	Time, When, Address, To, Standing, State string
 	Off                                      supplyView
-	Done, Steps                              int
-	Who                                      string
+	// Phases says how each phase of the visit stands.
+	Phases []replay.Standing
+	Who    string
 }
 
 // maxListed bounds the jobs of a list on one page.
@@ -200,25 +202,17 @@ func (l *jobLine) appointed(j *jobs.Job, day string) {
 }
 
 func (l *jobLine) stands(s *standing) {
-	l.Standing, l.State, l.Off, l.Done, l.Steps = s.words, s.state, s.off, s.done, s.steps
+	l.Standing, l.State, l.Off, l.Phases = s.words, s.state, s.off, s.phases
 }
 
-// stripCells is the number of cells that tell how far a visit has come.
-const stripCells = 9
-
-// cells gives the cells of the strip: done, the present one by its state, and those to come.
+// cells gives the cells of the strip, one a phase: how each stands, and the present one by the visit's state.
 func (l jobLine) cells() []string {
-	out := make([]string, stripCells)
-	if l.Steps == 0 {
-		return out
-	}
-	at := l.Done * stripCells / l.Steps
-	for i := range out {
-		switch {
-		case i < at:
-			out[i] = "d"
-		case i == at:
-			out[i] = map[string]string{"stop": "x", "hold": "h", "away": "w", "going": "n"}[l.State]
+	out := make([]string, len(l.Phases))
+	for i, p := range l.Phases {
+		out[i] = map[replay.Standing]string{replay.PhaseDone: "d", replay.PhaseStopped: "x", replay.PhaseUndone: "u", replay.PhaseGap: "g"}[p]
+		if p == replay.PhaseNow {
+			out[i] = map[string]string{"hold": "h", "away": "w"}[l.State]
+			out[i] = cmp.Or(out[i], "n")
 		}
 	}
 	return out

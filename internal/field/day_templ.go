@@ -665,7 +665,7 @@ func (f frame) list(l jobList) templ.Component {
 	})
 }
 
-// strip shows how far a visit has come, as nine cells.
+// strip shows how far a visit has come, one cell a phase.
 func strip(j jobLine) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -166,7 +166,7 @@ func (s *samples) parts(f frame) []galleryPart {
 		{"supply, proved dead", chip(supplyView{State: "dead", Dead: at(10, 52)})},
 		{"supply, stop", chip(supplyView{State: "stop"})},
 	}
-	for _, l := range []jobLine{{State: "new"}, {State: "going", Done: 4, Steps: 9}, {State: "hold", Done: 4, Steps: 9}, {State: "stop", Done: 4, Steps: 9}, {State: "away", Done: 4, Steps: 9}, {State: "ended", Done: 9, Steps: 9}} {
+	for _, l := range []jobLine{{State: "new"}, {State: "going", Phases: phases(replay.PhaseNow)}, {State: "hold", Phases: phases(replay.PhaseNow)}, {State: "stop", Phases: phases(replay.PhaseStopped)}, {State: "away", Phases: phases(replay.PhaseNow)}, {State: "ended", Phases: phases(replay.PhaseDone)}} {
 		parts = append(parts, galleryPart{"strip, " + l.State, strip(l)})
 	}
 	for _, g := range galleryDrawings {
@@ -275,6 +275,11 @@ func (s *samples) observing() {
 		p.Done, p.Means = s.w("Take the meter terminal cover off."), s.meansView(v)
 		return p.Page()
 	})
+}
+
+// phases is a strip with every standing of a phase.
+func phases(present replay.Standing) []replay.Standing {
+	return []replay.Standing{replay.PhaseDone, replay.PhaseDone, replay.PhaseGap, replay.PhaseUndone, present, replay.PhaseAhead, replay.PhaseAhead}
 }
 
 func (s *samples) meansView(v visitFrame) meansView {

@@ -6,6 +6,7 @@ import (
 	"html"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -346,5 +347,33 @@ func TestFormOfBeforeTheAdvice(t *testing.T) {
 	}
 	if n := len(b.kinds()); n != len(kinds)+2 {
 		t.Errorf("%d lines more", n-len(kinds)-2)
+	}
+}
+
+// TestStripHasACellForEachPhase: the list of the day shows a visit by one cell for each phase of its method, as the
+// office does.
+func TestStripHasACellForEachPhase(t *testing.T) {
+	b := newBench(t, func(*field.Options) {})
+	b.to("socket-prove")
+	v, _ := b.fold()
+	w := b.get("/field/op-9/")
+	_, strip, _ := strings.Cut(w.Body.String(), `<span class="strip"`)
+	strip, _, _ = strings.Cut(strip, "</span>")
+	cells := regexp.MustCompile(`<i(?: class="(\w*)")?></i>`).FindAllStringSubmatch(strip, -1)
+	if n := len(v.Machine().Method.Phases); len(cells) != n {
+		t.Fatalf("%d cells for %d phases: %s", len(cells), n, strip)
+	}
+	now := 0
+	for i, c := range cells {
+		if c[1] == "n" || c[1] == "h" {
+			now++
+			st, _ := v.Machine().Method.Step(v.Position())
+			if v.Machine().Method.Phases[i].ID != st.Phase {
+				t.Errorf("the present cell is that of %s, and the step in turn is in %s", v.Machine().Method.Phases[i].ID, st.Phase)
+			}
+		}
+	}
+	if now != 1 {
+		t.Errorf("%d cells are the present one", now)
 	}
 }

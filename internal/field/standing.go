@@ -4,8 +4,8 @@ import (
 	"context"
 	"slices"
 
+	"meterwright/replay"
 	"meterwright/visit"
-	"meterwright/walk"
 )
 
 // standing is how a visit stands, for lists.
@@ -17,7 +17,7 @@ type standing struct {
 	going bool
 	// words says it, and state is its class: ended, stop, hold, away or going.
 	words, state string
-	done, steps  int
+	phases       []replay.Standing
 	off          supplyView
 }
 
@@ -31,16 +31,10 @@ func (h *Handler) stands(ctx context.Context, id string) (standing, error) {
 	}
 	v := f.Visit
 	_, contested := v.Holder()
-	s := standing{visit: id, job: f.Opened.Job, address: f.Opened.Premises.Address, going: v.Outcome() == visit.NotEnded || contested, off: h.supply(f)}
+	s := standing{visit: id, job: f.Opened.Job, address: f.Opened.Premises.Address, going: v.Outcome() == visit.NotEnded || contested, off: h.supply(f), phases: f.Phases()}
 	for _, x := range v.Holdings() {
 		if e, ok := f.lastOf(x.Chain); ok && !x.Released && !slices.Contains(s.persons, e.Person) {
 			s.persons = append(s.persons, e.Person)
-		}
-	}
-	for i := range walk.Steps(f.method(), v.Facts()) {
-		s.steps++
-		if !v.Ahead(i) {
-			s.done++
 		}
 	}
 	n := v.Next()
