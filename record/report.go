@@ -2,6 +2,7 @@ package record
 
 import (
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -137,4 +138,126 @@ func (r *Report) note(n Note) {
 		return
 	}
 	r.Notes = append(r.Notes, n)
+}
+
+// What names the rule that a line, a file or a set of files breaks.
+type What string
+
+// The rules that can be broken, in the order in which they are looked at.
+const (
+	NotReadable    What = "not-readable"    // the input gave an error
+	NotARecord     What = "not-a-record"    // empty, or its first line is of another format
+	LineCut        What = "line-cut"        // the last line has no LF
+	LineTooLong    What = "line-too-long"   // over MaxLine bytes
+	NotUTF8        What = "not-utf-8"       // bytes that are no UTF-8 text
+	NotJSON        What = "not-json"        // no JSON object, or something after it
+	TooDeep        What = "too-deep"        // nested deeper than maxDepth
+	BadNumber      What = "bad-number"      // a number that is no integer within maxInteger
+	FieldTwice     What = "field-twice"     // one name twice in one object
+	FieldUnknown   What = "field-unknown"   // a field that the format does not have
+	FieldMissing   What = "field-missing"   // a field that every line must have
+	NotCanonical   What = "not-canonical"   // not the RFC 8785 form
+	BadValue       What = "bad-value"       // a field's value is not of its form
+	OtherVisit     What = "other-visit"     // the visit is not the one of the lines before
+	OtherNature    What = "other-nature"    // real among practice or the reverse
+	OtherKey       What = "other-key"       // the device key changes within a chain
+	ChainTwice     What = "chain-twice"     // one device's chain twice in one input
+	LineTwice      What = "line-twice"      // the same line again
+	Forked         What = "fork"            // two different lines at one place of a chain
+	BadSequence    What = "bad-sequence"    // lines are missing or out of order
+	BadPrevious    What = "bad-previous"    // prev is not the hash of the line before
+	BadBeginning   What = "bad-beginning"   // a chain begins with another kind than it may
+	OpenedAgain    What = "opened-again"    // "opened" where a visit has begun already
+	AfterEnd       What = "after-end"       // a line after the end that is no supplement
+	SupplementSoon What = "supplement-soon" // a supplement before the end
+	BadHandOver    What = "bad-hand-over"   // a line that names another chain in no valid way
+	TooMany        What = "too-many"        // over MaxLines or MaxChains
+	BadSignature   What = "bad-signature"   // the signature does not fit line and key
+	KeyNotNamed    What = "key-not-named"   // a key that was not named, where that is required
+)
+
+// A Fault is the error for bytes that are no genuine record. It keeps the evidence.
+type Fault struct {
+	Input string // name of the input, empty if there is only one
+	Line  int    // line number from 1 within the input; 0 where no file is involved
+	What  What   // the rule that is broken
+	Field string // the field concerned, if one is
+	Want  string // what the rule asks for, as text or lower-case hex, if that can be said
+	Got   string // what stands there instead
+	Err   error  // the cause beneath, if any
+}
+
+// Error gives place, rule, evidence and cause in one line of plain words.
+func (f *Fault) Error() string {
+	var b strings.Builder
+	if f.Input != "" {
+		fmt.Fprintf(&b, "%s: ", f.Input)
+	}
+	if f.Line > 0 {
+		fmt.Fprintf(&b, "line %d: ", f.Line)
+	}
+	b.WriteString(f.What.sentence())
+	if f.Field != "" {
+		fmt.Fprintf(&b, ": field %q", f.Field)
+	}
+	if f.Want != "" {
+		fmt.Fprintf(&b, ": expected %s", f.Want)
+	}
+	if f.Got != "" {
+		fmt.Fprintf(&b, ", got %s", f.Got)
+	}
+	if f.Err != nil {
+		fmt.Fprintf(&b, ": %v", f.Err)
+	}
+	return b.String()
+}
+
+// Unwrap returns the cause beneath.
+func (f *Fault) Unwrap() error { return f.Err }
+
+// at returns the fault with its place filled in.
+func (f *Fault) at(input string, line int) *Fault {
+	placed := *f
+	placed.Input, placed.Line = input, line
+	return &placed
+}
+
+// sentence says in plain words what is broken, without the evidence.
+func (w What) sentence() string {
+	if s, ok := sentences[w]; ok {
+		return s
+	}
+	return string(w)
+}
+
+var sentences = map[What]string{
+	NotReadable:    "the file cannot be read",
+	NotARecord:     "this is not a record that this program reads (" + Format + ")",
+	LineCut:        "the last line is cut short: it has no line feed",
+	LineTooLong:    "the line is too long",
+	NotUTF8:        "the line is not UTF-8 text",
+	NotJSON:        "the line is not one JSON object",
+	TooDeep:        "the line is nested too deeply",
+	BadNumber:      "a number is not an integer that every reader holds exactly",
+	FieldTwice:     "a field stands twice in one object",
+	FieldUnknown:   "the line has a field that the format does not know",
+	FieldMissing:   "the line lacks a field",
+	NotCanonical:   "the line is not in its one agreed form (RFC 8785)",
+	BadValue:       "a field has a value that it cannot have",
+	OtherVisit:     "the line belongs to another visit",
+	OtherNature:    "real work and practice are mixed",
+	OtherKey:       "the line is of another device than the lines before it",
+	ChainTwice:     "one device's chain stands twice in this file",
+	LineTwice:      "the line stands here a second time",
+	Forked:         "two different lines claim one place: somebody altered the record or a backup was restored",
+	BadSequence:    "lines are missing, added or out of order",
+	BadPrevious:    "the line does not follow the line before it: one of them was altered or replaced",
+	BadBeginning:   "a chain must begin with \"opened\", \"taken-over\" or \"supplement\"",
+	OpenedAgain:    "the visit is opened a second time",
+	AfterEnd:       "the visit has ended: only a supplement may follow",
+	SupplementSoon: "a supplement stands before the end",
+	BadHandOver:    "the line does not name another device's chain and its head",
+	TooMany:        "there are more lines or chains than the format allows",
+	BadSignature:   "the signature does not fit: the line was altered or another key signed it",
+	KeyNotNamed:    "the device key is not a key you named",
 }

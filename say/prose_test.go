@@ -20,20 +20,18 @@ var speechless = []string{"visit", "replay", "walk", "ledger", "say",
 
 // spared lists files and folders below them that may hold sentences, with the reason.
 var spared = map[string]string{
-	"cmd/meterwright/main.go":       "the help of the command line stands beside its flags",
-	"cmd/meterwright/exits.go":      "what exit codes mean stands beside them",
-	"cmd/meterwright/completion.go": "programs for shells",
-	"internal/report/image.go":      "why a picture is not shown, an error",
-	"cmd/meterwright/source.go":     "names of inputs in errors",
-	"internal/drawing/svg.go":       "tags",
-	"visit/clock.go":                "what an error of entry names",
-	"visit/reason.go":               "the text of an error, for a log",
-	"visit/trials.go":               "the text of a fault of the program itself",
-	"visit/laws":                    "laws are named for engineers, in tests and findings",
-	"visit/machine.go":              "names of what is attempted stand in errors alone",
-	"internal/serve/demo.go":        "what invented people wrote",
-	"internal/serve/picture.go":     "what stands in a drawing of the demonstration",
-	"internal/field/gallery.go":     "what invented people wrote",
+	"cmd/meterwright/main.go":   "the help of the command line stands beside its flags, and programs for shells",
+	"cmd/meterwright/exits.go":  "what exit codes mean stands beside them",
+	"internal/report/image.go":  "why a picture is not shown, an error",
+	"cmd/meterwright/source.go": "names of inputs in errors",
+	"internal/drawing/svg.go":   "tags",
+	"visit/clock.go":            "what an error of entry names",
+	"visit/reason.go":           "the text of an error, for a log",
+	"visit/trials.go":           "the text of a fault of the program itself",
+	"visit/laws":                "laws are named for engineers, in tests and findings",
+	"visit/machine.go":          "names of what is attempted stand in errors alone",
+	"internal/serve/demo.go":    "what stands in a drawing of the demonstration",
+	"internal/field/gallery.go": "what invented people wrote",
 }
 
 // prose is two words or more, as one writes them for a person.

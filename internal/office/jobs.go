@@ -225,10 +225,10 @@ func (o *Office) showImport(r *request, p *importPage, err error) error {
 		return o.problem(r, p, err)
 	}
 	p.Rows.Label = p.Say("office.import.rows")
-	for _, c := range [][2]string{{"line", "num right"}, {"job", "num"}, {"premises", ""}, {"outcome", ""}, {"column", "num"}, {"reason", ""}} {
+	for _, c := range [][2]string{{"line", "sum"}, {"job", "num"}, {"premises", ""}, {"outcome", ""}, {"column", "num"}, {"reason", ""}} {
 		p.Rows.add(head{Title: p.Say("office.column." + c[0])}, c[1])
 	}
-	p.Rows.Heads[0].Class = "right"
+	p.Rows.Heads[0].Class = "sum"
 	for _, f := range intake.Fates() {
 		for _, x := range p.Result.Rows {
 			if x.Fate == f && len(p.Rows.Rows) < maxRowsNamed {

@@ -66,13 +66,14 @@ func TestDemonstrationVisit(t *testing.T) {
 
 // TestEveryVerbIsDocumented holds the package comment to the table of verbs.
 func TestEveryVerbIsDocumented(t *testing.T) {
-	doc, err := os.ReadFile("doc.go")
+	b, err := os.ReadFile("script.go")
 	if err != nil {
 		t.Fatal(err)
 	}
+	doc, _, _ := strings.Cut(string(b), "\npackage script")
 	for _, v := range verbNames() {
-		if !strings.Contains(string(doc), v) {
-			t.Errorf("doc.go does not name %s", v)
+		if !strings.Contains(doc, v) {
+			t.Errorf("the package comment does not name %s", v)
 		}
 	}
 }

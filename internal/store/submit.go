@@ -6,10 +6,87 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"meterwright/record"
+)
+
+// Bounds of one store. They keep what a hostile device can cost to a known amount; lines,
+// chains of a visit and lines of a chain are bounded by package record.
+const (
+	// MaxBatch is the greatest number of lines in one call of Submit.
+	MaxBatch = 4096
+	// MaxWaiting is the greatest number of lines of one visit that wait for earlier ones.
+	MaxWaiting = 1024
+	// MaxWaitingBytes is the greatest number of bytes of such lines of one visit.
+	MaxWaitingBytes = 8 << 20
+	// MaxVersions is the greatest number of versions of one chain.
+	MaxVersions = 16
+)
+
+// A Status says what became of a line.
+type Status string
+
+// The outcomes for a line.
+const (
+	Accepted Status = "accepted"
+	Waiting  Status = "waiting"
+	Refused  Status = "refused"
+)
+
+// Reasons for a refusal beside those of record.What.
+const (
+	// TooManyWaiting: the visit has too many lines that wait for earlier ones.
+	TooManyWaiting = "too-many-waiting"
+	// TooManyVersions: the chain was forked too often.
+	TooManyVersions = "too-many-versions"
+)
+
+// A Receipt is the answer to one line handed in.
+type Receipt struct {
+	Status Status
+	// Number is the acceptance number, from 1; 0 unless accepted.
+	Number int64
+	// Again says that the line was here already, accepted or waiting, before it was handed in
+	// now.
+	Again bool
+	// Version is 0 for a line of the version of its chain that was received first.
+	Version int
+	// Reason is a word that says why the line is refused, a record.What or one of this
+	// package; empty otherwise.
+	Reason string
+	// Err has the evidence for a refusal.
+	Err error
+	// Visit, Key, Seq and Hash name the line as far as it could be decoded.
+	Visit string
+	Key   record.Key
+	Seq   int64
+	Hash  record.Hash
+}
+
+// Durable reports whether the store has the line for good.
+func (r Receipt) Durable() bool { return r.Status == Accepted || r.Status == Waiting }
+
+// refuse makes the receipt a refusal.
+func (r *Receipt) refuse(err error) {
+	r.Status, r.Number, r.Err = Refused, 0, err
+	if f, ok := errors.AsType[*record.Fault](err); ok {
+		r.Reason = string(f.What)
+	}
+}
+
+// bound makes the receipt a refusal because of one of this package's bounds.
+func (r *Receipt) bound(reason string, err error) {
+	r.refuse(err)
+	r.Reason = reason
+}
+
+var (
+	errWaiting  = fmt.Errorf("the visit has %d lines or %d bytes that wait for earlier ones: send the earlier lines first", MaxWaiting, MaxWaitingBytes)
+	errVersions = fmt.Errorf("the chain has %d versions already: look at the device that makes them", MaxVersions)
 )
 
 // Submit takes lines, each without its LF, and answers with one receipt for each, in the same
@@ -263,4 +340,54 @@ func (p *placer) merge(v *visitState, items []*item) ([][]*item, error) {
 		all[i] = groups[k]
 	}
 	return all, nil
+}
+
+// An item is one line on its way into the store.
+type item struct {
+	line       []byte
+	event      record.Event
+	before     record.Chain // the state of the chain that the verdict err assumes
+	err        error        // why the line cannot stand there, or cannot stand anywhere
+	wasWaiting bool         // it stands in the table of waiting lines
+	same       *item        // an equal line earlier in the batch
+	receipt    Receipt
+}
+
+// checkAll checks lines on all processors.
+func checkAll(lines [][]byte) []*item {
+	items := make([]*item, len(lines))
+	var next atomic.Int64
+	work := func() {
+		for i := int(next.Add(1)) - 1; i < len(lines); i = int(next.Add(1)) - 1 {
+			items[i] = check(lines[i])
+		}
+	}
+	// Small batches, of a device that sends as it goes, are not worth a second goroutine.
+	const worth = 8
+	var others sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0)-1, len(lines)/worth) {
+		others.Go(work)
+	}
+	work()
+	others.Wait()
+	return items
+}
+
+// check does all that can be done without knowing what is stored. The line before is known by
+// its hash alone, and with it the state of the chain except for one thing: whether the visit
+// had ended. It is assumed as the line would have it; [placer.place] compares.
+func check(line []byte) *item {
+	it := &item{line: line}
+	it.event, it.err = record.Decode(line)
+	if it.err != nil {
+		it.receipt.refuse(it.err)
+		return it
+	}
+	e := it.event
+	it.receipt.Visit, it.receipt.Key, it.receipt.Seq, it.receipt.Hash = e.Visit, e.Key, e.Seq, e.Hash
+	it.before = record.Chain{Visit: e.Visit, Nature: e.Nature, Key: e.Key, Next: e.Seq, Head: e.Prev, Ended: e.Kind == record.KindSupplement && e.Seq > 0}
+	if _, _, it.err = it.before.Accept(line); it.err != nil {
+		it.receipt.refuse(it.err)
+	}
+	return it
 }

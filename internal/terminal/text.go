@@ -8,14 +8,20 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
 
 	"meterwright/internal/jobs"
 	"meterwright/internal/script"
+	"meterwright/measure"
+	"meterwright/metering"
 	"meterwright/method"
+	"meterwright/protection"
+	"meterwright/record"
 	"meterwright/rules"
 	"meterwright/say"
 	"meterwright/site"
@@ -254,3 +260,174 @@ func (t *Text) sorted(head string, lines []string) {
 		t.Line("  %s", l)
 	}
 }
+
+// Lines writes a text of several lines.
+func (t *Text) Lines(s string) {
+	for l := range strings.SplitSeq(strings.TrimRight(s, "\n"), "\n") {
+		t.Line("%s", l)
+	}
+}
+
+// Method writes the steps that a visit would follow.
+func (t *Text) Method(r *method.Resolved, hash string) {
+	t.methodLines(r)
+	t.Put(0, "terminal.hash", "hash", hash)
+	t.Put(0, "terminal.claimed", "claims", strings.Join(t.claims(r), ", "), "terminals", strings.Join(r.Claims.Terminals, " "))
+	t.Head("terminal.method.proofs")
+	for _, p := range r.Proofs {
+		words := fmt.Sprintf("  %-16s %s", p.ID, p.Words)
+		if p.Lasts > 0 {
+			words += "; " + t.Say("terminal.method.lasts", "span", t.Span(time.Duration(p.Lasts)*time.Minute))
+		}
+		t.Line("%s", words)
+	}
+	n := 0
+	for _, p := range r.Phases {
+		t.Line("")
+		t.Line("%s", p.Words)
+		for i := range r.Steps {
+			if r.Steps[i].Phase == p.ID {
+				n++
+				t.step(n, &r.Steps[i])
+			}
+		}
+	}
+	t.Line("")
+	t.Put(0, "marks")
+}
+
+func (t *Text) step(n int, s *method.Step) {
+	t.Line("%4d  %s: %s", n, s.ID, s.Say)
+	note := func(key string, words []string, args ...any) {
+		if len(words) > 0 {
+			t.Put(8, "terminal.step."+key, append(args, "words", strings.Join(words, ", "))...)
+		}
+	}
+	note("expects", t.expects(s))
+	for _, f := range slices.Sorted(maps.Keys(s.When)) {
+		note("when", s.When[f], "fact", f)
+	}
+	note("worn", s.Protect)
+	note("needs", s.Needs)
+	note("supports", s.Supports)
+	if u := s.Unexpected; u != nil && u.Stop != "" {
+		note("stop", []string{u.Stop})
+	} else if u != nil {
+		note("remark", []string{u.Remark})
+	}
+}
+
+func (t *Text) expects(s *method.Step) []string {
+	switch {
+	case s.Observe != nil && s.Observe.Bounds != nil:
+		return []string{s.Observe.Bounds.Words + ", " + t.LimitSource(s.Observe.Bounds)}
+	case s.Observe != nil:
+		return []string{s.Observe.Expect}
+	case s.Inspect != nil && s.Inspect.Expect != "":
+		return []string{s.Inspect.Expect}
+	}
+	return nil
+}
+
+// Record writes what a verification found.
+func (t *Text) Record(r record.Report) {
+	t.Line("%s", t.Genuine(r.Verdict))
+	if r.Visit != "" {
+		t.Put(2, "terminal.record.visit", "visit", r.Visit, "nature", t.Nature(r.Nature), "n", r.Lines)
+	}
+	for _, c := range r.Chains {
+		key := "terminal.record.key"
+		if c.Named {
+			key = "terminal.record.key-named"
+		}
+		t.Put(2, key, "input", cmp.Or(c.Input, t.Say("terminal.record.the")), "key", c.Key, "holder", strings.TrimSpace(c.Holder.Person+" "+c.Holder.Device))
+		t.Put(4, "terminal.record.lines", "n", int(c.Next), "first", say.Day(c.First)+" "+say.Second(c.First), "last", say.Second(c.Last), "head", c.Head)
+		if c.Boots > 1 {
+			t.Put(4, "terminal.record.restarted", "n", c.Boots-1)
+		}
+	}
+	for _, f := range r.Faults {
+		t.Put(2, "terminal.record.fault", "fault", f)
+	}
+	for _, n := range r.Notes {
+		if n.Kind != record.NoteKeyNotNamed {
+			t.Put(2, "terminal.record.note", "note", n)
+		}
+	}
+	if r.NotesLeftOut > 0 {
+		t.Put(2, "terminal.record.more", "n", r.NotesLeftOut)
+	}
+	if r.Lines > 0 {
+		t.Put(2, "terminal.record.whose")
+	}
+}
+
+// shownBody is the longest part of a body that a line of Event shows, in bytes.
+const shownBody = 160
+
+// Event writes one line of a record.
+func (t *Text) Event(number int, e record.Event) {
+	body := string(e.Body)
+	if len(body) > shownBody {
+		body = strings.ToValidUTF8(body[:shownBody], "") + "… " + t.Say("terminal.record.bytes", "n", len(e.Body))
+	}
+	t.Line("%4d  %s  %-11s %s  %s", number, say.Day(e.Wall)+" "+say.Second(e.Wall), e.Kind, e.Person, body)
+}
+
+// Raw writes a line of JSON as it is.
+func (t *Text) Raw(line []byte) {
+	if t.err == nil {
+		_, t.err = t.w.Write(append(line, '\n'))
+	}
+}
+
+// Current writes a prospective fault current.
+func (t *Text) Current(c protection.Current) {
+	if c.Unbounded {
+		t.Put(0, "terminal.current.unbounded", "low", rounded(c.Low))
+	} else {
+		t.Put(0, "terminal.current", "value", rounded(c.Value), "low", rounded(c.Low), "high", rounded(c.High))
+	}
+	for _, n := range c.Used {
+		t.Put(4, "terminal.current.with", "number", n)
+	}
+}
+
+// Checks writes verdicts, each with its limit and source.
+func (t *Text) Checks(list []protection.Check) {
+	for i := range list {
+		c := &list[i]
+		t.Put(0, "terminal.check", "quantity", t.Quantified(c), "value", significant(c.Value.Value), "unit", c.Unit, "verdict", t.Judgement(c.Judgement))
+		t.Line("    %s", t.Check(c))
+		for _, l := range c.Limits {
+			t.Put(4, "terminal.check.limit", "limit", l)
+		}
+	}
+}
+
+// Fuse writes what is known of a fuse against a fault.
+func (t *Text) Fuse(f protection.FuseCheck) {
+	t.Put(0, "terminal.fuse", "standard", f.Standard, "rating", f.Rating, "seconds", f.Seconds, "verdict", t.Judgement(f.Judgement))
+	t.Line("    %s", t.Language.Fuse(&f))
+	t.Current(f.Current)
+	for _, n := range f.Melts {
+		t.Put(4, "terminal.fuse.melts", "limit", n)
+	}
+	for _, n := range f.Holds {
+		t.Put(4, "terminal.fuse.holds", "limit", n)
+	}
+}
+
+// Load writes a timed load.
+func (t *Text) Load(power measure.Estimate, c *metering.Comparison, tolerance float64) {
+	t.Put(0, "terminal.load.meter", "power", rounded(power.Value), "u", rounded(power.U))
+	if c != nil {
+		t.Put(0, "terminal.load.reference", "power", rounded(c.Reference.Value), "u", rounded(c.Reference.U))
+		t.Put(0, "terminal.load.deviation", "percent", strconv.FormatFloat(c.DeviationPct.Value, 'f', 1, 64), "u", strconv.FormatFloat(c.DeviationPct.U, 'f', 1, 64),
+			"tolerance", tolerance, "verdict", t.Judgement(c.Agreement))
+	}
+	t.Line("%s", metering.NotTypeLimits)
+}
+
+func rounded(v float64) string     { return strconv.FormatFloat(v, 'f', 0, 64) }
+func significant(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) }

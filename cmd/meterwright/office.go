@@ -3,11 +3,14 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 
 	"meterwright/internal/jobs/intake"
 	"meterwright/internal/jobs/jobfile"
+	"meterwright/internal/progress"
+	"meterwright/internal/serve"
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
@@ -103,4 +106,55 @@ func (c *jobsImport) tell(t *terminal.Text, r *intake.Result) {
 	default:
 		t.Put(0, "terminal.jobs.would-be", counts...)
 	}
+}
+
+type projectionsCommands struct {
+	Rebuild projectionsRebuild `cmd:"" help:"Make every summary anew from the records. May be broken off and begun again." exits:"0 made anew|2 the folder cannot be used"`
+}
+
+type projectionsRebuild struct {
+	Data string `help:"The office's folder." required:"" placeholder:"DIR"`
+	asJSON
+}
+
+func (c *projectionsRebuild) Run(s *streams) error {
+	// Opening a store makes one where there is none, and a mistyped name is likelier here.
+	if _, err := os.Stat(c.Data); err != nil {
+		return plain(c.Data, err)
+	}
+	st, err := sqlite.Open(s.ctx, c.Data, store.Options{Projector: &summary.Projector{}})
+	if err != nil {
+		return unread(err)
+	}
+	line := progress.New(os.Stderr, s.words.Say("terminal.progress.visits"))
+	var last store.RebuildProgress
+	err = st.Rebuild(s.ctx, func(p store.RebuildProgress) {
+		last = p
+		line.Show(p.Done, p.Visits)
+	})
+	line.Done()
+	if err = errors.Join(err, st.Close()); err != nil {
+		return unread(err)
+	}
+	return s.show(struct {
+		Visits int64 `json:"visits"`
+	}{last.Done}, func(t *terminal.Text) { t.Put(0, "terminal.rebuilt", "n", int(last.Done)) })
+}
+
+type serveCommand struct {
+	Data   string   `help:"The folder of the store and of the devices' keys; made if it is missing." default:"meterwright-data" placeholder:"DIR"`
+	Listen string   `help:"The address to listen on. Only this machine is served until sign-in exists: any other address is refused." default:"127.0.0.1:8080" placeholder:"ADDR"`
+	Demo   bool     `help:"Load an invented day once: a dozen jobs, people, instruments in and out of calibration, visits in every state. Everything in it is practice."`
+	Person []string `help:"Somebody who works with this machine, as ID=NAME; may be given several times." placeholder:"ID=NAME"`
+	asJSON
+}
+
+func (c *serveCommand) Run(s *streams) error {
+	if err := serve.CheckAddress(c.Listen); err != nil {
+		return err
+	}
+	if err := serve.Run(s.ctx, serve.Config{Data: c.Data, Listen: c.Listen, Demo: c.Demo, People: c.Person, Out: s.out, JSON: s.json}); err != nil {
+		return unread(err)
+	}
+	return nil
 }
