@@ -13,6 +13,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"meterwright/internal/jobs/jobfile"
+	"meterwright/internal/test/golden"
 )
 
 const (
@@ -69,7 +70,7 @@ func TestDocumented(t *testing.T) {
 		t.Fatalf("%s has no place for the commands", commandsPage)
 	}
 	want := page(t)
-	if *update {
+	if golden.Update() {
 		made = want
 		if err := os.WriteFile(commandsPage, []byte(before+madeBegin+made+madeEnd+after), 0o644); err != nil {
 			t.Fatal(err)

@@ -11,7 +11,6 @@ import (
 	"meterwright/internal/jobs"
 	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/yamldoc"
-	"meterwright/method"
 	"meterwright/method/lint"
 	"meterwright/method/written"
 	"meterwright/rules"
@@ -104,21 +103,16 @@ func (s *streams) document(b []byte) error {
 
 // shelf is the shipped methods with the rules that they take their limits from.
 type shelf struct {
-	*written.Shelf
-	pack   *rules.Pack
-	limits method.Rules
+	*written.Ruled
+	pack *rules.Pack
 	// prove is nil where laws are not to be proved.
 	prove lint.Prover
 }
 
 func openShelf() (*shelf, error) {
-	lib, err := written.Library()
-	if err != nil {
-		return nil, err
-	}
 	pack := rules.GB()
-	limits, err := method.Limits(pack)
-	return &shelf{Shelf: lib, pack: pack, limits: limits}, err
+	lib, err := written.Under(pack)
+	return &shelf{Ruled: lib, pack: pack}, err
 }
 
 func (s *shelf) readJob(from *streams, path string) (*jobs.Job, error) {
@@ -129,7 +123,7 @@ func (s *shelf) machine(path string, j *jobs.Job) (*visit.Machine, error) {
 	if j.Method == "" {
 		return nil, fmt.Errorf("%s: the job names no method: write method: with one of those that meterwright method list shows", path)
 	}
-	r, err := s.Resolve(j.Method, j.Overlays, j.ForMethod(), s.limits)
+	r, err := s.For(j.Method, j.Overlays, j.ForMethod())
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}

@@ -146,7 +146,7 @@ func (c *methodShow) resolve(s *streams, shelf *shelf) (*method.Resolved, error)
 	if err != nil {
 		return nil, err
 	}
-	return shelf.Resolve(c.ID, c.Overlay, c.job(d), shelf.limits)
+	return shelf.For(c.ID, c.Overlay, c.job(d))
 }
 
 type methodSchema struct {
@@ -255,7 +255,7 @@ func (s *shelf) lint(name string, b []byte) linted {
 // findings returns what was found in a file; the error is a written.Problems, or holds the
 // method.Faults that came up when the file was applied.
 func (s *shelf) findings(name string, b []byte, k written.Kind) ([]lint.Finding, error) {
-	against := lint.Against{Methods: s.Methods, Overlays: s.Overlays, Rules: s.limits, Prove: s.prove}
+	against := lint.Against{Methods: s.Methods, Overlays: s.Overlays, Rules: s.Limits, Prove: s.prove}
 	switch k {
 	case written.Overlay:
 		o, err := written.ParseOverlay(name, b)

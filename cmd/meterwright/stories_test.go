@@ -3,16 +3,15 @@ package main
 import (
 	"bytes"
 	"context"
-	"flag"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-)
 
-var update = flag.Bool("update", false, "write the stories of the examples anew")
+	"meterwright/internal/test/golden"
+)
 
 const examples = "../../examples/visits"
 
@@ -40,19 +39,7 @@ func TestStories(t *testing.T) {
 				t.Fatal("the output names no record")
 			}
 			check(t, record, story)
-			golden := filepath.Join(dir, "story.txt")
-			if *update {
-				if err := os.WriteFile(golden, []byte(story), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(golden)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if diff := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(story, "\n")); diff != "" {
-				t.Errorf("the story differs from what was reviewed (go test ./cmd/meterwright -run TestStories -update writes it anew):\n%s", diff)
-			}
+			golden.Check(t, filepath.Join(dir, "story.txt"), story)
 		})
 	}
 }

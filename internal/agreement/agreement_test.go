@@ -1,7 +1,6 @@
 package agreement
 
 import (
-	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -10,11 +9,10 @@ import (
 	"testing"
 
 	"meterwright/instrument"
+	"meterwright/internal/test/golden"
 	"meterwright/site"
 	"meterwright/world"
 )
-
-var update = flag.Bool("update", false, "write the golden files anew")
 
 // draws is how many credible healthy worlds each step is looked at in.
 func draws() int {
@@ -138,7 +136,7 @@ func TestHealthyLooksAsExpected(t *testing.T) {
 		}
 		return // the golden file holds the rates of the default count
 	}
-	compare(t, "alarms.golden", "Readings at which a healthy position with credible values can look otherwise than a step expects.\n"+text.String())
+	golden.Check(t, filepath.Join("testdata", "alarms.golden"), "Readings at which a healthy position with credible values can look otherwise than a step expects.\n"+text.String())
 }
 
 func base(id string) string { id, _, _ = strings.Cut(id, "/"); return id }
@@ -150,23 +148,6 @@ func sorted[V any](m map[string]V) []string {
 	}
 	slices.Sort(list)
 	return list
-}
-
-func compare(t *testing.T, name, got string) {
-	t.Helper()
-	golden := filepath.Join("testdata", name)
-	if *update {
-		if err := os.WriteFile(golden, []byte(got), 0o666); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(golden)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got != string(want) {
-		t.Errorf("%s is not what was reviewed: run with -update and read the difference\n%s", golden, got)
-	}
 }
 
 // catches is what the departures of the catalogue do to one step.
@@ -287,7 +268,7 @@ func TestWhatEachStepCatches(t *testing.T) {
 			text.WriteByte('\n')
 		}
 	}
-	compare(t, "steps.golden", text.String())
+	golden.Check(t, filepath.Join("testdata", "steps.golden"), text.String())
 }
 
 // idle says why a step that no departure of the wiring fails, each alone and with

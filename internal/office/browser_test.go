@@ -322,12 +322,7 @@ func TestKeyboard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), meanings.Lines); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	handIn(t, s, meanings)
 	d.do(chromedp.Navigate(site.URL + "/office/"))
 	d.says("What was read most likely means a danger, and nobody has answered that")
 	d.enter("8 Chandler's Row, Northmere")
@@ -358,12 +353,7 @@ func TestNoScriptRuns(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), v.Lines); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	handIn(t, s, v)
 	site := httptest.NewServer(handler(t, s))
 	t.Cleanup(site.Close)
 	d := newDesk(t, site.URL)

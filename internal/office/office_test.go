@@ -61,6 +61,17 @@ var makeAll = sync.OnceValues(func() (map[string]*invented.Visit, error) {
 	return all, nil
 })
 
+// handIn gives the store the lines of a visit.
+func handIn(t testing.TB, s *store.Store, v *invented.Visit) {
+	t.Helper()
+	if _, err := s.Submit(t.Context(), v.Lines); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.CatchUp(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // fill opens a store with the invented visits.
 func fill(t testing.TB) (*store.Store, map[string]*invented.Visit) {
 	t.Helper()
@@ -272,12 +283,7 @@ func TestFormulas(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), v.Lines); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	handIn(t, s, v)
 	guarded := 0
 	for _, path := range []string{"/office/jobs.csv", "/office/visits.csv", "/office/day.csv", "/office/defects.csv", "/office/instruments.csv", "/office/instruments/two-pole-detector/TP-12/visits.csv?reach=all"} {
 		rows, err := csv.NewReader(get(t, h, path).Body).ReadAll()
@@ -313,12 +319,7 @@ func TestScriptInNames(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Submit(t.Context(), v.Lines); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	handIn(t, s, v)
 	at := "/office/visit/" + v.ID
 	for _, path := range []string{"/office/", "/office/visits", "/office/defects", "/office/instruments", at, at + "/report/full", at + "/report/distributor", "/office/visits?words=" + url.QueryEscape(evil), "/office/instruments/two-pole-detector/" + url.PathEscape(`"><script>x`)} {
 		body := want(t, get(t, h, path), 200, "&lt;script&gt;")
@@ -376,12 +377,7 @@ func TestFork(t *testing.T) {
 	if err != nil || v.ID != made["void"].ID || len(whole.Lines) == 0 {
 		t.Fatalf("%v %s %s", err, v.ID, made["void"].ID)
 	}
-	if _, err := s.Submit(t.Context(), v.Lines); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	handIn(t, s, v)
 	want(t, get(t, h, "/office/"), 200, "two versions")
 	want(t, get(t, h, "/office/visit/"+v.ID), 200, "in two versions", "/record/2")
 }

@@ -3,7 +3,6 @@ package report_test
 import (
 	"bytes"
 	"errors"
-	"flag"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -14,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"meterwright/internal/report"
+	"meterwright/internal/test/golden"
 	"meterwright/internal/test/invented"
 	"meterwright/record"
 	"meterwright/replay"
@@ -22,8 +22,6 @@ import (
 	"meterwright/say/en"
 	"meterwright/visit"
 )
-
-var update = flag.Bool("update", false, "write the golden files anew")
 
 // inputs keeps the visits that were made already, which no test may change.
 var inputs = map[string]struct {
@@ -105,23 +103,6 @@ func save(t *testing.T, name string, pdf []byte) string {
 	return file
 }
 
-func golden(t *testing.T, name, got string) {
-	t.Helper()
-	file := filepath.Join("testdata", name)
-	if *update {
-		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(got, "\n")); diff != "" {
-		t.Errorf("%s differs (-want +got):\n%s", name, diff)
-	}
-}
-
 // TestPages holds the text of every copy, as an independent reader of PDF sees it, by golden
 // files that were reviewed by eye; qpdf checks the structure of each file.
 func TestPages(t *testing.T) {
@@ -141,7 +122,7 @@ func TestPages(t *testing.T) {
 			if out := tool(t, "qpdf", "--check", file); strings.Contains(strings.ToLower(out), "warning") {
 				t.Errorf("qpdf: %s", out)
 			}
-			golden(t, name+".txt", tool(t, "pdftotext", "-layout", file, "-"))
+			golden.Check(t, filepath.Join("testdata", name+".txt"), tool(t, "pdftotext", "-layout", file, "-"))
 		})
 	}
 }

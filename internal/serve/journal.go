@@ -22,8 +22,7 @@ import (
 // journal is the store as the field sees it.
 type journal struct {
 	store *store.Store
-	shelf *written.Shelf
-	rules method.Rules
+	shelf *written.Ruled
 
 	mu sync.Mutex
 	// begun holds visits whose summaries may not have been made yet, by job.
@@ -38,15 +37,8 @@ type count struct {
 }
 
 func newJournal(s *store.Store, pack *rules.Pack) (*journal, error) {
-	shelf, err := written.Library()
-	if err != nil {
-		return nil, err
-	}
-	limits, err := method.Limits(pack)
-	if err != nil {
-		return nil, err
-	}
-	return &journal{store: s, shelf: shelf, rules: limits, begun: map[string][]string{}, counts: map[string]count{}}, nil
+	shelf, err := written.Under(pack)
+	return &journal{store: s, shelf: shelf, begun: map[string][]string{}, counts: map[string]count{}}, err
 }
 
 func (j *journal) Jobs(ctx context.Context, w field.Wanted) (list []jobs.Job, all int, err error) {
@@ -105,7 +97,7 @@ func read(row store.Job) (*jobs.Job, error) {
 }
 
 func (j *journal) Method(_ context.Context, job *jobs.Job) (*method.Resolved, error) {
-	r, err := j.shelf.Resolve(job.Method, job.Overlays, job.ForMethod(), j.rules)
+	r, err := j.shelf.For(job.Method, job.Overlays, job.ForMethod())
 	if err != nil {
 		return nil, fmt.Errorf("%w: job %s: %w", field.ErrUnusable, job.Reference, err)
 	}

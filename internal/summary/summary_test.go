@@ -3,7 +3,6 @@ package summary_test
 import (
 	"encoding/json/jsontext"
 	json "encoding/json/v2"
-	"flag"
 	"fmt"
 	"iter"
 	"maps"
@@ -19,11 +18,10 @@ import (
 	"meterwright/internal/store"
 	"meterwright/internal/store/sqlite"
 	"meterwright/internal/summary"
+	"meterwright/internal/test/golden"
 	"meterwright/internal/test/invented"
 	"meterwright/record"
 )
-
-var update = flag.Bool("update", false, "write the golden files anew")
 
 func each(list []record.Event) iter.Seq2[record.Event, error] {
 	return func(yield func(record.Event, error) bool) {
@@ -62,28 +60,11 @@ func TestProject(t *testing.T) {
 			fmt.Fprintf(&b, "  %s: %s\n", k, hash.ReplaceAllString(string(details[k]), `"…"`))
 		}
 	}
-	golden(t, "project.txt", b.String())
+	golden.Check(t, filepath.Join("testdata", "project.txt"), b.String())
 }
 
 // hash finds what is different with every change of a method.
 var hash = regexp.MustCompile(`"(sha256:)?[0-9a-f]{64}"`)
-
-func golden(t *testing.T, name, got string) {
-	t.Helper()
-	file := filepath.Join("testdata", name)
-	if *update {
-		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(got, "\n")); diff != "" {
-		t.Errorf("%s differs (-want +got):\n%s", name, diff)
-	}
-}
 
 // TestParts: any beginning of a record gives a summary and never a panic.
 func TestParts(t *testing.T) {

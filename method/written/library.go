@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"meterwright/method"
+	"meterwright/rules"
 )
 
 //go:embed shipped/*.yaml
@@ -84,6 +85,27 @@ func (s *Shelf) Resolve(id string, overlays []string, job method.Job, rules meth
 		over = append(over, o)
 	}
 	return method.Resolve(d, over, job, rules)
+}
+
+// Ruled is a shelf whose methods take their limits from one country's rules.
+type Ruled struct {
+	*Shelf
+	Limits method.Rules
+}
+
+// Under reads the shipped methods and overlays, with the limits of a country's rules.
+func Under(pack *rules.Pack) (*Ruled, error) {
+	s, err := Library()
+	if err != nil {
+		return nil, err
+	}
+	limits, err := method.Limits(pack)
+	return &Ruled{s, limits}, err
+}
+
+// For resolves the method with that id, under overlays in their order, for a job.
+func (r *Ruled) For(id string, overlays []string, job method.Job) (*method.Resolved, error) {
+	return r.Resolve(id, overlays, job, r.Limits)
 }
 
 // File is a shipped file.

@@ -82,22 +82,14 @@ var ErrOtherBytes = errors.New("this is not the file that was previewed: look at
 
 // Intake checks jobs against the shipped methods and one country's rules.
 type Intake struct {
-	shelf  *written.Shelf
-	limits method.Rules
+	shelf  *written.Ruled
 	format rules.MeterPointFormat
 }
 
 // For reads the shipped methods, and takes limits and numbers from a country's rules.
 func For(pack *rules.Pack) (*Intake, error) {
-	shelf, err := written.Library()
-	if err != nil {
-		return nil, err
-	}
-	limits, err := method.Limits(pack)
-	if err != nil {
-		return nil, err
-	}
-	return &Intake{shelf, limits, pack.MeterPoint}, nil
+	shelf, err := written.Under(pack)
+	return &Intake{shelf, pack.MeterPoint}, err
 }
 
 // Kept is a job as the store keeps it.
@@ -309,7 +301,7 @@ func (c *checker) resolve(j *jobs.Job) answer {
 			return refuse("overlays", "", "%s", err)
 		}
 	}
-	r, err := c.shelf.Resolve(j.Method, j.Overlays, j.ForMethod(), c.limits)
+	r, err := c.shelf.For(j.Method, j.Overlays, j.ForMethod())
 	if err != nil {
 		column := "method"
 		if len(j.Overlays) > 0 {

@@ -24,7 +24,6 @@ import (
 	"meterwright/internal/jobs"
 	"meterwright/internal/jobs/jobfile"
 	"meterwright/internal/script"
-	"meterwright/method"
 	"meterwright/method/written"
 	"meterwright/record"
 	"meterwright/rules"
@@ -160,15 +159,11 @@ func carry(job *Job, s *Script, meanings bool) (*Visit, error) {
 }
 
 func machineFor(job *jobs.Job, pack *rules.Pack) (*visit.Machine, error) {
-	shelf, err := written.Library()
+	shelf, err := written.Under(pack)
 	if err != nil {
 		return nil, err
 	}
-	limits, err := method.Limits(pack)
-	if err != nil {
-		return nil, err
-	}
-	resolved, err := shelf.Resolve(job.Method, job.Overlays, job.ForMethod(), limits)
+	resolved, err := shelf.For(job.Method, job.Overlays, job.ForMethod())
 	if err != nil {
 		return nil, err
 	}
