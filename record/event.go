@@ -176,7 +176,7 @@ func (e *Event) set(field int, raw []byte) (err error) {
 	switch field {
 	case fBoot:
 		e.Boot = s
-		return checkIdentifier(s)
+		return idForm.check(s)
 	case fFormat:
 		if s != Format {
 			return fmt.Errorf("%.80q is not %q", s, Format)
@@ -185,20 +185,20 @@ func (e *Event) set(field int, raw []byte) (err error) {
 		e.Key, err = ParseKey(s)
 	case fKind:
 		e.Kind = s
-		return checkKind(s)
+		return kindForm.check(s)
 	case fNature:
 		e.Nature = Nature(s)
 		return e.Nature.check()
 	case fPerson:
 		e.Person = s
-		return checkIdentifier(s)
+		return idForm.check(s)
 	case fPrev:
 		e.Prev, err = ParseHash(s)
 	case fSig:
 		err = parseHex(e.Sig[:], s)
 	case fVisit:
 		e.Visit = s
-		return checkVisit(s)
+		return visitForm.check(s)
 	case fWall:
 		e.Wall, err = parseWall(s)
 	}

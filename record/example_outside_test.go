@@ -54,12 +54,13 @@ func Example() {
 	}
 	fmt.Println(report.Verdict, report.Lines)
 
-	again, _, err := record.Resume(&file, func(e record.Event) error {
+	var again record.Chain
+	for line := range bytes.Lines(file.Bytes()) {
+		var e record.Event
+		if again, e, err = again.Accept(bytes.TrimSuffix(line, []byte("\n"))); err != nil {
+			log.Fatal(err)
+		}
 		fmt.Println(e.Seq, e.Kind, e.Body)
-		return nil
-	})
-	if err != nil {
-		log.Fatal(err)
 	}
 	fmt.Println(again == chain)
 	// Output:

@@ -137,31 +137,23 @@ func parseHex(dst []byte, s string) error {
 	return err
 }
 
+// form is the form of a text of a line, of at most 64 letters, and how a person is told of it.
+type form struct {
+	*regexp.Regexp
+	is string
+}
+
 // The forms of the texts of a line.
 var (
 	// visitForm is the lower-case text form of a UUID version 7 (RFC 9562 sections 4 and 5.7).
-	visitForm = regexp.MustCompile(`^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$`)
-	kindForm  = regexp.MustCompile(`^[a-z0-9]+([-.][a-z0-9]+)*$`)
-	idForm    = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,64}$`)
+	visitForm = form{regexp.MustCompile(`^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$`), "a UUID version 7 in lower case"}
+	kindForm  = form{regexp.MustCompile(`^[a-z0-9]+([-.][a-z0-9]+)*$`), "a kind: use up to 64 lower-case letters and digits, joined by hyphens or full stops"}
+	idForm    = form{regexp.MustCompile(`^[A-Za-z0-9._:-]{1,64}$`), "an identifier: use 1 to 64 letters, digits and . _ : -"}
 )
 
-func checkVisit(s string) error {
-	if !visitForm.MatchString(s) {
-		return fmt.Errorf("%.80q is not a UUID version 7 in lower case", s)
-	}
-	return nil
-}
-
-func checkKind(s string) error {
-	if len(s) > 64 || !kindForm.MatchString(s) {
-		return fmt.Errorf("%.80q is not a kind: use up to 64 lower-case letters and digits, joined by hyphens or full stops", s)
-	}
-	return nil
-}
-
-func checkIdentifier(s string) error {
-	if !idForm.MatchString(s) {
-		return fmt.Errorf("%.80q is not an identifier: use 1 to 64 letters, digits and . _ : -", s)
+func (f form) check(s string) error {
+	if len(s) > 64 || !f.MatchString(s) {
+		return fmt.Errorf("%.80q is not %s", s, f.is)
 	}
 	return nil
 }

@@ -132,12 +132,12 @@ func (n Note) String() string {
 	return n.Text
 }
 
-func (r *Report) note(n Note) {
+func (r *Report) note(kind NoteKind, input string, line int, key Key, format string, args ...any) {
 	if len(r.Notes) >= maxNotes {
 		r.NotesLeftOut++
 		return
 	}
-	r.Notes = append(r.Notes, n)
+	r.Notes = append(r.Notes, Note{Kind: kind, Input: input, Line: line, Key: key, Text: fmt.Sprintf(format, args...)})
 }
 
 // What names the rule that a line, a file or a set of files breaks.

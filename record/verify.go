@@ -119,7 +119,7 @@ func (v *verifier) input(in Input) *Fault {
 		}
 		if fault.What == LineCut && number > 1 {
 			v.cut = true
-			v.report.note(Note{Kind: NoteLineCut, Input: in.Name, Line: number, Text: fmt.Sprintf("the last line is cut short after %d bytes; the lines before it are whole", len(line))})
+			v.report.note(NoteLineCut, in.Name, number, Key{}, "the last line is cut short after %d bytes; the lines before it are whole", len(line))
 			return nil
 		}
 		if number == 1 {
@@ -164,7 +164,7 @@ func (v *verifier) line(input string, number, firstChain int, line []byte) *Faul
 		v.chains = append(v.chains, cur)
 		v.report.Visit, v.report.Nature = e.Visit, e.Nature
 		if !cur.Named {
-			v.report.note(Note{Kind: NoteKeyNotNamed, Input: input, Line: number, Key: e.Key, Text: "device key " + e.Key.String() + " is not a key you named"})
+			v.report.note(NoteKeyNotNamed, input, number, e.Key, "device key %s is not a key you named", e.Key)
 		}
 	}
 	v.clocks(cur, number, e)
@@ -258,16 +258,13 @@ func (v *verifier) clocks(c *found, number int, e Event) {
 		return
 	}
 	wall := e.Wall.Sub(c.last.Wall)
-	note := func(kind NoteKind, text string) {
-		v.report.note(Note{Kind: kind, Input: c.Input, Line: number, Key: c.Key, Text: text})
-	}
 	same := e.Boot == c.last.Boot
 	if same && e.Mono < c.last.Mono {
-		note(NoteMonotonicBack, fmt.Sprintf("the monotonic clock went back by %d ms within one boot", c.last.Mono-e.Mono))
+		v.report.note(NoteMonotonicBack, c.Input, number, c.Key, "the monotonic clock went back by %d ms within one boot", c.last.Mono-e.Mono)
 		same = false
 	}
 	if wall < 0 {
-		note(NoteClockBack, fmt.Sprintf("the wall clock went back by %v: order is by sequence, not by clock", -wall))
+		v.report.note(NoteClockBack, c.Input, number, c.Key, "the wall clock went back by %v: order is by sequence, not by clock", -wall)
 		return
 	}
 	if !same {
@@ -276,7 +273,7 @@ func (v *verifier) clocks(c *found, number int, e Event) {
 	// In seconds as floats: the two may be 2^53 ms apart, which a Duration cannot hold.
 	apart := e.Wall.Sub(c.last.Wall).Seconds() - float64(e.Mono-c.last.Mono)/1000
 	if apart > v.opts.ClockTolerance.Seconds() || -apart > v.opts.ClockTolerance.Seconds() {
-		note(NoteClockSet, "the wall clock moved "+strconv.FormatFloat(apart, 'f', 3, 64)+" s against the monotonic clock")
+		v.report.note(NoteClockSet, c.Input, number, c.Key, "the wall clock moved %.3f s against the monotonic clock", apart)
 	}
 }
 
@@ -285,7 +282,7 @@ func (v *verifier) persons(c *found, number int, e Event) {
 	if c.Holder.Person == "" || e.Person == c.Holder.Person || c.Next > 0 && e.Person == c.last.Person {
 		return
 	}
-	v.report.note(Note{Kind: NoteOtherPerson, Input: c.Input, Line: number, Key: c.Key, Text: "person " + e.Person + " used the key that you named as " + strings.TrimSpace(c.Holder.Person+" "+c.Holder.Device)})
+	v.report.note(NoteOtherPerson, c.Input, number, c.Key, "person %s used the key that you named as %s", e.Person, strings.TrimSpace(c.Holder.Person+" "+c.Holder.Device))
 }
 
 // conclude looks at how the chains hang together and sets the verdict.
@@ -307,7 +304,7 @@ func (v *verifier) conclude() {
 		}
 		open = true
 		toHead = toHead && heads[c.Key]
-		v.report.note(Note{Kind: NoteNotEnded, Input: c.Input, Key: c.Key, Text: fmt.Sprintf("the chain of device key %s has no end: after its %d lines others may be missing", c.Key, c.Next)})
+		v.report.note(NoteNotEnded, c.Input, 0, c.Key, "the chain of device key %s has no end: after its %d lines others may be missing", c.Key, c.Next)
 	}
 	for _, c := range v.chains {
 		v.report.Chains = append(v.report.Chains, c.ChainReport)
@@ -361,8 +358,8 @@ func (v *verifier) longest() map[Key]*found {
 		at := sort.Search(n, func(i int) bool { return c.hashes[i] != best.hashes[i] })
 		one, other := best.branch(at), c.branch(at)
 		v.report.Forks = append(v.report.Forks, Fork{Key: c.Key, Seq: int64(at), One: one, Other: other})
-		fault := &Fault{What: Forked, Want: one.Hash.String(), Got: other.Hash.String(), Err: fmt.Errorf("the other version is line %d of %q", one.Line, one.Input)}
-		v.report.Faults = append(v.report.Faults, fault.at(other.Input, other.Line))
+		v.report.Faults = append(v.report.Faults, &Fault{Input: other.Input, Line: other.Line, What: Forked, Want: one.Hash.String(), Got: other.Hash.String(),
+			Err: fmt.Errorf("the other version is line %d of %q", one.Line, one.Input)})
 	}
 	return byKey
 }
@@ -382,8 +379,7 @@ func (v *verifier) openedOnce() {
 			first = c
 		}
 		if c.Key != first.Key {
-			fault := &Fault{What: OpenedAgain, Field: "key", Want: first.Key.String(), Got: c.Key.String()}
-			v.report.Faults = append(v.report.Faults, fault.at(c.Input, c.Line))
+			v.report.Faults = append(v.report.Faults, &Fault{Input: c.Input, Line: c.Line, What: OpenedAgain, Field: "key", Want: first.Key.String(), Got: c.Key.String()})
 		}
 	}
 }
@@ -398,13 +394,11 @@ func (v *verifier) handOvers(byKey map[Key]*found) (handed map[Key]bool, whole b
 			continue
 		}
 		for _, l := range c.links {
-			note := func(kind NoteKind, text string) {
-				v.report.note(Note{Kind: kind, Input: c.Input, Line: c.Line + int(l.seq), Key: l.Chain, Text: text})
-			}
+			line := c.Line + int(l.seq)
 			target := byKey[l.Chain]
 			if target == nil {
 				whole = false
-				note(NoteChainMissing, "the chain of device key "+l.Chain.String()+", which this line names, was not given")
+				v.report.note(NoteChainMissing, c.Input, line, l.Chain, "the chain of device key %s, which this line names, was not given", l.Chain)
 				continue
 			}
 			if index[l.Chain] == nil {
@@ -413,11 +407,11 @@ func (v *verifier) handOvers(byKey map[Key]*found) (handed map[Key]bool, whole b
 			seq, ok := index[l.Chain][l.Head]
 			if !ok {
 				whole = false
-				note(NoteHeadMissing, "the chain of device key "+l.Chain.String()+" lacks the line "+l.Head.String()+", which this line names: lines are missing at its end or it is another version")
+				v.report.note(NoteHeadMissing, c.Input, line, l.Chain, "the chain of device key %s lacks the line %s, which this line names: lines are missing at its end or it is another version", l.Chain, l.Head)
 				continue
 			}
 			if fault := target.linkFault(l, seq); fault != nil {
-				v.report.Faults = append(v.report.Faults, fault.at(c.Input, c.Line+int(l.seq)))
+				v.report.Faults = append(v.report.Faults, fault.at(c.Input, line))
 				continue
 			}
 			if l.kind != KindTakenOver {
@@ -427,7 +421,7 @@ func (v *verifier) handOvers(byKey map[Key]*found) (handed map[Key]bool, whole b
 			after := target.Next - 1 - seq
 			handed[l.Chain] = handed[l.Chain] || after == 0
 			if after > 0 && !target.takesBack(seq+1) {
-				note(NoteWentOn, fmt.Sprintf("the chain of device key %s goes on for %d lines after it was taken over here", l.Chain, after))
+				v.report.note(NoteWentOn, c.Input, line, l.Chain, "the chain of device key %s goes on for %d lines after it was taken over here", l.Chain, after)
 			}
 		}
 	}
@@ -475,12 +469,12 @@ func (v *verifier) heads(byKey map[Key]*found) map[Key]bool {
 			}
 			there, have[c.Key] = true, true
 			if after := len(c.hashes) - 1 - seq; after > 0 {
-				v.report.note(Note{Kind: NoteGoesPastHead, Input: c.Input, Line: c.Line + seq, Key: c.Key, Text: fmt.Sprintf("this line is the head given; %d lines follow it", after)})
+				v.report.note(NoteGoesPastHead, c.Input, c.Line+seq, c.Key, "this line is the head given; %d lines follow it", after)
 			}
 		}
 		if !there {
 			all = false
-			v.report.note(Note{Kind: NoteHeadNotFound, Text: "no chain has the head given, " + head.String() + ": lines are missing at the end or this is another version"})
+			v.report.note(NoteHeadNotFound, "", 0, Key{}, "no chain has the head given, %s: lines are missing at the end or this is another version", head)
 		}
 	}
 	if !all {

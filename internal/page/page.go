@@ -8,7 +8,6 @@ package page
 import (
 	"bytes"
 	"cmp"
-	"context"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -84,13 +83,6 @@ func Write(w http.ResponseWriter, r *http.Request, status int, c templ.Component
 	w.WriteHeader(status)
 	// A reader who has gone away is no fault of ours.
 	_, _ = w.Write(b.Bytes())
-}
-
-// String renders a component, for tests and for parts of other files.
-func String(c templ.Component) (string, error) {
-	var b strings.Builder
-	err := c.Render(context.Background(), &b)
-	return b.String(), err
 }
 
 var types = map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".woff2": "font/woff2", ".svg": "image/svg+xml", ".txt": "text/plain; charset=utf-8"}

@@ -73,10 +73,10 @@ func newPhone(t *testing.T, s *Server) *phone {
 		case lostOnTheWay:
 			panic(http.ErrAbortHandler)
 		case lostOnTheWayBack:
-			s.Handler().ServeHTTP(httptest.NewRecorder(), r)
+			s.handler.ServeHTTP(httptest.NewRecorder(), r)
 			panic(http.ErrAbortHandler)
 		}
-		s.Handler().ServeHTTP(w, r)
+		s.handler.ServeHTTP(w, r)
 	}))
 	t.Cleanup(site.Close)
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU,

@@ -39,7 +39,7 @@ func get(t *testing.T, s *Server, path string) (int, string) {
 	t.Helper()
 	r := httptest.NewRequest("GET", "http://127.0.0.1"+path, nil)
 	w := httptest.NewRecorder()
-	s.Handler().ServeHTTP(w, r)
+	s.handler.ServeHTTP(w, r)
 	return w.Code, w.Body.String()
 }
 

@@ -136,9 +136,6 @@ func Open(ctx context.Context, c Config) (s *Server, err error) {
 	return &Server{words: words, store: st, handler: local(page.Secure(guarded)), log: log}, nil
 }
 
-// Handler answers requests.
-func (s *Server) Handler() http.Handler { return s.handler }
-
 // Close closes the store.
 func (s *Server) Close() error { return s.store.Close() }
 

@@ -41,7 +41,7 @@ func TestRequestsOfOthersAreRefused(t *testing.T) {
 			r.Header.Set(k, v)
 		}
 		w := httptest.NewRecorder()
-		s.Handler().ServeHTTP(w, r)
+		s.handler.ServeHTTP(w, r)
 		return w.Code
 	}
 	if got := ask("POST", "127.0.0.1:8080", nil); got != http.StatusSeeOther {
@@ -64,7 +64,7 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	for _, path := range []string{"/", "/field/", "/field/op-114/", "/field/op-114/jobs/NM-3001", "/gallery/", "/nothing", "/office/"} {
 		r := httptest.NewRequest("GET", "http://127.0.0.1"+path, nil)
 		w := httptest.NewRecorder()
-		s.Handler().ServeHTTP(w, r)
+		s.handler.ServeHTTP(w, r)
 		csp := w.Header().Get("Content-Security-Policy")
 		if !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
 			t.Errorf("%s: policy %q", path, csp)
@@ -164,7 +164,7 @@ func BenchmarkStart(b *testing.B) {
 		}
 		for _, path := range []string{"/", "/field/op-114/"} {
 			w := httptest.NewRecorder()
-			s.Handler().ServeHTTP(w, httptest.NewRequest("GET", "http://127.0.0.1"+path, nil))
+			s.handler.ServeHTTP(w, httptest.NewRequest("GET", "http://127.0.0.1"+path, nil))
 			if w.Code != http.StatusOK {
 				b.Fatal(w.Code)
 			}
@@ -187,7 +187,7 @@ func BenchmarkRoundTrip(b *testing.B) {
 		r := httptest.NewRequest(method, "http://127.0.0.1"+path, strings.NewReader(form.Encode()))
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 		w := httptest.NewRecorder()
-		s.Handler().ServeHTTP(w, r)
+		s.handler.ServeHTTP(w, r)
 		return w
 	}
 	ask("POST", "/field/op-114/jobs/NM-3001/open", url.Values{"visit": {at[len(at)-36:]}})

@@ -28,6 +28,7 @@ import (
 	"strings"
 
 	"github.com/pressly/goose/v3"
+	"golang.org/x/mod/semver"
 	_ "modernc.org/sqlite" // the driver "sqlite"
 	driver "modernc.org/sqlite"
 
@@ -44,7 +45,7 @@ const (
 )
 
 // oldest is the first version of SQLite whose write-ahead log can be trusted.
-var oldest = [3]int{3, 51, 3}
+const oldest = "v3.51.3"
 
 //go:embed migrations/*.sql
 var migrations embed.FS
@@ -288,22 +289,11 @@ func ours(ctx context.Context, db *sql.DB) error {
 }
 
 func recentEnough(version string) error {
-	var have [3]int
-	parts := strings.Split(version, ".")
-	for i := range min(len(parts), 3) {
-		n, err := strconv.Atoi(parts[i])
-		if err != nil {
-			return fmt.Errorf("SQLite calls itself %q, which is no version number", version)
-		}
-		have[i] = n
-	}
-	for i := range have {
-		if have[i] != oldest[i] {
-			if have[i] > oldest[i] {
-				return nil
-			}
-			return fmt.Errorf("SQLite %s is too old: its write-ahead log can be corrupted; build with %d.%d.%d or newer", version, oldest[0], oldest[1], oldest[2])
-		}
+	switch {
+	case !semver.IsValid("v" + version):
+		return fmt.Errorf("SQLite calls itself %q, which is no version number", version)
+	case semver.Compare("v"+version, oldest) < 0:
+		return fmt.Errorf("SQLite %s is too old: its write-ahead log can be corrupted; build with %s or newer", version, oldest[1:])
 	}
 	return nil
 }
