@@ -88,76 +88,27 @@ func (e *Engine) Explain(offered ...Candidate) (Explanation, error) {
 	}
 	healthy := e.mass(e.single[0])
 	var list []weighed
-	most := math.Inf(-1)
+	outside := log(outsideRate) + e.outside
+	most := outside
 	var out Explanation
-	for _, hs := range [][]*hypothesis{e.single, e.several} {
-		for _, h := range hs {
-			w := e.weight(h)
-			most = max(most, w)
-			list = append(list, weighed{h, w})
-			if d := e.mass(h) - healthy; len(h.ids) == 1 && d < unseenShift && d > -unseenShift {
-				out.Unseen++
-			}
+	for h := range e.all() {
+		w := e.weight(h)
+		most = max(most, w)
+		list = append(list, weighed{h, w})
+		if d := e.mass(h) - healthy; len(h.ids) == 1 && d < unseenShift && d > -unseenShift {
+			out.Unseen++
 		}
 	}
-	outside := log(outsideRate) + e.outside
-	most = max(most, outside)
 	sum := exp(outside - most)
 	for i := range list {
 		list[i].mass = exp(list[i].mass - most)
 		sum += list[i].mass
 	}
 	slices.SortStableFunc(list, func(a, b weighed) int { return compare(b.mass, a.mass) })
-	tests := e.distinctTests(offered)
-	known := map[*hypothesis][]outcome{}
-	var leaders []*hypothesis
-	var masses []float64
-	for n, x := range list {
-		p := x.mass / sum
-		if p < 1e-6 && len(leaders) > 0 {
-			break
-		}
-		at := -1
-		for i, l := range leaders {
-			same := e.kindred(l, x.h)
-			// Only what weighs is compared test by test, and nothing with a healthy position.
-			if !same && p >= groupLeast && n < mostCompared && len(l.ids) == len(x.h.ids) && math.Abs(e.mass(l)-e.mass(x.h)) <= bareMention {
-				var err error
-				if same, err = e.alike(l, x.h, tests, known); err != nil {
-					return Explanation{}, err
-				}
-			}
-			if same {
-				at = i
-				break
-			}
-		}
-		if at < 0 {
-			leaders, masses = append(leaders, x.h), append(masses, 0)
-			out.Groups = append(out.Groups, Group{})
-			at = len(leaders) - 1
-		}
-		g := &out.Groups[at]
-		ids := []string{}
-		for _, id := range x.h.ids {
-			ids = append(ids, e.catalogue[id].ID)
-			g.Danger = g.Danger || e.catalogue[id].Danger
-		}
-		g.IDs = append(g.IDs, ids)
-		masses[at] += p
+	var err error
+	if out.Groups, err = e.groups(list, sum, offered); err != nil {
+		return Explanation{}, err
 	}
-	order := make([]int, len(leaders))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return compare(masses[b], masses[a]) })
-	sorted := make([]Group, len(order))
-	for i, k := range order {
-		sorted[i] = out.Groups[k]
-		e.gravest(sorted[i].IDs)
-		sorted[i].Probability = thousandth(masses[k])
-	}
-	out.Groups = sorted
 	if out.Groups[0].Healthy() {
 		for _, x := range list {
 			if len(x.h.ids) == 1 && e.catalogue[x.h.ids[0]].Danger && e.mass(x.h) > healthy+speaks {
@@ -166,6 +117,57 @@ func (e *Engine) Explain(offered ...Candidate) (Explanation, error) {
 		}
 	}
 	out.Outside = thousandth(exp(outside-most) / sum)
+	return out, nil
+}
+
+// groups puts explanations together that the tests do not tell apart. list is in order of their mass,
+// which is sum for all that there is.
+func (e *Engine) groups(list []weighed, sum float64, offered []Candidate) ([]Group, error) {
+	type led struct {
+		Group
+		by   *hypothesis
+		mass float64
+	}
+	tests := e.distinctTests(offered)
+	known := map[*hypothesis][]outcome{}
+	var all []led
+	for n, x := range list {
+		p := x.mass / sum
+		if p < 1e-6 && len(all) > 0 {
+			break
+		}
+		var g *led
+		for i := 0; i < len(all) && g == nil; i++ {
+			l := all[i].by
+			same := e.kindred(l, x.h)
+			// Only what weighs is compared test by test, and nothing with a healthy position.
+			if !same && p >= groupLeast && n < mostCompared && len(l.ids) == len(x.h.ids) && math.Abs(e.mass(l)-e.mass(x.h)) <= bareMention {
+				var err error
+				if same, err = e.alike(l, x.h, tests, known); err != nil {
+					return nil, err
+				}
+			}
+			if same {
+				g = &all[i]
+			}
+		}
+		if g == nil {
+			all = append(all, led{by: x.h})
+			g = &all[len(all)-1]
+		}
+		ids := []string{}
+		for _, id := range x.h.ids {
+			ids = append(ids, e.catalogue[id].ID)
+			g.Danger = g.Danger || e.catalogue[id].Danger
+		}
+		g.IDs, g.mass = append(g.IDs, ids), g.mass+p
+	}
+	slices.SortStableFunc(all, func(a, b led) int { return compare(b.mass, a.mass) })
+	out := make([]Group, len(all))
+	for i, g := range all {
+		out[i] = Group{IDs: g.IDs, Probability: thousandth(g.mass), Danger: g.Danger}
+		e.gravest(out[i].IDs)
+	}
 	return out, nil
 }
 

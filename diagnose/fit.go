@@ -140,11 +140,7 @@ func (f *fit) from(c *cloud, draw, scale int) []float64 {
 			if epoch < 0 {
 				epoch = c.first
 			}
-			values, ok := c.epochs[epoch]
-			if !ok {
-				values = f.e.epochOf(c, epoch)
-			}
-			v := values[draw][d.param]
+			v := f.e.epochOf(c, epoch)[draw][d.param]
 			if d.param == site.SupplyVolt {
 				v = float64(v * c.scales[scale])
 			}

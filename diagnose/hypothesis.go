@@ -82,31 +82,38 @@ func (e *Engine) signals(h *hypothesis, c *cloud, t *taken) ([]signal, error) {
 	if err != nil {
 		return nil, err
 	}
-	values, ok := c.epochs[t.Epoch]
-	if !ok {
-		values = e.epochOf(c, t.Epoch)
-	}
+	values := e.epochOf(c, t.Epoch)
 	in := e.instrumentOf(h, t.Kind)
 	list := make([]signal, c.draws)
 	for d := range list {
-		if err := w.Redraw(&values[d]); err != nil {
+		if list[d], err = e.unknowns.sense(w, &in, &values[d], c.traits[d], t.Points); err != nil {
 			return nil, err
 		}
-		e.unknowns.build(&in, c.traits[d])
-		r, err := w.Sense(in, t.Points...)
-		if err != nil {
-			return nil, err
-		}
-		list[d] = sensed(in, &r)
 	}
 	e.thought.work += 2 * c.draws
 	c.cache[t.at] = list
 	return list, nil
 }
 
-// epochOf makes the values of an epoch that a cloud has not met: what lasts for the
-// visit as in its other epochs, loads drawn anew.
+// sense is what a test is made of in one draw of a world, with an instrument of the draw's traits.
+func (u *unknowns) sense(w *world.World, in *instrument.Instrument, values *site.Values, traits []float64, points []site.PointID) (signal, error) {
+	if err := w.Redraw(values); err != nil {
+		return signal{}, err
+	}
+	u.build(in, traits)
+	r, err := w.Sense(*in, points...)
+	if err != nil {
+		return signal{}, err
+	}
+	return sensed(*in, &r), nil
+}
+
+// epochOf returns the values of an epoch. Of one that the cloud has not met they are made: what lasts for
+// the visit as in its other epochs, loads drawn anew.
 func (e *Engine) epochOf(c *cloud, epoch int) []site.Values {
+	if list, ok := c.epochs[epoch]; ok {
+		return list
+	}
 	u := &e.unknowns
 	if c.shared {
 		return u.epoch(epoch)

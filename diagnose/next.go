@@ -77,10 +77,7 @@ func (e *Engine) foresee(h *hypothesis, t *taken, n int) (outcome, float64, erro
 	c := e.trial(h)
 	in := e.instrumentOf(h, t.Kind)
 	out := outcome{n: n}
-	values, ok := c.epochs[t.Epoch]
-	if !ok {
-		values = e.epochOf(c, t.Epoch)
-	}
+	values := e.epochOf(c, t.Epoch)
 	w, err := e.worldOf(h, t.at.state)
 	if err != nil {
 		return out, 0, err
@@ -96,15 +93,9 @@ func (e *Engine) foresee(h *hypothesis, t *taken, n int) (outcome, float64, erro
 			s = known[d]
 		}
 		if known == nil || k == 0 {
-			if err := w.Redraw(&values[d]); err != nil {
+			if s, err = e.unknowns.sense(w, &in, &values[d], c.traits[d], t.Points); err != nil {
 				return out, 0, err
 			}
-			e.unknowns.build(&in, c.traits[d])
-			r, err := w.Sense(in, t.Points...)
-			if err != nil {
-				return out, 0, err
-			}
-			s = sensed(in, &r)
 			e.thought.work += 2
 		}
 		if k == 0 {
@@ -372,10 +363,8 @@ type weighed struct {
 // heaviest.
 func (e *Engine) leading(n int) []weighed {
 	var list []weighed
-	for _, hs := range [][]*hypothesis{e.single, e.several} {
-		for _, h := range hs {
-			list = append(list, weighed{h, e.weight(h)})
-		}
+	for h := range e.all() {
+		list = append(list, weighed{h, e.weight(h)})
 	}
 	slices.SortStableFunc(list, func(a, b weighed) int { return compare(b.mass, a.mass) })
 	list = list[:min(n, len(list))]

@@ -1,6 +1,7 @@
 package diagnose
 
 import (
+	"iter"
 	"math"
 	"slices"
 )
@@ -144,14 +145,25 @@ func (e *Engine) gain() float64 {
 
 func (e *Engine) weight(h *hypothesis) float64 { return h.prior + e.mass(h) }
 
+// all gives every hypothesis, those of one departure first.
+func (e *Engine) all() iter.Seq[*hypothesis] {
+	return func(yield func(*hypothesis) bool) {
+		for _, list := range [][]*hypothesis{e.single, e.several} {
+			for _, h := range list {
+				if !yield(h) {
+					return
+				}
+			}
+		}
+	}
+}
+
 // best returns the heaviest explanation.
 func (e *Engine) best() *hypothesis {
 	best, most := e.single[0], math.Inf(-1)
-	for _, list := range [][]*hypothesis{e.single, e.several} {
-		for _, h := range list {
-			if w := e.weight(h); w > most {
-				best, most = h, w
-			}
+	for h := range e.all() {
+		if w := e.weight(h); w > most {
+			best, most = h, w
 		}
 	}
 	return best
@@ -171,19 +183,12 @@ func (e *Engine) settled(h *hypothesis, close bool) bool {
 
 // toRefine returns the heaviest hypothesis that matters and is not settled, or nil.
 func (e *Engine) toRefine() *hypothesis {
-	most := math.Inf(-1)
-	for _, list := range [][]*hypothesis{e.single, e.several} {
-		for _, h := range list {
-			most = max(most, e.weight(h))
-		}
-	}
+	most := e.weight(e.best())
 	var next *hypothesis
 	heaviest := most - within
-	for _, list := range [][]*hypothesis{e.single, e.several} {
-		for _, h := range list {
-			if w := e.weight(h); w > heaviest && !e.settled(h, w > most-closely) {
-				next, heaviest = h, w
-			}
+	for h := range e.all() {
+		if w := e.weight(h); w > heaviest && !e.settled(h, w > most-closely) {
+			next, heaviest = h, w
 		}
 	}
 	return next
@@ -205,16 +210,14 @@ func (e *Engine) toGlance() (*hypothesis, error) {
 		t.guide = g
 	}
 	least := e.weight(best) - glancing
-	for _, list := range [][]*hypothesis{e.single, e.several} {
-		for _, h := range list {
-			if h == best || e.weight(h) <= least || h.looks[0] == len(e.seen) && h.looks[1] >= mostLooks || h.glanced == best && math.Abs(h.gap-(e.mass(h)-e.mass(best))) < newsworthy {
-				continue
-			}
-			if len(h.ids) < 2 && len(best.ids) < 2 && h.rough.mass == best.rough.mass && slices.Equal(h.rough.loglik, best.rough.loglik) {
-				continue // nothing has told them apart
-			}
-			return h, nil
+	for h := range e.all() {
+		if h == best || e.weight(h) <= least || h.looks[0] == len(e.seen) && h.looks[1] >= mostLooks || h.glanced == best && math.Abs(h.gap-(e.mass(h)-e.mass(best))) < newsworthy {
+			continue
 		}
+		if len(h.ids) < 2 && len(best.ids) < 2 && h.rough.mass == best.rough.mass && slices.Equal(h.rough.loglik, best.rough.loglik) {
+			continue // nothing has told them apart
+		}
+		return h, nil
 	}
 	return nil, nil
 }
@@ -270,11 +273,9 @@ func (e *Engine) ask() (bool, error) {
 		return false, err
 	}
 	var order []*hypothesis
-	for _, list := range [][]*hypothesis{e.single[1:], e.several} {
-		for _, h := range list {
-			if len(h.ids) == max(1, len(best.ids)) && !slices.Contains(t.tried, h) {
-				order = append(order, h)
-			}
+	for h := range e.all() {
+		if len(h.ids) == max(1, len(best.ids)) && !slices.Contains(t.tried, h) {
+			order = append(order, h)
 		}
 	}
 	slices.SortStableFunc(order, func(a, b *hypothesis) int { return compare(e.weight(b), e.weight(a)) })
@@ -369,15 +370,11 @@ func (e *Engine) probe(x extension) error {
 			return err
 		}
 		for k, d := range draws {
-			if err := w.Redraw(&c.epochs[t.Epoch][d]); err != nil {
-				return err
-			}
-			e.unknowns.build(&in, c.traits[d])
-			r, err := w.Sense(in, t.Points...)
+			s, err := e.unknowns.sense(w, &in, &c.epochs[t.Epoch][d], c.traits[d], t.Points)
 			if err != nil {
 				return err
 			}
-			gains[k] += log(g.of(sensed(in, &r), 1)) - log(b.of(before[d], 1))
+			gains[k] += log(g.of(s, 1)) - log(b.of(before[d], 1))
 		}
 		e.thought.work += 2 * len(draws)
 	}

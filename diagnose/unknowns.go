@@ -67,7 +67,9 @@ func newUnknowns(stated []site.Stated) unknowns {
 			u.traits = append(u.traits, trait{t, log(t.High / t.Low)})
 			continue
 		}
-		onePole := t.Words == "single-pole indication from"
+		var is instrument.Traits
+		t.Set(&is, t.Usual)
+		onePole := is.OnePoleVolt > 0
 		u.lights[lightKey{t.Kind, onePole, false}] = threshold{t.Low, log(t.High / t.Low)}
 		u.lights[lightKey{t.Kind, onePole, true}] = threshold{float64(2 * t.Low), log(t.High / t.Low)}
 	}
@@ -76,21 +78,21 @@ func newUnknowns(stated []site.Stated) unknowns {
 	for q := range supplies {
 		u.scales = append(u.scales, float64(v.at((float64(q)+0.5)/supplies)/v.Usual))
 	}
-	for d := range roughDraws {
-		row := make([]float64, len(u.traits))
-		for i := range row {
-			row[i] = u.traits[i].at(u.share(d+1, 2*len(u.params)+i))
-		}
-		u.roughTraits = append(u.roughTraits, row)
-	}
-	for d := range manyDraws {
-		row := make([]float64, len(u.traits))
-		for i := range row {
-			row[i] = u.traits[i].at(hashed(d, traitColumn+i))
-		}
-		u.manyTraits = append(u.manyTraits, row)
-	}
+	u.roughTraits = u.drawTraits(roughDraws, func(d, i int) float64 { return u.share(d+1, 2*len(u.params)+i) })
+	u.manyTraits = u.drawTraits(manyDraws, func(d, i int) float64 { return hashed(d, traitColumn+i) })
 	return u
+}
+
+// drawTraits gives each of n draws its traits, from the shares of their ranges.
+func (u *unknowns) drawTraits(n int, share func(draw, trait int) float64) [][]float64 {
+	list := make([][]float64, n)
+	for d := range list {
+		list[d] = make([]float64, len(u.traits))
+		for i := range u.traits {
+			list[d][i] = u.traits[i].at(share(d, i))
+		}
+	}
+	return list
 }
 
 // prior returns the values of every fine draw in an epoch, before anything is known.
