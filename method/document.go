@@ -64,6 +64,10 @@ type Fact struct {
 	Role   FactRole `json:"role,omitempty"`
 	Words  string   `json:"words"`
 	Values []string `json:"values"`
+	// Begins is the value that it has from the opening on, until a stop sets another: nobody is asked for it.
+	Begins string `json:"begins,omitempty"`
+	// Unfinished lists the values with which no visit counts as completed.
+	Unfinished []string `json:"unfinished,omitempty"`
 }
 
 // Protection is something worn or used.
@@ -123,8 +127,12 @@ type Stop struct {
 	Category string `json:"category,omitempty"`
 	// Owner is who must mend it.
 	Owner Owner `json:"owner"`
-	// Allows lists the acts that stay open.
+	// Allows lists the acts that are offered. Any act that makes safe is accepted under any stop.
 	Allows []string `json:"allows,omitempty"`
+	// Declared says that a person may declare it at any point: no step asks for it alone.
+	Declared bool `json:"declared,omitempty"`
+	// Sets are the facts that are so once somebody has decided to go on: the way back that it leads to.
+	Sets map[string]string `json:"sets,omitempty"`
 	// Resume is the step from which work may go on once somebody has decided; without
 	// it the visit can only end.
 	Resume string `json:"resume,omitempty"`
@@ -144,6 +152,8 @@ type Phase struct {
 	Words string    `json:"words"`
 	// Gloved says that gloves are worn, so that a screen is hard to use.
 	Gloved bool `json:"gloved,omitempty"`
+	// When limits every step of it, beside what the step says itself.
+	When map[string][]string `json:"when,omitempty"`
 	// Entry lists how answers may be entered during it: live, or after.
 	Entry []string `json:"entry,omitempty"`
 }
@@ -253,9 +263,19 @@ func (s *Step) Outcomes() []*Unexpected {
 	return list
 }
 
-// TakeUp makes an instrument ready: which one, calibrated until when.
+// TakeUp makes an instrument ready: which one, calibrated until when. Kit names several in
+// its place, each with an event of its own.
 type TakeUp struct {
-	With string `json:"with"`
+	With string   `json:"with,omitempty"`
+	Kit  []string `json:"kit,omitempty"`
+}
+
+// Kinds lists the kinds of instrument that are taken up.
+func (t *TakeUp) Kinds() []string {
+	if t.With != "" {
+		return []string{t.With}
+	}
+	return t.Kit
 }
 
 // Check inspects a piece of protection before it is worn.

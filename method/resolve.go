@@ -6,6 +6,7 @@ import (
 	"encoding/json/jsontext"
 	json "encoding/json/v2"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -17,7 +18,7 @@ const (
 	MaxFacts      = 8
 	MaxProtection = 8
 	MaxProofs     = 16
-	MaxStops      = 40
+	MaxStops      = 60
 	MaxSwitches   = 32
 	MaxOtherwise  = 8
 )
@@ -444,6 +445,22 @@ func DecodeResolved(b []byte) (*Resolved, error) {
 		return nil, fmt.Errorf("resolved method: %w", err)
 	}
 	return &r, nil
+}
+
+// Conditions returns what limits a step: what it says itself, and what its phase says of all its steps.
+func (r *Resolved) Conditions(s *Step) map[string][]string {
+	p := r.Phase(s.Phase)
+	if p == nil || len(p.When) == 0 {
+		return s.When
+	}
+	both := maps.Clone(p.When)
+	for f, values := range s.When {
+		if have, ok := both[f]; ok {
+			values = slices.DeleteFunc(slices.Clone(values), func(v string) bool { return !slices.Contains(have, v) })
+		}
+		both[f] = values
+	}
+	return both
 }
 
 // Step returns the step with that id and its index.

@@ -91,9 +91,17 @@ func (v *docCheck) lists() {
 	v.ids("phases", len(d.Phases), 40, func(i int) string { return d.Phases[i].ID })
 	v.ids("steps", len(d.Steps), maxSteps, func(i int) string { return d.Steps[i].ID })
 	for i, f := range d.Facts {
-		at := fmt.Sprintf("/facts/%d/values", i)
+		at := fmt.Sprintf("/facts/%d", i)
 		if len(f.Values) < 2 || len(f.Values) > 6 {
-			v.add(at, "give two to six values", "a fact with %d values decides nothing", len(f.Values))
+			v.add(at+"/values", "give two to six values", "a fact with %d values decides nothing", len(f.Values))
+		}
+		if f.Begins != "" && !slices.Contains(f.Values, f.Begins) {
+			v.add(at+"/begins", "write "+strings.Join(f.Values, " or "), "%q is no value of %s", f.Begins, f.ID)
+		}
+		for j, x := range f.Unfinished {
+			if !slices.Contains(f.Values, x) {
+				v.add(fmt.Sprintf("%s/unfinished/%d", at, j), "write "+strings.Join(f.Values, " or "), "%q is no value of %s", x, f.ID)
+			}
 		}
 	}
 	for i, p := range d.Proofs {
@@ -124,11 +132,21 @@ func (v *docCheck) lists() {
 		if s.Resume != "" && !v.hasStep(s.Resume) {
 			v.add(at+"/resume", "name a step of this method", "there is no step %q", s.Resume)
 		}
+		if len(s.Sets) > 0 && s.Resume == "" {
+			v.add(at+"/sets", "say under resume where work goes on", "the stop ends the visit, so that nothing follows from what it sets")
+		}
+		for _, f := range sortedKeys(s.Sets) {
+			k := slices.IndexFunc(d.Facts, func(x Fact) bool { return x.ID == f })
+			if k < 0 || !slices.Contains(d.Facts[k].Values, s.Sets[f]) {
+				v.add(at+"/sets/"+escape(f), "name a fact of this method with one of its values", "%s: %s is nothing that this method knows", f, s.Sets[f])
+			}
+		}
 	}
 	for i, m := range d.MakeSafe {
 		v.protection(fmt.Sprintf("/make_safe/%d/protect", i), m.Protect)
 	}
 	for i, p := range d.Phases {
+		v.when(fmt.Sprintf("/phases/%d/when", i), p.When)
 		for j, e := range p.Entry {
 			if e != "live" && e != "after" {
 				v.add(fmt.Sprintf("/phases/%d/entry/%d", i, j), "write live or after", "%q is no way of entry", e)
@@ -315,7 +333,12 @@ func (v *docCheck) doing(at string, s *Step) {
 	}
 	switch {
 	case s.TakeUp != nil:
-		kind(at+"/take_up/with", s.TakeUp.With)
+		if (s.TakeUp.With == "") == (len(s.TakeUp.Kit) == 0) {
+			v.add(at+"/take_up", "give with or kit", "it is not clear what is taken up")
+		}
+		for _, k := range s.TakeUp.Kinds() {
+			kind(at+"/take_up", k)
+		}
 	case s.Check != nil:
 		v.protection(at+"/check/item", []string{s.Check.Item})
 	case s.PutOn != nil:

@@ -323,6 +323,9 @@ func (s *Speaker) Reason(r visit.Reason) string {
 	if r.Cause != nil {
 		args = append(args, "cause", s.Cause(r.Cause))
 	}
+	if f := s.m.Fact(r.Fact); f != nil {
+		args = append(args, "fact", f.Words, "value", s.m.Display(method.Values, r.Value))
+	}
 	return s.Say(key, args...)
 }
 

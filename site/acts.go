@@ -37,7 +37,7 @@ func (s *Site) addSwitches() {
 		add(Shorting, "current-circuit links at the test block", "through", "shorted")
 	} else {
 		add(Carrier, "cut-out carrier", "in", "out")
-		add(Contact, "cut-out supply contact", "covered by the carrier", "shrouded")
+		add(Contact, "cut-out supply contact", "not shrouded", "shrouded")
 		add(TailsIn, "tails at the meter", "in", "out")
 	}
 	add(MeterFit, "meter", "fitted", "out")
@@ -85,10 +85,11 @@ func (s *Site) addActs() {
 	} else {
 		add(Act{ID: "withdraw-carrier", Words: "withdraw the cut-out carrier", Sets: set(Carrier, "out"), Effect: Deenergise, Touches: metal})
 		add(Act{ID: "shroud-contact", Words: "shroud the live supply contact", Sets: set(Contact, "shrouded"), MakeSafe: true})
+		add(Act{ID: "bare-contact", Words: "take the shroud off the live supply contact", Sets: set(Contact, "not shrouded")})
 		add(Act{ID: "take-tails-out", Words: "take the tails out of the meter", Sets: set(TailsIn, "out"), Effect: Rejoin, Touches: terminals})
 		add(Act{ID: "connect-tails", Words: "connect the tails to the meter", Sets: set(TailsIn, "in"), Effect: Rejoin, Touches: terminals})
 		add(Act{ID: "refit-carrier", Words: "refit the cut-out carrier",
-			Sets:   []Setting{{Switch: Contact, Position: "covered by the carrier"}, {Switch: Carrier, Position: "in"}},
+			Sets:   []Setting{{Switch: Contact, Position: "not shrouded"}, {Switch: Carrier, Position: "in"}},
 			Effect: Energise})
 		add(Act{ID: "fit-isolating-switch", Words: "fit the isolating switch in the load-side tails", Effect: Rejoin, Touches: join(terminals, load)})
 	}

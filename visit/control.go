@@ -105,14 +105,21 @@ type Control struct {
 	fitMS [method.MaxProtection]int32
 }
 
-// applies reports whether step i belongs to the visit as far as facts are known.
+// applies reports whether step i belongs to the visit as far as facts are known, and is not an act of
+// which nothing is left to do.
 func (m *Machine) applies(c *Control, i int) bool {
 	for _, w := range m.steps[i].when {
 		if w.values&(1<<c.facts[w.fact]) == 0 {
 			return false
 		}
 	}
-	return true
+	return !m.standsSo(c, i)
+}
+
+// standsSo reports whether step i is an act that would change nothing: every switch that it sets stands so.
+func (m *Machine) standsSo(c *Control, i int) bool {
+	k := m.steps[i].act
+	return k >= 0 && m.acts[k].mask != 0 && c.switches&m.acts[k].mask == m.acts[k].set
 }
 
 // held returns the bit set of proofs that hold.

@@ -254,9 +254,10 @@ type Corrected struct {
 	Why     string            `json:"why"`
 }
 
-// Stopped is a stop that the person declares.
+// Stopped is a stop that the person declares. Stop is the id of one of the method's, where it is one of these.
 type Stopped struct {
-	Why string `json:"why"`
+	Stop string `json:"stop,omitempty"`
+	Why  string `json:"why"`
 }
 
 // Whoever can be told beside the owners of defects.

@@ -2,6 +2,8 @@ package visit
 
 import (
 	"math/bits"
+
+	"meterwright/method"
 )
 
 // attempt is an event reduced to what decides: small numbers only, so that a
@@ -24,6 +26,8 @@ type attempt struct {
 	outcome Outcome
 	// owes says that a step is left out in a way in which its method does not leave it out.
 	owes bool
+	// stop is 1 + the index of a stop that the person declares by its name.
+	stop int8
 	passed
 }
 
@@ -82,14 +86,16 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 func (m *Machine) does(c *Control, a *attempt) {
 	switch a.do {
 	case doOpen:
-		c.begun = true
+		c.begun, c.facts = true, m.begins
 		m.stand(c, 0)
 	case doTakeUp:
 		c.tools[a.tool] = toolUnproved
 		if a.result != expected {
 			c.tools[a.tool] = toolOutdated
 		}
-		m.advance(c, a)
+		if a.step < 0 || m.ready(c, m.steps[a.step].kit) {
+			m.advance(c, a)
+		}
 	case doCheck:
 		if a.result == expected {
 			c.fit |= a.items
@@ -115,12 +121,21 @@ func (m *Machine) does(c *Control, a *attempt) {
 	case doDecide:
 		m.setFact(c, a)
 		m.advance(c, a)
-	case doRecord, doLeaveOut:
+	case doRecord:
+		m.advance(c, a)
+	case doLeaveOut:
+		if stop := m.raises(a); stop != 0 {
+			m.stop(c, stop)
+			return
+		}
 		m.advance(c, a)
 	case doAct:
 		row := &m.acts[a.act]
 		c.switches = c.switches&^row.mask | row.set
 		m.proceed(c, a)
+		if c.stop == 0 {
+			m.stand(c, c.pos) // What is in turn may be done by that.
+		}
 	case doReturn:
 		m.reopen(c, a.step)
 	case doGoAway:
@@ -130,7 +145,7 @@ func (m *Machine) does(c *Control, a *attempt) {
 	case doCorrect:
 		m.correct(c, a)
 	case doStop:
-		m.stop(c, personStop)
+		m.stop(c, m.raises(a))
 	case doReport:
 		c.told = c.told || c.stop != 0
 	case doResume:
@@ -140,6 +155,16 @@ func (m *Machine) does(c *Control, a *attempt) {
 	case doEnd:
 		c.ended = a.outcome
 	}
+}
+
+// ready reports whether every instrument of a kit is taken up in date.
+func (m *Machine) ready(c *Control, kit uint16) bool {
+	for ; kit != 0; kit &= kit - 1 {
+		if c.tools[bits.TrailingZeros16(kit)] < toolUnproved {
+			return false
+		}
+	}
+	return true
 }
 
 // advance moves past the step when the attempt carried out one in turn.
@@ -229,7 +254,15 @@ func (m *Machine) contribute(c *Control, proof int, a *attempt) {
 func (m *Machine) raises(a *attempt) int8 {
 	switch a.do {
 	case doStop:
+		if a.stop != 0 {
+			return a.stop
+		}
 		return personStop
+	case doLeaveOut:
+		// An act that cannot be done has a consequence where its step says one.
+		if m.steps[a.step].does == doAct && m.steps[a.step].stop >= 0 {
+			return m.steps[a.step].stop + 1
+		}
 	case doObserve, doInspect, doCheck, doCorrect:
 		asks := a.do != doCorrect || a.target == doObserve || a.target == doInspect
 		if asks && a.step >= 0 && a.result == unexpected && m.steps[a.step].stop >= 0 {
@@ -240,13 +273,18 @@ func (m *Machine) raises(a *attempt) int8 {
 }
 
 // stop puts a stop in force. One that can only end the visit replaces one that
-// can be resumed, never the other way round.
+// can be resumed, and one that leads onto a way back replaces one that does not; never the other way round.
 func (m *Machine) stop(c *Control, stop int8) {
 	c.told = false
-	if c.stop != 0 && (!m.resumable(c.stop) || m.resumable(stop)) {
+	if c.stop != 0 && (!m.resumable(c.stop) || m.resumable(stop) && !m.leadsBack(stop)) {
 		return
 	}
 	c.stop = stop
+}
+
+// leadsBack reports whether a stop sets facts once work goes on.
+func (m *Machine) leadsBack(stop int8) bool {
+	return stop != personStop && m.stops[stop-1].sets != [method.MaxFacts]uint8{}
 }
 
 func (m *Machine) resumable(stop int8) bool {
@@ -256,6 +294,7 @@ func (m *Machine) resumable(stop int8) bool {
 // resume goes on after a stop, from the step that the stop names.
 func (m *Machine) resume(c *Control) {
 	if c.stop > 0 && c.stop != personStop && m.stops[c.stop-1].resume >= 0 {
+		c.facts = m.factsAfter(c)
 		from := m.stops[c.stop-1].resume
 		for int(from) < len(m.steps) && !m.applies(c, int(from)) {
 			from++
@@ -264,6 +303,7 @@ func (m *Machine) resume(c *Control) {
 			m.reopen(c, from)
 		}
 	}
+	m.stand(c, c.pos)
 	c.stop, c.told = 0, false
 }
 

@@ -69,10 +69,7 @@ var guardTable = []guard{
 		case doPutOn, doCheck, doTakeUp, doProve:
 			return false
 		case doAct:
-			if c.stop == personStop {
-				return !m.acts[a.act].makeSafe
-			}
-			return m.stops[c.stop-1].allows&(1<<a.act) == 0
+			return !m.acts[a.act].makeSafe
 		}
 		return true
 	}},
@@ -128,7 +125,7 @@ var guardTable = []guard{
 		return false
 	}},
 	{RowCovered, func(m *Machine, c *Control, a *attempt) bool {
-		return a.do == doTakeOff && c.switches&m.exposed != 0 && m.baring(a.items)&^m.held(c) != 0
+		return a.do == doTakeOff && c.switches&m.exposed != 0 && (m.baring(a.items)&^m.held(c) != 0 || m.contactBare(c, a.items))
 	}},
 	{RowBackwardsOnly, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doReturn && (a.step > c.pos && !m.answered(c, a.step) || !m.applies(c, int(a.step)))
@@ -141,8 +138,18 @@ var guardTable = []guard{
 	}},
 	{RowEverythingDone, func(m *Machine, c *Control, a *attempt) bool {
 		return a.do == doEnd && a.outcome == Completed &&
-			(int(c.pos) != len(m.steps) || c.owed != 0 || c.stop != 0 || c.away || c.switches&m.service != 0)
+			(int(c.pos) != len(m.steps) || c.owed != 0 || c.stop != 0 || c.away || c.switches&m.service != 0 || m.unfinishedBy(c) >= 0)
 	}},
+}
+
+// unfinishedBy returns the fact with which the visit does not count as completed, or -1.
+func (m *Machine) unfinishedBy(c *Control) int {
+	for i := range m.Method.Facts {
+		if m.unfinished[i]&(1<<c.facts[i]) != 0 {
+			return i
+		}
+	}
+	return -1
 }
 
 // progress reports whether the attempt carries the work on, as against
@@ -182,6 +189,11 @@ func (m *Machine) protectionFor(c *Control, a *attempt) uint8 {
 		return m.acts[a.act].protect
 	}
 	return 0
+}
+
+// contactBare reports whether what guards hands and face would come off beside the live supply contact.
+func (m *Machine) contactBare(c *Control, items uint8) bool {
+	return m.baring(items) != 0 && c.switches&m.carrier != 0 && c.switches&m.contact == 0
 }
 
 // baring returns the proofs without which the items are not taken off while

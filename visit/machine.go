@@ -59,8 +59,10 @@ const (
 
 // step is one step of the machine: a method step with names turned into indices.
 type step struct {
-	does     doing
-	tool     int8
+	does doing
+	tool int8
+	// kit holds the kinds that are taken up together, none for one alone.
+	kit      uint16
 	items    uint8
 	act      int8
 	fact     int8
@@ -95,8 +97,9 @@ type actRow struct {
 }
 
 type stopRow struct {
-	allows uint64
 	resume int16
+	// sets holds 1 + the index of the value that a fact has once work goes on, 0 for a fact that stays.
+	sets [method.MaxFacts]uint8
 }
 
 type proofRow struct {
@@ -112,18 +115,22 @@ type Machine struct {
 	// Hash is the SHA-256 of the resolved method in hex.
 	Hash string
 
-	steps    []step
-	acts     []actRow
-	stops    []stopRow
-	proofs   []proofRow
-	kit      uint8 // protection that must be checked before it is worn
-	offNeed  [method.MaxProtection]uint16
-	exposed  uint32 // switches that leave conductors within reach when away from home
-	service  uint32 // switches that must stand at home for a visit to be completed
-	guards   []guard
-	undoings []undoing
-	owings   []owing
-	lapsings []lapsing
+	steps   []step
+	acts    []actRow
+	stops   []stopRow
+	proofs  []proofRow
+	kit     uint8 // protection that must be checked before it is worn
+	offNeed [method.MaxProtection]uint16
+	exposed uint32 // switches that leave conductors within reach when away from home
+	service uint32 // switches that must stand at home for a visit to be completed
+	carrier uint32 // the switch
+	contact uint32
+	// begins is the value that each fact has from the opening on, unfinished the values with which no visit is completed.
+	begins, unfinished [method.MaxFacts]uint8
+	guards             []guard
+	undoings           []undoing
+	owings             []owing
+	lapsings           []lapsing
 }
 
 // New prepares a resolved method. The error says what the method names that it
@@ -193,8 +200,24 @@ func (b *builder) state(want map[string]string) (mask, bits uint32) {
 	return mask, bits
 }
 
+// guarding is gloves and visor.
+func (b *builder) guarding() uint8 {
+	var m uint8
+	for i, p := range b.r.Protection {
+		if p.Role != "" {
+			m |= 1 << i
+		}
+	}
+	return m
+}
+
 func (b *builder) actIndex(id string) int8 {
 	return int8(index(b, b.r.Acts, 64, "act", id, func(a site.Act) string { return string(a.ID) }))
+}
+
+// valueOf is 1 + the index of a fact's value, as Control holds it.
+func (b *builder) valueOf(fact int, value string) uint8 {
+	return uint8(1 + index(b, b.r.Facts[fact].Values, 7, "value of "+b.r.Facts[fact].ID, value, func(v string) string { return v }))
 }
 
 func (b *builder) tool(kind string) int8 {
@@ -220,6 +243,12 @@ func (b *builder) build() {
 			m.exposed |= 1 << i
 		}
 		switch w.ID {
+		case site.Carrier:
+			m.carrier = 1 << i
+		case site.Contact:
+			m.contact = 1 << i
+		}
+		switch w.ID {
 		case site.Cover, site.TailsIn, site.MeterFit, site.Carrier, site.Seals, site.Contact, site.Shorting, site.VFuses:
 			m.service |= 1 << i
 		}
@@ -227,6 +256,14 @@ func (b *builder) build() {
 	for i, p := range r.Protection {
 		if p.Checked {
 			m.kit |= 1 << i
+		}
+	}
+	for i, f := range r.Facts {
+		if f.Begins != "" {
+			m.begins[i] = b.valueOf(i, f.Begins)
+		}
+		for _, x := range f.Unfinished {
+			m.unfinished[i] |= 1 << b.valueOf(i, x)
 		}
 	}
 	b.acts()
@@ -252,8 +289,9 @@ func (b *builder) build() {
 	}
 	for _, s := range r.Stops {
 		row := stopRow{resume: -1}
-		for _, a := range s.Allows {
-			row.allows |= 1 << b.actIndex(a)
+		for f, value := range s.Sets {
+			i := index(b, r.Facts, method.MaxFacts, "fact", f, func(x method.Fact) string { return x.ID })
+			row.sets[i] = b.valueOf(i, value)
 		}
 		if s.Resume != "" {
 			_, i := r.Step(s.Resume)
@@ -314,8 +352,9 @@ func (b *builder) step(s *method.Step) step {
 	out.needs = b.proofMask(s.Needs)
 	out.supports = b.proofMask(s.Supports)
 	out.mask, out.want = b.state(s.State)
+	when := b.r.Conditions(s)
 	for i, f := range b.r.Facts {
-		values, ok := s.When[f.ID]
+		values, ok := when[f.ID]
 		if !ok {
 			continue
 		}
@@ -340,15 +379,19 @@ func (b *builder) step(s *method.Step) step {
 	}
 	switch {
 	case s.TakeUp != nil:
-		out.does, out.tool = doTakeUp, b.tool(s.TakeUp.With)
+		out.does, out.tool = doTakeUp, b.tool(s.TakeUp.Kinds()[0])
+		for _, k := range s.TakeUp.Kit {
+			out.kit |= 1 << b.tool(k)
+		}
 	case s.Check != nil:
 		out.does, out.items = doCheck, b.items([]string{s.Check.Item})
 	case s.PutOn != nil:
 		out.does, out.items = doPutOn, b.items(s.PutOn)
 	case s.TakeOff != nil:
 		out.does, out.items = doTakeOff, b.items(s.TakeOff)
-		for i := range b.m.offNeed {
-			if out.items&(1<<i) != 0 {
+		// What one piece asks for asks the other as well, where both keep hands and face from conductors.
+		for i, p := range b.r.Protection {
+			if out.items&(1<<i) != 0 || p.Role != "" && out.items&b.guarding() != 0 {
 				b.m.offNeed[i] |= out.needs
 			}
 		}

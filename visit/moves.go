@@ -204,6 +204,9 @@ func (v cover) owing(owed int16) cover { v.owed = owed; return v }
 // note keeps the first, and so the shortest, way to a breach.
 func (s *search) note(broke []laws.Breach, from int32, last ...*trial) {
 	for _, law := range broke {
+		if t := last[len(last)-1]; law.Evidence() && t.step >= 0 {
+			law.Step = s.m.Method.Steps[t.step].ID
+		}
 		if _, known := s.broken[law]; !known {
 			s.broken[law] = way{from, last}
 		}

@@ -54,6 +54,8 @@ type Reason struct {
 	Is      site.Position           `json:"is,omitempty"`
 	Should  site.Position           `json:"should,omitempty"`
 	Cause   *Cause                  `json:"cause,omitempty"`
+	Fact    string                  `json:"fact,omitempty"`
+	Value   string                  `json:"value,omitempty"`
 }
 
 // Code names what a Reason says.
@@ -106,6 +108,7 @@ const (
 	StopEndsWork    Code = "stop-ends-work" // Stop
 	StepsLeft       Code = "steps-left"     // Step
 	StepOwed        Code = "step-owed"      // Step
+	OnAWayBack      Code = "on-a-way-back"  // Fact, Value
 )
 
 // The ways on.

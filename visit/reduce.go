@@ -113,6 +113,13 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 		err = v.reduceCorrected(at, &r, b, e)
 	case Stopped:
 		r.do = doStop
+		if b.Stop != "" {
+			i := slices.IndexFunc(v.machine.Method.Stops, func(s method.Stop) bool { return s.ID == b.Stop })
+			if i < 0 {
+				err = fmt.Errorf("the method has no stop %q: say in why what was found", clip(b.Stop))
+			}
+			r.stop = int8(i + 1)
+		}
 	case Reported:
 		r.do = doReport
 		if !slices.Contains(Tellable(), b.To) {
@@ -178,7 +185,7 @@ func (v *Visit) reduceTookUp(at *state, r *reduced, b TookUp, e *Event) error {
 		r.result = expected
 	}
 	r.judged.Found = r.result.found()
-	r.step = at.inTurn(v.machine, doTakeUp, func(s *step) bool { return s.tool == r.tool })
+	r.step = at.inTurn(v.machine, doTakeUp, func(s *step) bool { return s.kit&(1<<r.tool) != 0 || s.kit == 0 && s.tool == r.tool })
 	at.entry(e, r, b.Entry, &err)
 	return err
 }

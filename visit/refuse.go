@@ -263,6 +263,10 @@ func (f *refusing) explainUnfinished() {
 	if c.away {
 		f.lack(Reason{Code: IsAway})
 	}
+	if i := m.unfinishedBy(c); i >= 0 {
+		fact := &m.Method.Facts[i]
+		f.lack(Reason{Code: OnAWayBack, Fact: fact.ID, Value: fact.Values[c.facts[i]-1]})
+	}
 	for i, w := range m.Method.Switches {
 		if c.switches&m.service&(1<<i) != 0 {
 			f.lack(Reason{Code: SwitchStands, Switch: w.ID, Is: w.Away})

@@ -181,7 +181,8 @@ func (m *Machine) reading(step int) laws.Reading {
 	if o == nil {
 		return laws.Reading{}
 	}
-	r := laws.Reading{Tool: int(m.steps[step].tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other}
+	r := laws.Reading{Tool: int(m.steps[step].tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other,
+		Proved: o.With == string(instrument.NonContact)}
 	switch {
 	case o.Expect == string(instrument.Dark):
 		r.Says = laws.Quiet
@@ -279,7 +280,10 @@ func (s *search) isInert(st *step) bool {
 		return st.supports&s.keep == 0
 	case doObserve:
 		return st.supports&s.keep == 0 && (st.supports != 0 || s.proof != 0)
-	case doProve, doTakeUp:
+	case doTakeUp:
+		// A kit is passed over, which a visit cannot do: what is taken up is tried everywhere.
+		return st.kit != 0 || s.tools&(1<<st.tool) == 0
+	case doProve:
 		return s.tools&(1<<st.tool) == 0
 	case doDecide:
 		return s.hang&(1<<st.fact) == 0

@@ -235,14 +235,14 @@ func (a *Account) stops(v *Visit, e *Event, r *reduced, before *Control, to *sta
 	case raised == 0:
 		return
 	case raised == personStop:
-		if b, ok := e.Body.(Stopped); ok {
-			line.Words = b.Why
-		}
 	case slices.ContainsFunc(to.stops, func(i int) bool { return a.Stops[i].ID == line.ID }):
 		return // It is in force, and said.
 	default:
 		s := v.machine.Method.Stops[raised-1]
 		line.Scheme, line.Category, line.Owner = s.Scheme, s.Category, s.Owner
+	}
+	if b, ok := e.Body.(Stopped); ok {
+		line.Words = b.Why
 	}
 	to.stops = append(slices.Clip(to.stops), len(a.Stops))
 	a.Stops = append(a.Stops, line)

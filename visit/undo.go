@@ -2,6 +2,7 @@ package visit
 
 import (
 	"math/bits"
+	"slices"
 
 	"meterwright/method"
 )
@@ -102,6 +103,16 @@ var undoTable = []undoing{
 		if a.do == doDecide || a.do == doCorrect && a.target == doDecide {
 			if fact := m.steps[a.step].fact; was.facts[fact] != a.value {
 				m.void(c, m.hangsOn(fact))
+			}
+		}
+	}},
+	{"way-back", func(m *Machine, c, was *Control, a *attempt) {
+		if a.do == doResume {
+			facts := m.factsAfter(was)
+			for i := range m.proofs {
+				if m.runDiffers(i, was, facts) {
+					c.proofs[i] = proofState{}
+				}
 			}
 		}
 	}},
@@ -212,6 +223,29 @@ func (m *Machine) unproveAll(c *Control) {
 			m.dropTool(c, int8(i))
 		}
 	}
+}
+
+// factsAfter is what the facts are once work goes on after the stop in force.
+func (m *Machine) factsAfter(c *Control) [method.MaxFacts]uint8 {
+	facts := c.facts
+	if c.stop > 0 && c.stop != personStop {
+		for i, value := range m.stops[c.stop-1].sets {
+			if value != 0 {
+				facts[i] = value
+			}
+		}
+	}
+	return facts
+}
+
+// runDiffers reports whether other steps make up the run of a proof with other facts.
+func (m *Machine) runDiffers(proof int, c *Control, facts [method.MaxFacts]uint8) bool {
+	if facts == c.facts {
+		return false
+	}
+	other := *c
+	other.facts = facts
+	return slices.ContainsFunc(m.proofs[proof].supports, func(i int16) bool { return m.applies(c, int(i)) != m.applies(&other, int(i)) })
 }
 
 // hangsOn returns the proofs with a step that depends on the fact.

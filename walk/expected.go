@@ -30,12 +30,26 @@ type Person interface {
 	Entries(s *method.Step) (visit.Recorded, error)
 }
 
-// Expected is what a person enters at a step when everything is as the method expects it.
-func Expected(s *method.Step, p Person) (visit.Body, error) {
+// Expected is what a person enters at a step when everything is as the method expects it: one event, and
+// of a kit one for each instrument.
+func Expected(s *method.Step, p Person) ([]visit.Body, error) {
+	if s.TakeUp == nil {
+		b, err := expected(s, p)
+		return []visit.Body{b}, err
+	}
+	var list []visit.Body
+	for _, k := range s.TakeUp.Kinds() {
+		t, err := p.Tool(s, instrument.Kind(k))
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, visit.TookUp{Instrument: t.Instrument})
+	}
+	return list, nil
+}
+
+func expected(s *method.Step, p Person) (visit.Body, error) {
 	switch {
-	case s.TakeUp != nil:
-		t, err := p.Tool(s, instrument.Kind(s.TakeUp.With))
-		return visit.TookUp{Instrument: t.Instrument}, err
 	case s.Check != nil:
 		id, due, err := p.Item(s)
 		return visit.Checked{Item: s.Check.Item, ID: id, Due: due, Found: "sound"}, err

@@ -9,6 +9,7 @@ package walk
 import (
 	"fmt"
 	"iter"
+	"maps"
 	"slices"
 	"strings"
 
@@ -18,33 +19,75 @@ import (
 	"meterwright/visit"
 )
 
-// Applies reports whether a step belongs to a visit in which the facts, by their ids, are known. A fact
-// that is not yet known leaves no step out.
-func Applies(s *method.Step, facts map[string]string) bool {
-	for id, values := range s.When {
-		if have, known := facts[id]; known && !slices.Contains(values, have) {
+// Applies reports whether a step of a method belongs to a visit in which the facts, by their ids, are known.
+// A fact that is not yet known leaves no step out, and one that begins with a value has it until another is known.
+func Applies(r *method.Resolved, s *method.Step, facts map[string]string) bool {
+	for id, values := range r.Conditions(s) {
+		have, known := facts[id]
+		if f := r.Fact(id); !known && f != nil && f.Begins != "" {
+			have, known = f.Begins, true
+		}
+		if known && !slices.Contains(values, have) {
 			return false
 		}
 	}
 	return true
 }
 
-// Steps gives the steps that apply, in the method's order, each with its place in the method.
+// Steps gives the steps that apply, in the method's order, each with its place in the method. An act of which
+// nothing is left to do, with every switch as the steps before it leave it, is none of them.
 func Steps(r *method.Resolved, facts map[string]string) iter.Seq2[int, *method.Step] {
+	return from(r, 0, facts, map[site.SwitchID]site.Position{})
+}
+
+// from is Steps from a place on, with the switches as they stand there; one that is not named stands at home.
+func from(r *method.Resolved, at int, facts map[string]string, stands map[site.SwitchID]site.Position) iter.Seq2[int, *method.Step] {
 	return func(yield func(int, *method.Step) bool) {
-		for i := range r.Steps {
-			if s := &r.Steps[i]; Applies(s, facts) && !yield(i, s) {
+		stands := maps.Clone(stands)
+		for i := at; i < len(r.Steps); i++ {
+			s := &r.Steps[i]
+			if !Applies(r, s, facts) || !does(r, s, stands) {
+				continue
+			}
+			if !yield(i, s) {
 				return
 			}
 		}
 	}
 }
 
+// does puts the switches as the act of a step sets them, and reports whether there is anything to do.
+func does(r *method.Resolved, s *method.Step, stands map[site.SwitchID]site.Position) bool {
+	i := slices.IndexFunc(r.Acts, func(a site.Act) bool { return string(a.ID) == s.Act })
+	if i < 0 || len(r.Acts[i].Sets) == 0 {
+		return true
+	}
+	changed := false
+	for _, set := range r.Acts[i].Sets {
+		have, known := stands[set.Switch]
+		if k := slices.IndexFunc(r.Switches, func(w site.Switch) bool { return w.ID == set.Switch }); !known && k >= 0 {
+			have = r.Switches[k].Home
+		}
+		changed = changed || have != set.Position
+		stands[set.Switch] = set.Position
+	}
+	return changed
+}
+
 // Remaining lists the steps of a visit that are still to be carried out and apply by what is known, none
 // where every step has been.
 func Remaining(v *visit.Visit) []*method.Step {
+	r := v.Machine().Method
+	_, at := r.Step(v.Position())
+	if at < 0 {
+		return nil
+	}
+	stands := map[site.SwitchID]site.Position{}
+	for id, p := range v.Switches() {
+		stands[site.SwitchID(id)] = site.Position(p)
+	}
 	var list []*method.Step
-	for i, s := range Steps(v.Machine().Method, v.Facts()) {
+	for i, s := range from(r, at, v.Facts(), stands) {
 		if v.Ahead(i) {
 			list = append(list, s)
 		}

@@ -90,7 +90,9 @@ func (h *Handler) chooseKind(c *call, on string) {
 	used := map[instrument.Kind]bool{}
 	for _, s := range c.file.method().Steps {
 		if s.TakeUp != nil {
-			used[instrument.Kind(s.TakeUp.With)] = true
+			for _, k := range s.TakeUp.Kinds() {
+				used[instrument.Kind(k)] = true
+			}
 		}
 	}
 	for _, m := range instrument.Models() {

@@ -179,7 +179,7 @@ func (h *Handler) fill(c *call, p *stepPage, s *method.Step, j *jobs.Job) {
 	}
 	switch {
 	case s.TakeUp != nil:
-		h.fillTakeUp(p, instrument.Kind(s.TakeUp.With), j)
+		h.fillTakeUp(p, f.notTakenUp(s.TakeUp), j)
 	case s.Check != nil:
 		h.fillCheck(p, s.Check.Item, j)
 	case len(s.PutOn) > 0:
@@ -304,6 +304,17 @@ func (h *Handler) dated(f frame, key, due string) (words string, past bool) {
 		return f.Say(key, "due", due), false
 	}
 	return "", false
+}
+
+// notTakenUp is the first kind of a step that is not yet in hand, or the last.
+func (f *casefile) notTakenUp(t *method.TakeUp) instrument.Kind {
+	kinds := t.Kinds()
+	for _, k := range kinds {
+		if !slices.ContainsFunc(f.Visit.Account().Instruments, func(i visit.Instrument) bool { return string(i.Kind) == k }) {
+			return instrument.Kind(k)
+		}
+	}
+	return instrument.Kind(kinds[len(kinds)-1])
 }
 
 func (h *Handler) fillTakeUp(p *stepPage, kind instrument.Kind, j *jobs.Job) {

@@ -35,13 +35,15 @@ func (r *Runner) goOn(e *Entry) error {
 		if !first {
 			r.now = r.now.Add(r.Script.Pace)
 		}
-		body, err := walk.Expected(s, expecting{r, e})
+		bodies, err := walk.Expected(s, expecting{r, e})
 		if err != nil {
 			return err
 		}
-		accepted, err := r.do(e, body)
-		if err != nil || !accepted {
-			return err
+		for _, body := range bodies {
+			accepted, err := r.do(e, body)
+			if err != nil || !accepted {
+				return err
+			}
 		}
 		if r.inTurn() == at && r.visit.Stop() == "" {
 			return r.bad(e, "give that step an entry of its own", "the step %s is still in turn: what was shown does not settle it", at)

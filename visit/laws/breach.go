@@ -64,6 +64,9 @@ type Breach struct {
 	Needs   Needs
 	Switch  site.SwitchID
 	Outcome string
+	// Step is the step of the method that asked for it, of what is about evidence: two steps may ask for
+	// the same act with another proof.
+	Step string
 }
 
 // Evidence reports whether the law is one about evidence, of which it is enough that somebody has it.
@@ -91,6 +94,9 @@ func (b Breach) String() string {
 	}
 	if b.Switch != "" {
 		text += ": " + string(b.Switch)
+	}
+	if b.Step != "" {
+		text += " (" + b.Step + ")"
 	}
 	return text
 }

@@ -41,6 +41,9 @@ type Reading struct {
 	Tool        int
 	At, Against site.PointID
 	Says        Says
+	// Proved says that the source on which the tool is proved exercises this way of reading it, so that it
+	// needs no control.
+	Proved bool
 }
 
 // Bits is a set of readings of a universe.
@@ -157,10 +160,27 @@ func (s State) without(lost Bits) State {
 }
 
 // demand is one thing that an act relies on: any one of the readings will do.
+//
+// One that is made single-pole, or against a reference that may be no earth at all, says something only beside a
+// control: a reading of the same instrument against the same reference that is live.
 type demand struct {
 	at    site.PointID
 	needs Needs
 	any   Bits
+}
+
+// met reports whether the readings of have meet the demand.
+func (u *Universe) met(d demand, have Bits) bool {
+	seen := d.any.And(have)
+	if seen.And(u.plain) != (Bits{}) {
+		return true
+	}
+	for i, control := range u.controls {
+		if seen.has(i) && control.And(have) != (Bits{}) {
+			return true
+		}
+	}
+	return false
 }
 
 type actLaw struct {
@@ -180,10 +200,12 @@ type actLaw struct {
 type Universe struct {
 	readings []Reading
 	ofTool   map[int]Bits
-	grave    Bits // readings whose contrary ends the work
+	grave    Bits   // readings whose contrary ends the work
+	plain    Bits   // readings that say something by themselves
+	controls []Bits // for any other reading, those that are a control for it
 
 	quiet   Bits // readings of no voltage
-	neutral Bits // those of quiet that show a neutral in its place
+	neutral Bits // those of quiet that show neutral and earth in their places, with the supply on
 	atMeter Bits // readings of voltage at the meter, where tails are joined
 	joints  Bits
 	still   Bits
@@ -191,6 +213,8 @@ type Universe struct {
 
 	service  uint32 // switches that a completed visit leaves at home
 	cover    uint32
+	carrier  uint32
+	contact  uint32
 	acts     []actLaw
 	pointLaw map[site.PointID][]demand
 	switches []site.Switch
@@ -211,13 +235,19 @@ func New(points []site.Point, switches []site.Switch, acts []site.Act, readings 
 		u.ofTool[r.Tool] = u.ofTool[r.Tool].With(i)
 		u.sort(i, kind[r.At])
 	}
+	u.control()
 	for i, w := range switches {
 		switch w.ID {
 		case site.Carrier, site.Cover, site.TailsIn, site.MeterFit, site.Seals:
 			u.service |= 1 << i
 		}
-		if w.ID == site.Cover {
+		switch w.ID {
+		case site.Cover:
 			u.cover = 1 << i
+		case site.Carrier:
+			u.carrier = 1 << i
+		case site.Contact:
+			u.contact = 1 << i
 		}
 	}
 	for _, p := range points {
@@ -239,7 +269,7 @@ func (u *Universe) sort(i int, at site.Conductor) {
 		if at == site.Metal || r.Against == site.Reference || r.Against == site.Body {
 			u.grave.add(i)
 		}
-		if at == site.Neutral && (r.Against == site.MET || meter) {
+		if at == site.Neutral && (r.Against == site.MET || meter) || r.At == site.MET && r.Against != site.CutoutN {
 			u.neutral.add(i)
 		}
 	case Live:
@@ -252,6 +282,22 @@ func (u *Universe) sort(i int, at site.Conductor) {
 		u.still.add(i)
 	default:
 		u.other.add(i)
+	}
+}
+
+// control finds for each reading that needs one what is a control for it.
+func (u *Universe) control() {
+	u.controls = make([]Bits, len(u.readings))
+	for i, r := range u.readings {
+		if r.Says != Quiet || r.Proved || r.Against != site.Reference && r.Against != site.Body {
+			u.plain.add(i)
+			continue
+		}
+		for k, c := range u.readings {
+			if c.Says == Live && c.Tool == r.Tool && c.Against == r.Against {
+				u.controls[i].add(k)
+			}
+		}
 	}
 }
 
@@ -292,6 +338,7 @@ func (u *Universe) touching(p site.Point) []demand {
 func (u *Universe) act(a site.Act, points []site.Point) actLaw {
 	law := actLaw{id: a.ID, calming: a.MakeSafe, lost: u.lost(a)}
 	carrier := a.ID == "withdraw-carrier" || a.ID == "refit-carrier"
+	tails := slices.Contains([]site.ActID{"take-tails-out", "take-meter-off", "put-meter-on", "connect-tails"}, a.ID)
 	for i, w := range u.switches {
 		bit := uint32(1) << i
 		for _, set := range a.Sets {
@@ -309,6 +356,9 @@ func (u *Universe) act(a site.Act, points []site.Point) actLaw {
 		case a.ID == "refit-carrier" && (w.ID == site.MeterFit || w.ID == site.TailsIn):
 			// The supply is not put on bare ends of tails.
 			law.mask |= bit
+		case tails && w.ID == site.Contact:
+			// Hands are at the meter for minutes, beside the cut-out.
+			law.mask, law.want = law.mask|bit, law.want|bit
 		}
 	}
 	ask := func(at site.PointID, needs Needs, any Bits) {
@@ -329,37 +379,43 @@ func (u *Universe) act(a site.Act, points []site.Point) actLaw {
 		}
 		return ids
 	}
-	right := func(suffix string) {
+	right := func(suffix string, or Bits) {
 		for _, p := range lines(suffix) {
-			ask(p, LiveToEarth, u.find(p, Live, site.MET))
+			ask(p, LiveToEarth, u.find(p, Live, site.MET).or(or))
 		}
 		n := site.PointID("meter.n" + suffix)
-		ask(n, QuietToEarth, u.find(n, Quiet, site.MET))
+		ask(n, QuietToEarth, u.find(n, Quiet, site.MET).or(or))
 	}
 	switch {
 	case a.ID == "withdraw-carrier":
 		// Reversed line and neutral would leave the meter live with the carrier out.
-		right("-in")
-		right("-out")
+		// A meter that is crossed itself, so that its neutral terminal is live to a reference, cannot show
+		// this: it is parted from the supply all the same, with metalwork shown quiet as ever.
+		crossed := u.find("meter.n-in", Live, site.Reference, site.Body)
+		right("-in", crossed)
+		right("-out", crossed)
 		ask("", NilLoad, u.still)
 	case a.ID == "refit-carrier":
 		// A crossed meter must not be found by pushing a fuse onto a short.
 		for _, p := range lines("-in") {
 			l, _, _ := strings.Cut(p.Place(), "-")
-			ask(p, JoinedToCutout, u.find(p, Joined, site.PointID("cutout."+l+"-load")))
+			cutout := site.PointID("cutout." + l + "-load")
+			// Or through the meter, which shows more.
+			ask(p, JoinedToCutout, u.find(p, Joined, cutout).or(u.find(site.PointID("meter."+l+"-out"), Joined, cutout)))
 		}
 		for _, p := range lines("-out") {
 			ask(p, PartedFromNeutral, u.find(p, Parted, "meter.n-out", "meter.n-in", site.CutoutN))
 			ask(p, PartedFromEarth, u.find(p, Parted, site.MET))
 		}
-		ask("meter.n-in", JoinedToCutout, u.find("meter.n-in", Joined, site.CutoutN))
+		ask("meter.n-in", JoinedToCutout, u.find("meter.n-in", Joined, site.CutoutN).or(u.find("meter.n-out", Joined, site.CutoutN)))
 	case strings.HasPrefix(string(a.ID), "switch-on-"):
-		right("-out")
+		right("-out", Bits{})
 	}
 	switch a.ID {
-	case "withdraw-carrier", "refit-carrier", "shroud-contact":
+	case "withdraw-carrier", "refit-carrier", "shroud-contact", "bare-contact":
 		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
-	case "take-cover-off", "break-seals":
+	case "take-cover-off", "break-seals", "take-tails-out", "connect-tails":
+		// The neutral is broken and remade with the tails, and can rise under the hand.
 		law.gloved, law.protect = true, u.wear.Gloves
 	}
 	return law
@@ -372,8 +428,8 @@ func (u *Universe) lost(a site.Act) Bits {
 		if a.ID == "refit-carrier" {
 			return everything
 		}
-		// A load or a source joined behind the meter says nothing new about the
-		// neutral that was seen quiet to earth on the supply side.
+		// A load or a source joined behind the meter says nothing new about the neutral that was seen
+		// quiet to earth on the supply side, nor about the earth that was seen quiet to a reference.
 		return u.quiet.or(u.still).or(u.joints).Minus(u.neutral)
 	case site.Deenergise:
 		// What was seen live is so no longer.

@@ -1,6 +1,10 @@
 package laws
 
-import "math/bits"
+import (
+	"math/bits"
+
+	"meterwright/site"
+)
 
 // Watch takes a fact that the engine accepted or refused, and returns the next
 // state with the laws that were broken.
@@ -114,7 +118,7 @@ func (u *Universe) acting(s State, f Fact) []Breach {
 	case wrong != 0:
 		return []Breach{{Law: SwitchStood, Act: law.id, Switch: u.switches[bits.TrailingZeros32(wrong)].ID}}
 	}
-	broken := lacking(law.demands, s.Closed, Breach{Law: WithoutEvidence, Act: law.id})
+	broken := u.lacking(law.demands, s.Closed, Breach{Law: WithoutEvidence, Act: law.id})
 	if !f.Relies.Within(s.Closed) {
 		broken = append(broken, Breach{Law: ActedOnVoid, Act: law.id})
 	}
@@ -122,9 +126,9 @@ func (u *Universe) acting(s State, f Fact) []Breach {
 }
 
 // lacking lists the demands that nothing meets.
-func lacking(demands []demand, have Bits, of Breach) (broken []Breach) {
+func (u *Universe) lacking(demands []demand, have Bits, of Breach) (broken []Breach) {
 	for _, d := range demands {
-		if d.any.And(have) == (Bits{}) {
+		if !u.met(d, have) {
 			b := of
 			b.At, b.Needs = d.at, d.needs
 			broken = append(broken, b)
@@ -143,19 +147,22 @@ func (u *Universe) probing(s State, f Fact) []Breach {
 	if part := at.Part(); part != "meter" && part != "cutout" {
 		return nil
 	}
-	return lacking(u.pointLaw[at], s.Closed, Breach{Law: ProbedBare})
+	return u.lacking(u.pointLaw[at], s.Closed, Breach{Law: ProbedBare})
 }
 
 // baring holds that gloves come off beside open conductors only when every
-// meter terminal has been shown dead.
+// meter terminal has been shown dead and the live contact is shrouded.
 func (u *Universe) baring(s State, f Fact) []Breach {
 	// The terminals are within reach once the cover is off.
-	if f.Items&s.Worn&u.wear.Gloves == 0 || s.switches&u.cover == 0 {
+	switch {
+	case f.Items&s.Worn&u.wear.Gloves == 0 || s.switches&u.cover == 0:
 		return nil
+	case s.switches&u.carrier != 0 && s.switches&u.contact == 0:
+		return []Breach{{Law: GlovesOff, Switch: site.Contact}}
 	}
 	for i := range u.acts {
 		if u.acts[i].id == "take-tails-out" {
-			return lacking(u.acts[i].demands, s.Closed, Breach{Law: GlovesOff})
+			return u.lacking(u.acts[i].demands, s.Closed, Breach{Law: GlovesOff})
 		}
 	}
 	return nil
