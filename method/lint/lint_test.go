@@ -79,25 +79,25 @@ func TestShippedMethodsAreClean(t *testing.T) {
 // edition is not what is tried.
 func TestMethod(t *testing.T) {
 	a := against(t)
-	text := strings.Replace(shipped(t, single), `edition: "1.1"`, `edition: "9"`, 1)
+	text := strings.Replace(shipped(t, single), `edition: "2"`, `edition: "9"`, 1)
 	for _, c := range []struct {
 		name, old, new string
 		want           []lint.Code
 		at             string
 	}{
 		{"another edition", "", "", nil, ""},
-		{"a shipped edition, changed", "edition: \"9\"\ntitle: Exchange", "edition: \"1.1\"\ntitle: Another exchange", []lint.Code{lint.EditionTaken}, "/edition"},
+		{"a shipped edition, changed", "edition: \"9\"\ntitle: Exchange", "edition: \"2\"\ntitle: Another exchange", []lint.Code{lint.EditionTaken}, "/edition"},
 		{"safe in a sentence", "Touch nothing, Tell the person", "It is safe, Tell the person", []lint.Code{lint.SaysSafe}, "/stops/0/do/0"},
 		{"safe in an answer", "[they agree, they differ]", "[they agree, safe]", []lint.Code{lint.SaysSafe}, "/steps/0/inspect/answers/1"},
 		{"safe with a full stop, in capitals", "why: A pinhole cannot be seen", "why: Then they are SAFE. A pinhole cannot be seen", []lint.Code{lint.SaysSafe}, ""},
 		{"safe in another language", "title: Exchange of", "title: Gefahrlos! Exchange of", []lint.Code{lint.SaysSafe}, "/title"},
 		{"safe as a part of another word", "title: Exchange of", "title: Safeguarded exchange of", nil, ""},
-		{"a proof without an end", "    lasts_minutes: 30\n    undone: [rejoined", "    undone: [rejoined", []lint.Code{lint.NoLimitInTime}, "/proofs/6"},
-		{"no field for the old meter", "role: old-meter, ", "", []lint.Code{lint.RoleMissing}, ""},
+		{"a proof without an end", "    lasts_minutes: 30\n    undone: [rejoined", "    undone: [rejoined", []lint.Code{lint.NoLimitInTime}, "/proofs/8"},
+		{"no field for the torque", "role: torque, ", "", []lint.Code{lint.RoleMissing}, ""},
 		{"no question about hazards", "    role: hazards\n", "", []lint.Code{lint.RoleMissing}, "/steps"},
 		{"no look", "role: look, ", "", []lint.Code{lint.RoleMissing}, "/phases"},
-		{"a danger that the consumer is not told of", "    consumer: Voltage was found on metal or on the earthing\n    keep_off: [metal, water, meter, switches]\n", "", []lint.Code{lint.ConsumerUntold}, ""},
-		{"a danger with nothing to keep off", "earthing\n    keep_off: [metal, water, meter, switches]\n", "earthing\n", []lint.Code{lint.ConsumerUntold}, ""},
+		{"a danger that the consumer is not told of", "    consumer: Voltage was found on metal or on the earthing, and the neighbours' metal may be live too\n    keep_off: [metal, water, meter, switches]\n", "", []lint.Code{lint.ConsumerUntold}, ""},
+		{"a danger with nothing to keep off", "live too\n    keep_off: [metal, water, meter, switches]\n", "live too\n", []lint.Code{lint.ConsumerUntold}, ""},
 	} {
 		if !strings.Contains(text, c.old) {
 			t.Fatalf("%s: %q is not in the method", c.name, c.old)
@@ -150,21 +150,26 @@ func TestOverlay(t *testing.T) {
 		want          []method.Away
 		wrong         []lint.Code
 	}{
+<<<<<<< HEAD
 		{"adds a question", "  - add: {after: leads, steps: [{id: mat, phase: equipment, sheet: kit, say: Where is the mat?, inspect: {answers: [here, there]}}]}\n", nil, nil},
+=======
+		{"adds a question", "  - add: {after: kit, steps: [{id: mat, phase: equipment, say: Where is the mat?, inspect: {answers: [here, there]}}]}\n", nil, nil},
+>>>>>>> 9f4b089 (method: the second edition stands on its own tests)
 		{"tightens", "  - tighten: {proof: dead, lasts_minutes: 10}\n  - tighten: {steps: [torque], protect: [gloves]}\n", nil, nil},
 		{"moves a phase with no act between", "  - move: {phase: metalwork, before: socket}\n", nil, nil},
 		{"relaxes what is not asked", "  - relax: {steps: [premises], protect: [gloves]}\n", nil, nil},
 		{"protection", "  - relax: {steps: [withdraw-carrier], protect: [visor]}\n", []method.Away{{Kind: method.AwayProtection, Step: "withdraw-carrier", What: "visor"}}, nil},
 		{"a need", "  - relax: {steps: [withdraw-carrier], needs: [no-load]}\n", []method.Away{{Kind: method.AwayNeed, Step: "withdraw-carrier", What: "no-load"}}, nil},
-		{"a step", "  - relax: {remove: [labels]}\n", []method.Away{{Kind: method.AwayStep, Step: "labels"}}, nil},
-		{"a step that comes back as another", "  - relax: {remove: [labels]}\n  - add: {after: new-seals, steps: [{id: labels, phase: close, say: Labels?, inspect: {answers: [yes, no]}}]}\n",
-			[]method.Away{{Kind: method.AwayChanged, Step: "labels"}}, nil},
+		{"a step", "  - relax: {remove: [before-photograph]}\n", []method.Away{{Kind: method.AwayStep, Step: "before-photograph"}}, nil},
+		{"a step that comes back as another", "  - relax: {remove: [before-photograph]}\n  - add: {after: load-end, steps: [{id: before-photograph, phase: look, say: Photographs?, inspect: {answers: [yes, no]}}]}\n",
+			[]method.Away{{Kind: method.AwayChanged, Step: "before-photograph"}}, nil},
 		{"the looking after the work", "  - move: {phase: look, before: close}\n", []method.Away{
 			{Kind: method.AwayLater, Step: "cutout-danger", What: "break-seals"}, {Kind: method.AwayLater, Step: "cutout-kind", What: "break-seals"},
-			{Kind: method.AwayLater, Step: "service-cable", What: "break-seals"}, {Kind: method.AwayLater, Step: "arrangement", What: "break-seals"},
-			{Kind: method.AwayLater, Step: "reference", What: "break-seals"}, {Kind: method.AwayLater, Step: "tails", What: "break-seals"},
+			{Kind: method.AwayLater, Step: "service-cable", What: "break-seals"}, {Kind: method.AwayLater, Step: "tails", What: "break-seals"},
 			{Kind: method.AwayLater, Step: "board", What: "break-seals"}, {Kind: method.AwayLater, Step: "interference", What: "break-seals"},
-			{Kind: method.AwayLater, Step: "other-sources", What: "break-seals"}, {Kind: method.AwayLater, Step: "before-photograph", What: "break-seals"}}, nil},
+			{Kind: method.AwayLater, Step: "other-sources", What: "break-seals"}, {Kind: method.AwayLater, Step: "arrangement", What: "break-seals"},
+			{Kind: method.AwayLater, Step: "reference", What: "break-seals"}, {Kind: method.AwayLater, Step: "load-end", What: "break-seals"},
+			{Kind: method.AwayLater, Step: "before-photograph", What: "break-seals"}}, nil},
 		{"the field of the seals", "  - relax: {remove: [new-seals]}\n", []method.Away{{Kind: method.AwayStep, Step: "new-seals"}}, []lint.Code{lint.RoleMissing}},
 	} {
 		found, err := lint.Overlay(overlay(t, c.changes), d, a)
@@ -220,7 +225,7 @@ func TestDeadByOneQuestion(t *testing.T) {
 			remove = append(remove, s.ID)
 		}
 	}
-	o := overlay(t, "  - add: {before: gloves-off, steps: [{id: dead-asked, phase: dead, say: Is it dead?, inspect: {answers: [yes, no], expect: yes}, supports: [dead]}]}\n"+
+	o := overlay(t, "  - add: {before: visor-off, steps: [{id: dead-asked, phase: dead, say: Is it dead?, inspect: {answers: [yes, no], expect: yes}, supports: [dead]}]}\n"+
 		"  - relax: {remove: ["+strings.Join(remove, ", ")+"]}\n")
 	found, err := lint.Overlay(o, a.Methods[0], a)
 	if err != nil {

@@ -198,7 +198,7 @@ func list(r *method.Resolved) string {
 		fmt.Fprintf(&b, "%-11s %-44s %s", s.Phase, s.ID, s.Does())
 		switch {
 		case s.TakeUp != nil:
-			fmt.Fprintf(&b, " %s", s.TakeUp.With)
+			fmt.Fprintf(&b, " %s", strings.Join(s.TakeUp.Kinds(), " "))
 		case s.Prove != nil:
 			fmt.Fprintf(&b, " %s", s.Prove.With)
 		case s.Check != nil:
@@ -218,8 +218,10 @@ func list(r *method.Resolved) string {
 				fmt.Fprintf(&b, "; %s %s", part.name, strings.Join(part.ids, " "))
 			}
 		}
-		if s.Unexpected != nil && s.Unexpected.Stop != "" {
-			fmt.Fprintf(&b, "; else stop %s", s.Unexpected.Stop)
+		for _, o := range s.Outcomes() {
+			if o.Stop != "" {
+				fmt.Fprintf(&b, "; else stop %s", o.Stop)
+			}
 		}
 		b.WriteByte('\n')
 	}
@@ -428,7 +430,7 @@ func TestOverlays(t *testing.T) {
 	}
 	first := resolve("metalwork-first")
 	_, m := first.Step("metalwork-detector/metalwork.box")
-	_, k := first.Step("socket-test")
+	_, k := first.Step("socket-line-neutral")
 	if m < 0 || k < 0 || m > k {
 		t.Errorf("metalwork stands at %d and the socket at %d", m, k)
 	}
