@@ -12,9 +12,9 @@ import (
 
 func ExampleApplies() {
 	step := &method.Step{ID: "supply-neutral-reference", When: map[string][]string{"reference": {"yes"}}}
-	fmt.Println(walk.Applies(step, nil)) // nobody has looked yet
-	fmt.Println(walk.Applies(step, map[string]string{"reference": "yes"}))
-	fmt.Println(walk.Applies(step, map[string]string{"reference": "no"}))
+	fmt.Println(walk.Applies(&method.Resolved{}, step, nil)) // nobody has looked yet
+	fmt.Println(walk.Applies(&method.Resolved{}, step, map[string]string{"reference": "yes"}))
+	fmt.Println(walk.Applies(&method.Resolved{}, step, map[string]string{"reference": "no"}))
 	// Output:
 	// true
 	// true

@@ -150,11 +150,7 @@ func TestOverlay(t *testing.T) {
 		want          []method.Away
 		wrong         []lint.Code
 	}{
-<<<<<<< HEAD
-		{"adds a question", "  - add: {after: leads, steps: [{id: mat, phase: equipment, sheet: kit, say: Where is the mat?, inspect: {answers: [here, there]}}]}\n", nil, nil},
-=======
 		{"adds a question", "  - add: {after: kit, steps: [{id: mat, phase: equipment, say: Where is the mat?, inspect: {answers: [here, there]}}]}\n", nil, nil},
->>>>>>> 9f4b089 (method: the second edition stands on its own tests)
 		{"tightens", "  - tighten: {proof: dead, lasts_minutes: 10}\n  - tighten: {steps: [torque], protect: [gloves]}\n", nil, nil},
 		{"moves a phase with no act between", "  - move: {phase: metalwork, before: socket}\n", nil, nil},
 		{"relaxes what is not asked", "  - relax: {steps: [premises], protect: [gloves]}\n", nil, nil},
