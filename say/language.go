@@ -199,6 +199,14 @@ func (l *Language) raw(key string) string {
 	return ", "
 }
 
+// Either is the first of two keys or words where something is so, and the second where it is not.
+func Either(is bool, yes, no string) string {
+	if is {
+		return yes
+	}
+	return no
+}
+
 // Clock is a time of day with the minute, Second with the second, Day a date.
 func Clock(t time.Time) string { return t.Format("15:04") }
 

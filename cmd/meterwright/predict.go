@@ -8,6 +8,7 @@ import (
 	"meterwright/instrument"
 	"meterwright/internal/sitefile"
 	"meterwright/internal/terminal"
+	"meterwright/say"
 	"meterwright/site"
 	"meterwright/world"
 )
@@ -221,10 +222,7 @@ func (c *predictCommand) Run(s *streams) error {
 		t.Table(rows)
 		rows = [][]string{strings.Split(t.Say("terminal.predict.touch"), "|")}
 		for _, h := range p.Touch {
-			reach := "answer.no"
-			if h.Reach {
-				reach = "answer.yes"
-			}
+			reach := say.Either(h.Reach, "answer.yes", "answer.no")
 			rows = append(rows, []string{string(h.Part), fmt.Sprintf("%.1f", h.Volts), fmt.Sprintf("%.1f", h.MilliAmps), t.Say(reach)})
 		}
 		t.Table(rows)
@@ -280,10 +278,7 @@ func (c *departuresCommand) Run(s *streams) error {
 		t.Put(0, "terminal.departures", "site", p.Name, "n", len(list))
 		rows := [][]string{strings.Split(t.Say("terminal.departures.heads"), "|")}
 		for _, d := range list {
-			danger := ""
-			if d.Danger {
-				danger = t.Say("terminal.danger")
-			}
+			danger := say.Either(d.Danger, t.Say("terminal.danger"), "")
 			rows = append(rows, []string{d.ID, fmt.Sprintf("%.0e [%s]", d.Prior.Rate, d.Prior.Mark), danger, d.Words, string(d.Owner)})
 		}
 		t.Table(rows)

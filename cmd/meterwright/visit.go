@@ -22,6 +22,7 @@ import (
 	"meterwright/method"
 	"meterwright/record"
 	"meterwright/replay"
+	"meterwright/say"
 	"meterwright/visit"
 )
 
@@ -125,10 +126,7 @@ func (c *visitRun) carry(s *streams, shelf *shelf, story io.Writer) (*carried, e
 	text.Account(v, r.Findings, shelf.pack.Schemes)
 	text.Caution()
 	chain := r.Chain()
-	key := "terminal.head"
-	if sc.Seed != "" {
-		key = "terminal.head.demonstration"
-	}
+	key := say.Either(sc.Seed != "", "terminal.head.demonstration", "terminal.head")
 	text.Line("")
 	if p, ok := keep.(*piped); ok && p.left > 0 {
 		text.Put(0, "terminal.photographs-left", "n", p.left)

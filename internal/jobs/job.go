@@ -7,6 +7,7 @@
 package jobs
 
 import (
+	"cmp"
 	"encoding/json/jsontext"
 	json "encoding/json/v2"
 	"fmt"
@@ -222,12 +223,9 @@ func (r *Register) check(at, appointment string) *Fault {
 
 // Metering returns the register as the arithmetic of package metering takes it.
 func (r *Register) Metering() (metering.Register, error) {
-	multiplier := measure.MustDecimal("1")
-	var err error
-	if r.Multiplier != "" {
-		if multiplier, err = measure.ParseDecimal(r.Multiplier); err != nil {
-			return metering.Register{}, fmt.Errorf("multiplier: %w", err)
-		}
+	multiplier, err := measure.ParseDecimal(cmp.Or(r.Multiplier, "1"))
+	if err != nil {
+		return metering.Register{}, fmt.Errorf("multiplier: %w", err)
 	}
 	unit := measure.KilowattHour
 	if r.Unit != "" {
@@ -235,15 +233,8 @@ func (r *Register) Metering() (metering.Register, error) {
 			return metering.Register{}, fmt.Errorf("unit: %w", err)
 		}
 	}
-	direction := metering.Import
-	if r.Direction != "" {
-		direction = metering.Direction(r.Direction)
-	}
-	m := metering.Register{ID: r.Entry, Digits: r.Digits, Decimals: r.Decimals, Multiplier: multiplier, Unit: unit, Rate: r.Rate, Direction: direction}
-	if err := m.Check(); err != nil {
-		return metering.Register{}, err
-	}
-	return m, nil
+	m := metering.Register{ID: r.Entry, Digits: r.Digits, Decimals: r.Decimals, Multiplier: multiplier, Unit: unit, Rate: r.Rate, Direction: cmp.Or(metering.Direction(r.Direction), metering.Import)}
+	return m, m.Check()
 }
 
 // Judge judges a final reading against the earlier ones.

@@ -163,8 +163,7 @@ type list struct {
 	// CSV is the same list as a file, Clear without its filter.
 	CSV, Clear string
 	table
-	Empty     string
-	EmptyLink link
+	Empty string
 	// Key explains the strips; Bare leaves out the side.
 	Key, Bare bool
 	Side      side
@@ -291,10 +290,7 @@ func (p *list) keyed(key string, values ...string) [][2]string {
 
 // scope says over which visits a list goes.
 func (p *list) scope(n int, more bool) {
-	key := "office.list.all"
-	if more {
-		key = "office.list.newest"
-	}
+	key := say.Either(more, "office.list.newest", "office.list.all")
 	p.Notes = append(p.Notes, link{Words: p.Say(key, "n", n)})
 }
 

@@ -7,6 +7,7 @@
 package office
 
 import (
+	"cmp"
 	"context"
 	"embed"
 	"errors"
@@ -63,9 +64,7 @@ type Office struct {
 
 // New returns the office's pages over a store.
 func New(s *store.Store, opts Options) http.Handler {
-	if opts.Base == "" {
-		opts.Base = "/office"
-	}
+	opts.Base = cmp.Or(opts.Base, "/office")
 	if opts.Pack == nil {
 		opts.Pack = rules.GB()
 	}

@@ -134,10 +134,7 @@ func (p verifyPage) pairsOf(v *record.Report) []report.Pair {
 		put("fork", p.Say("office.verify.forked", "n", int(f.Seq), "key", fmt.Sprintf("%.16s…", f.Key), "one", f.One.Input, "line", f.One.Line, "other", f.Other.Input, "place", f.Other.Line), false)
 	}
 	for _, c := range v.Chains {
-		key := "office.verify.chain-going"
-		if c.Ended {
-			key = "office.verify.chain-ended"
-		}
+		key := say.Either(c.Ended, "office.verify.chain-ended", "office.verify.chain-going")
 		put("chain", p.Say(key, "n", int(c.Next), "first", say.Day(c.First)+" "+say.Second(c.First), "last", say.Second(c.Last)), false)
 		holder := p.Say("office.verify.key-unknown")
 		if c.Named {

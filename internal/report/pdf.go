@@ -8,6 +8,8 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 	"rsc.io/qr"
+
+	"meterwright/say"
 )
 
 // Measures of the page in millimetres, and of type in points.
@@ -322,10 +324,7 @@ func (d *writer) words(list []string, size float64, c colour, indent float64) {
 
 func (d *writer) wordsBlock(b *Words) {
 	for _, s := range b.List {
-		style := ""
-		if b.Strong {
-			style = "B"
-		}
+		style := say.Either(b.Strong, "B", "")
 		d.font(style, bodySize)
 		lines := d.split(s, width-5)
 		d.room(float64(min(len(lines), 3)) * bodySize * lead)

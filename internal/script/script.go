@@ -58,6 +58,7 @@
 package script
 
 import (
+	"cmp"
 	"encoding/json/jsontext"
 	json "encoding/json/v2"
 	"fmt"
@@ -148,10 +149,7 @@ func Parse(file string, b []byte) (*Script, error) {
 	if err := d.Decode(&h); err != nil {
 		return nil, err
 	}
-	s := &Script{Name: h.Script, Title: h.Title, Fictional: h.Fictional, Device: h.Device, Seed: h.Seed, Usual: h.Usual, Pace: 20 * time.Second, doc: d}
-	if s.Device == "" {
-		s.Device = "device-1"
-	}
+	s := &Script{Name: h.Script, Title: h.Title, Fictional: h.Fictional, Device: cmp.Or(h.Device, "device-1"), Seed: h.Seed, Usual: h.Usual, Pace: 20 * time.Second, doc: d}
 	if err := s.checkHead(&h); err != nil {
 		return nil, err
 	}
@@ -178,11 +176,7 @@ func (s *Script) checkHead(h *head) error {
 	if s.Name == "" {
 		return d.Errorf("/script", "give the script a name", "the name is missing")
 	}
-	zone := h.Zone
-	if zone == "" {
-		zone = "+00:00"
-	}
-	begin, err := time.Parse("2006-01-02 15:04 -07:00", h.Date+" "+h.Begin+" "+zone)
+	begin, err := time.Parse("2006-01-02 15:04 -07:00", h.Date+" "+h.Begin+" "+cmp.Or(h.Zone, "+00:00"))
 	if err != nil {
 		return d.Errorf("/date", `write date: 2026-11-24 and begin: "09:00", and a zone like "+01:00" where it is not UTC`, "date, begin or zone is not one")
 	}

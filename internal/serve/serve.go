@@ -6,6 +6,7 @@
 package serve
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/json"
@@ -66,10 +67,7 @@ type Server struct {
 
 // Open opens the store and makes the pages.
 func Open(ctx context.Context, c Config) (s *Server, err error) {
-	log := c.Log
-	if log == nil {
-		log = slog.Default()
-	}
+	log := cmp.Or(c.Log, slog.Default())
 	failed := func(err error) { log.Error("meterwright", "error", err) }
 	if err := os.MkdirAll(c.Data, 0o700); err != nil {
 		return nil, fmt.Errorf("make the folder for the data: %w", err)

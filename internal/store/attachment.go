@@ -223,11 +223,12 @@ const newFiles = "new"
 
 // prepare removes what an earlier process left half written.
 func (f *folder) prepare() error {
-	if err := f.root.RemoveAll(newFiles); err != nil {
-		return fmt.Errorf("attachments: remove half-written files in %s: %w", f.at(newFiles), err)
+	err := f.root.RemoveAll(newFiles)
+	if err == nil {
+		err = f.root.Mkdir(newFiles, 0o700)
 	}
-	if err := f.root.Mkdir(newFiles, 0o700); err != nil {
-		return fmt.Errorf("attachments: make %s: %w", f.at(newFiles), err)
+	if err != nil {
+		return fmt.Errorf("attachments: make %s anew: %w", f.at(newFiles), err)
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -139,11 +140,7 @@ func (p *placer) known(c *chainState, it *item) (bool, error) {
 // Tip is the version that e continues, nil if e begins one, and parent is then the version
 // that it leaves.
 func (p *placer) before(v *visitState, c *chainState, e record.Event) (before *record.Chain, parent int, tip *versionState, err error) {
-	nature := v.nature
-	if nature == "" {
-		nature = e.Nature
-	}
-	state := &record.Chain{Visit: e.Visit, Nature: nature, Key: e.Key, Next: e.Seq, Head: e.Prev}
+	state := &record.Chain{Visit: e.Visit, Nature: cmp.Or(v.nature, e.Nature), Key: e.Key, Next: e.Seq, Head: e.Prev}
 	if e.Seq == 0 {
 		return state, 0, nil, nil
 	}

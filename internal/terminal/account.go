@@ -82,10 +82,7 @@ func (t *Text) readings(s *say.Speaker, a *visit.Account) {
 }
 
 func (t *Text) reading(s *say.Speaker, a *visit.Account, r *visit.Reading) {
-	key := "terminal.reading"
-	if r.Withdrawn {
-		key = "terminal.reading.withdrawn"
-	}
+	key := say.Either(r.Withdrawn, "terminal.reading.withdrawn", "terminal.reading")
 	t.Put(2, key, "at", say.Second(r.At), "where", s.Between(r.Point, r.Against), "shows", s.Shows(r.Shows), "kind", s.Kind(r.Kind), "id", r.Instrument)
 	var bracket *visit.Bracket
 	if r.Bracket >= 0 {
@@ -173,10 +170,7 @@ func (t *Text) found(s *say.Speaker, a *visit.Account, schemes []rules.Scheme) {
 	for _, x := range a.Stops {
 		t.Put(2, "terminal.found.stop", "at", say.Second(x.At), "title", s.Stop(x.ID, x.Words), "owner", t.owned(x.Owner, x.Scheme, x.Category, schemes))
 		if !x.LeftAt.IsZero() {
-			key := "terminal.found.left"
-			if x.Why != "" {
-				key = "terminal.found.left-why"
-			}
+			key := say.Either(x.Why != "", "terminal.found.left-why", "terminal.found.left")
 			t.Put(12, key, "at", say.Second(x.LeftAt), "why", x.Why)
 		}
 	}
@@ -187,10 +181,7 @@ func (t *Text) found(s *say.Speaker, a *visit.Account, schemes []rules.Scheme) {
 		t.Put(2, "terminal.found.remark", "at", say.Second(r.At), "words", s.Remark(r.Step), "owner", t.owned(r.Owner, r.Scheme, r.Category, schemes))
 	}
 	for _, d := range a.Defects {
-		key := "terminal.found.defect"
-		if d.Restricted {
-			key = "terminal.found.defect-restricted"
-		}
+		key := say.Either(d.Restricted, "terminal.found.defect-restricted", "terminal.found.defect")
 		t.Put(2, key, "at", say.Second(d.At), "asset", d.Asset, "words", d.Words, "owner", t.owned(d.Owner, d.Scheme, d.Category, schemes))
 	}
 	for _, r := range a.Reports {

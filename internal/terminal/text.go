@@ -336,10 +336,7 @@ func (t *Text) Record(r record.Report) {
 		t.Put(2, "terminal.record.visit", "visit", r.Visit, "nature", t.Nature(r.Nature), "n", r.Lines)
 	}
 	for _, c := range r.Chains {
-		key := "terminal.record.key"
-		if c.Named {
-			key = "terminal.record.key-named"
-		}
+		key := say.Either(c.Named, "terminal.record.key-named", "terminal.record.key")
 		t.Put(2, key, "input", cmp.Or(c.Input, t.Say("terminal.record.the")), "key", c.Key, "holder", strings.TrimSpace(c.Holder.Person+" "+c.Holder.Device))
 		t.Put(4, "terminal.record.lines", "n", int(c.Next), "first", say.Day(c.First)+" "+say.Second(c.First), "last", say.Second(c.Last), "head", c.Head)
 		if c.Boots > 1 {
