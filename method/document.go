@@ -264,13 +264,14 @@ func (s *Step) Outcomes() []*Unexpected {
 }
 
 // TakeUp makes an instrument ready: which one, calibrated until when. Kit names several in
-// its place, each with an event of its own.
+// its place, each with an event of its own, and Also those that are taken up too where they are at hand.
 type TakeUp struct {
 	With string   `json:"with,omitempty"`
 	Kit  []string `json:"kit,omitempty"`
+	Also []string `json:"also,omitempty"`
 }
 
-// Kinds lists the kinds of instrument that are taken up.
+// Kinds lists the kinds of instrument that have to be taken up.
 func (t *TakeUp) Kinds() []string {
 	if t.With != "" {
 		return []string{t.With}

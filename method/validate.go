@@ -336,7 +336,7 @@ func (v *docCheck) doing(at string, s *Step) {
 		if (s.TakeUp.With == "") == (len(s.TakeUp.Kit) == 0) {
 			v.add(at+"/take_up", "give with or kit", "it is not clear what is taken up")
 		}
-		for _, k := range s.TakeUp.Kinds() {
+		for _, k := range slices.Concat(s.TakeUp.Kinds(), s.TakeUp.Also) {
 			kind(at+"/take_up", k)
 		}
 	case s.Check != nil:

@@ -2,6 +2,7 @@ package visit
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -91,11 +92,27 @@ func value(b *method.Bounds) instrument.Indication {
 	return instrument.ShowValue(measure.MustDecimal("0.00"), b.Unit)
 }
 
+func takenUp(kind string) TookUp {
+	return TookUp{Instrument: Instrument{Kind: instrument.Kind(kind), ID: "i-" + kind, Due: "2027-03-01"}}
+}
+
+// expectedBodies is everything that the expected answer to the step is made of: of a kit each instrument.
+func expectedBodies(v *Visit, s *method.Step) []Body {
+	if s.TakeUp == nil {
+		return []Body{expectedBody(v, s)}
+	}
+	var list []Body
+	for _, k := range slices.Concat(s.TakeUp.Also, s.TakeUp.Kinds()) {
+		list = append(list, takenUp(k))
+	}
+	return list
+}
+
 // expectedBody is the expected answer to the step.
 func expectedBody(v *Visit, s *method.Step) Body {
 	switch {
 	case s.TakeUp != nil:
-		return TookUp{Instrument: Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: "i-" + s.TakeUp.With, Due: "2027-03-01"}}
+		return takenUp(s.TakeUp.Kinds()[0])
 	case s.Check != nil:
 		return Checked{Item: s.Check.Item, Found: "sound", Due: "2027-01-31"}
 	case s.PutOn != nil:
@@ -166,7 +183,9 @@ func (d *driver) on() {
 	d.t.Helper()
 	n := d.v.Next()
 	s, _ := d.v.machine.Method.Step(n.Step)
-	d.must(expectedBody(d.v, s))
+	for _, b := range expectedBodies(d.v, s) {
+		d.must(b)
+	}
 	if d.v.Next().Step == n.Step {
 		d.t.Fatalf("the expected answer to %s leads nowhere", n.Step)
 	}

@@ -61,8 +61,9 @@ const (
 type step struct {
 	does doing
 	tool int8
-	// kit holds the kinds that are taken up together, none for one alone.
+	// kit holds the kinds that are taken up together, none for one alone, and also those that are where they are at hand.
 	kit      uint16
+	also     uint16
 	items    uint8
 	act      int8
 	fact     int8
@@ -382,6 +383,9 @@ func (b *builder) step(s *method.Step) step {
 		out.does, out.tool = doTakeUp, b.tool(s.TakeUp.Kinds()[0])
 		for _, k := range s.TakeUp.Kit {
 			out.kit |= 1 << b.tool(k)
+		}
+		for _, k := range s.TakeUp.Also {
+			out.also |= 1 << b.tool(k)
 		}
 	case s.Check != nil:
 		out.does, out.items = doCheck, b.items([]string{s.Check.Item})

@@ -270,7 +270,7 @@ func (s *search) steps(p place) {
 		// Out of turn there is something to undo while the proof followed has a run, or the laws go by the reading.
 		followed := st.supports&s.keep != 0 && !met[s.alike[k]] && (c.proofs[s.proof].phase != proofNone || x.reading >= 0 && p.l.Counts(x.reading))
 		met[s.alike[k]] = met[s.alike[k]] || followed
-		if x.bad != nil && (inTurn || st.does == doObserve && followed && s.m.applies(c, k)) {
+		if x.bad != nil && (inTurn || x.reading >= 0 && followed && s.m.applies(c, k)) {
 			s.tryFree(p, st.tool, x.bad)
 		}
 		if x.withdrawn != nil && followed {

@@ -86,7 +86,7 @@ func TestProveWithoutDeadTests(t *testing.T) {
 	for i := range r.Protection {
 		r.Protection[i].Role = ""
 	}
-	finds(t, r, laws.Breach{Law: laws.WithoutEvidence, Act: "take-tails-out", Needs: laws.QuietToNeutral, At: "meter.l-in"}, laws.Breach{Law: laws.WithoutProtection, Act: "withdraw-carrier"})
+	finds(t, r, laws.Breach{Law: laws.WithoutEvidence, Act: "put-meter-on", Needs: laws.QuietToNeutral, At: "meter.l-in"}, laws.Breach{Law: laws.WithoutProtection, Act: "withdraw-carrier"})
 }
 
 // An overlay that puts the supply on bare tails is convicted.

@@ -185,7 +185,7 @@ func (v *Visit) reduceTookUp(at *state, r *reduced, b TookUp, e *Event) error {
 		r.result = expected
 	}
 	r.judged.Found = r.result.found()
-	r.step = at.inTurn(v.machine, doTakeUp, func(s *step) bool { return s.kit&(1<<r.tool) != 0 || s.kit == 0 && s.tool == r.tool })
+	r.step = at.inTurn(v.machine, doTakeUp, func(s *step) bool { return (s.kit|s.also)&(1<<r.tool) != 0 || s.kit == 0 && s.tool == r.tool })
 	at.entry(e, r, b.Entry, &err)
 	return err
 }

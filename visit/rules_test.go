@@ -292,16 +292,16 @@ func TestClockSetBack(t *testing.T) {
 
 func TestEnteredAfterwardsWithinItsBounds(t *testing.T) {
 	d := drive(t, plainMachine(t))
-	d.to("socket-test")
+	d.to("socket-line-neutral")
 	opened := d.v.Account().Begun
 	proved := time.Time{}
 	for _, b := range d.v.Account().Brackets {
-		if b.Kind == instrument.SocketTester && b.State == BracketOpen {
+		if b.Kind == instrument.Voltmeter && b.State == BracketOpen {
 			proved = b.OpenedAt
 		}
 	}
 	if proved.IsZero() {
-		t.Fatal("the socket tester is not proved")
+		t.Fatal("the voltmeter is not proved")
 	}
 	entry := func(at time.Time) Entry { return Entry{Entered: "after", Happened: at.Format(time.RFC3339)} }
 	try := func(b func(Entry) Body, at time.Time, sense bool) {
@@ -311,7 +311,7 @@ func TestEnteredAfterwardsWithinItsBounds(t *testing.T) {
 		}
 	}
 	read := func(e Entry) Body {
-		return Observed{Step: "socket-test", Shows: instrument.Show(instrument.Healthy), Entry: e}
+		return Observed{Step: "socket-line-neutral", Shows: instrument.ShowValue(measure.MustDecimal("238.1"), "V"), Entry: e}
 	}
 	asked := func(e Entry) Body { return Inspected{Step: "premises", Answer: "they agree", Entry: e} }
 	try(read, proved, true)

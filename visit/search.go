@@ -179,6 +179,9 @@ func (g *grounds) search(m *Machine, proof int) *search {
 func (m *Machine) reading(step int) laws.Reading {
 	o := m.Method.Steps[step].Observe
 	if o == nil {
+		if m.steps[step].does == doInspect && m.steps[step].supports != 0 {
+			return laws.Reading{Tool: -1, At: site.PointID(m.Method.Steps[step].ID), Says: laws.Looked}
+		}
 		return laws.Reading{}
 	}
 	r := laws.Reading{Tool: int(m.steps[step].tool), At: site.PointID(o.At), Against: site.PointID(o.Against), Says: laws.Other,

@@ -11,11 +11,11 @@ import (
 	"meterwright/site"
 )
 
-// sheetedMachine is the shipped single-phase method with its rows gathered: each stretch of steps of one
+// sheetedMachine is the shipped three-phase method, which has none of its own, with its rows gathered: each stretch of steps of one
 // phase that may stand in a sheet is one.
 func sheetedMachine(t testing.TB) *Machine {
 	t.Helper()
-	r := *plainMachine(t).Method
+	r := *shippedMachine(t, "gb-three-phase-exchange", nil, method.Job{Site: site.Spec{Arrangement: site.TNCS, Phases: 3}}).Method
 	r.Steps = slices.Clone(r.Steps)
 	name, rows, facts := byte('a'), 0, map[string]bool{}
 	for i := range r.Steps {

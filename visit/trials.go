@@ -225,6 +225,19 @@ func (ts *trials) corrects(b Body, name string, pos int, f laws.Fact, now string
 	return ts.make(Corrected{Event: name, Now: now, Why: "x"}, f)
 }
 
+// corrected makes the corrections of what was seen at a step: taken back, to what is expected, and to what is not.
+func (ts *trials) corrected(i int, body Body, good, bad string) {
+	x := &ts.steps[i]
+	correct := func(now string, danger bool) *trial {
+		return ts.corrects(body, fmt.Sprint("read/", i), i, laws.Fact{Tool: -1, Reading: x.reading, Danger: danger}, now)
+	}
+	x.withdrawn, x.correctGood = correct("", false), correct(good, false)
+	if ts.v.machine.steps[i].stop >= 0 {
+		x.nowBad = correct(bad, x.danger)
+	}
+	x.withdrawn.fact.Owes = int16(i) + 1
+}
+
 func (ts *trials) step(i int) error {
 	m := ts.v.machine
 	s, row, x := &m.Method.Steps[i], &m.steps[i], &ts.steps[i]
@@ -258,21 +271,20 @@ func (ts *trials) step(i int) error {
 		f.Danger = x.danger
 		x.bad = inTurn(Observed{Step: s.ID, Shows: bad}, f)
 		f.Good, f.Danger = true, false
-		correct := func(now string, danger bool) *trial {
-			return ts.corrects(body, fmt.Sprint("read/", i), i, laws.Fact{Tool: -1, Reading: x.reading, Danger: danger}, now)
-		}
-		x.withdrawn, x.correctGood = correct("", false), correct(good.String(), false)
-		if row.stop >= 0 {
-			x.nowBad = correct(bad.String(), x.danger)
-		}
-		x.withdrawn.fact.Owes = int16(i) + 1
+		ts.corrected(i, body, good.String(), bad.String())
 	case doInspect:
 		answer := cmp.Or(s.Inspect.Expect, s.Inspect.Answers[0])
 		body, late = Inspected{Step: s.ID, Answer: answer}, Inspected{Step: s.ID, Answer: answer, Entry: after}
-		for _, other := range s.Inspect.Answers {
-			if other != answer && s.Inspect.Expect != "" {
-				x.bad = inTurn(Inspected{Step: s.ID, Answer: other}, fact(laws.Read))
+		other := ""
+		for _, a := range s.Inspect.Answers {
+			if a != answer && s.Inspect.Expect != "" {
+				other = a
+				x.bad = inTurn(Inspected{Step: s.ID, Answer: a}, laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading})
 			}
+		}
+		if x.reading >= 0 {
+			f = laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading, Good: true}
+			ts.corrected(i, body, answer, other)
 		}
 	case doDecide:
 		for _, v := range m.Method.Facts[row.fact].Values {

@@ -54,7 +54,7 @@ func TestSecondProvingFailsAfterTheDeadTest(t *testing.T) {
 	d := drive(t, plainMachine(t))
 	d.to("dead-prove-again")
 	d.must(Proved{Kind: instrument.TwoPole, ID: "i-two-pole-detector", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: dark()})
-	r := d.refused(TookOff{Items: []string{"gloves"}}, "covered")
+	r := d.refused(TookOff{Items: []string{"visor"}}, "covered")
 	if !lacks(r, NoLongerShown, func(x Reason) bool {
 		c := x.Cause
 		return x.Proof == "dead" && c.Code == ByProving && c.Kind == instrument.TwoPole && c.Shows.Shows() == instrument.Dark && c.Source == instrument.ProvingUnit && !c.At.IsZero()
@@ -62,7 +62,7 @@ func TestSecondProvingFailsAfterTheDeadTest(t *testing.T) {
 		t.Errorf("the refusal does not say what undid the proof: %+v", r.Lacks)
 	}
 	d.must(LeftOut{Step: "dead-prove-again", How: "could-not", Why: "the detector failed"})
-	d.must(LeftOut{Step: "gloves-off", How: "could-not", Why: "not proved dead"})
+	d.must(LeftOut{Step: "visor-off", How: "could-not", Why: "not proved dead"})
 	d.to("take-tails-out")
 	r = d.refused(Acted{Step: "take-tails-out", Act: "take-tails-out"}, "proofs-hold")
 	back, ok := r.Back()
@@ -79,7 +79,7 @@ func TestSecondProvingFailsAfterTheDeadTest(t *testing.T) {
 
 func TestDeclaredStopLeavesMakingSafeOpen(t *testing.T) {
 	d := drive(t, plainMachine(t))
-	d.to("supply-prove")
+	d.to("jaws")
 	d.refused(Supplement{Words: "too early"}, "not-after-the-end")
 	d.must(Stopped{Why: "the board is loose"})
 	d.refused(Acted{Act: "refit-carrier"}, "no-stop-in-force")
@@ -209,14 +209,14 @@ func TestWarningsAreNeverRefused(t *testing.T) {
 func TestEntryAfterThePhase(t *testing.T) {
 	d := drive(t, plainMachine(t))
 	d.refused(Inspected{Step: "premises", Answer: "they agree", Entry: Entry{Entered: "after", Happened: "2026-11-24T09:00:40Z"}}, "entered-live")
-	d.to("socket-test")
+	d.to("socket-line-neutral")
 	late := Entry{Entered: "after", Happened: d.wall.Format(time.RFC3339)}
-	d.must(Observed{Step: "socket-test", Shows: instrument.Show(instrument.Healthy), Entry: late})
+	d.must(Observed{Step: "socket-line-neutral", Shows: instrument.ShowValue(measure.MustDecimal("238.1"), "V"), Entry: late})
 	r := d.v.Account().Readings
 	if r[len(r)-1].Happened == "" {
 		t.Error("the reading does not say when it happened")
 	}
-	if _, err := d.do(Observed{Step: "socket-test", Shows: lit(), Entry: Entry{Entered: "after"}}); err == nil {
+	if _, err := d.do(Observed{Step: "socket-line-earth", Shows: instrument.ShowValue(measure.MustDecimal("238.1"), "V"), Entry: Entry{Entered: "after"}}); err == nil {
 		t.Error("an answer entered afterwards without its time was taken")
 	}
 }
@@ -236,7 +236,7 @@ func TestDoubtfulReadingSupportsNothing(t *testing.T) {
 
 func TestOutOfCalibration(t *testing.T) {
 	d := drive(t, plainMachine(t))
-	d.to("take-two-pole")
+	d.to("kit")
 	d.must(TookUp{Instrument: Instrument{Kind: instrument.TwoPole, ID: "T-9", Due: "2026-11-23"}})
 	d.refused(Proved{Kind: instrument.TwoPole, ID: "T-9", Source: ProvingSource{Kind: instrument.ProvingUnit}, Shows: lit()}, "instrument-in-date")
 	// On the very day that it falls due it is still in date.

@@ -11,10 +11,11 @@ import (
 )
 
 func ExampleApplies() {
+	m := &method.Resolved{}
 	step := &method.Step{ID: "supply-neutral-reference", When: map[string][]string{"reference": {"yes"}}}
-	fmt.Println(walk.Applies(&method.Resolved{}, step, nil)) // nobody has looked yet
-	fmt.Println(walk.Applies(&method.Resolved{}, step, map[string]string{"reference": "yes"}))
-	fmt.Println(walk.Applies(&method.Resolved{}, step, map[string]string{"reference": "no"}))
+	fmt.Println(walk.Applies(m, step, nil)) // nobody has looked yet
+	fmt.Println(walk.Applies(m, step, map[string]string{"reference": "yes"}))
+	fmt.Println(walk.Applies(m, step, map[string]string{"reference": "no"}))
 	// Output:
 	// true
 	// true

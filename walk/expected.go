@@ -45,6 +45,11 @@ func Expected(s *method.Step, p Person) ([]visit.Body, error) {
 		}
 		list = append(list, visit.TookUp{Instrument: t.Instrument})
 	}
+	for _, k := range s.TakeUp.Also {
+		if t, err := p.Tool(s, instrument.Kind(k)); err == nil {
+			list = append([]visit.Body{visit.TookUp{Instrument: t.Instrument}}, list...)
+		}
+	}
 	return list, nil
 }
 

@@ -39,6 +39,7 @@ func resolved(t *testing.T, id string, job method.Job) *method.Resolved {
 }
 
 func TestApplies(t *testing.T) {
+	m := &method.Resolved{}
 	s := &method.Step{When: map[string][]string{"reference": {"yes"}, "arrangement": {"TN-S", "TT"}}}
 	for _, c := range []struct {
 		facts map[string]string
@@ -52,11 +53,11 @@ func TestApplies(t *testing.T) {
 		{map[string]string{"reference": "yes", "arrangement": "TN-C-S"}, false},
 		{map[string]string{"arrangement": ""}, false},
 	} {
-		if got := walk.Applies(s, c.facts); got != c.want {
+		if got := walk.Applies(m, s, c.facts); got != c.want {
 			t.Errorf("%v: got %t", c.facts, got)
 		}
 	}
-	if !walk.Applies(&method.Step{}, map[string]string{"reference": "no"}) {
+	if !walk.Applies(m, &method.Step{}, map[string]string{"reference": "no"}) {
 		t.Error("a step without a condition does not apply")
 	}
 }
@@ -67,7 +68,12 @@ type deciding struct {
 	facts map[string]string
 }
 
-func (d deciding) Fact(s *method.Step) (string, error) { return d.facts[s.Decide.Fact], nil }
+func (d deciding) Fact(s *method.Step) (string, error) {
+	if v, ok := d.facts[s.Decide.Fact]; ok {
+		return v, nil
+	}
+	return d.Person.Fact(s)
+}
 
 // TestRemainingIsWhatTheVisitGoesThrough: the engine compiles the conditions for itself. At every step
 // of an everyday visit the first that remains is the one that it has in turn, and what remains at the
@@ -80,6 +86,9 @@ func TestRemainingIsWhatTheVisitGoesThrough(t *testing.T) {
 			for _, found := range site.Arrangements() {
 				for _, reference := range []string{"yes", "no"} {
 					facts := map[string]string{"arrangement": string(found), "reference": reference}
+					if r.Fact("load-end") != nil {
+						facts["load-end"] = reference
+					}
 					through(t, r, deciding{everyday.Person{Method: r}, facts})
 				}
 			}
@@ -114,7 +123,9 @@ func through(t *testing.T, r *method.Resolved, p deciding) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		do(b)
+		for _, b := range b {
+			do(b)
+		}
 	}
 	if v.Stop() != "" {
 		return // a position that is not as claimed ends here

@@ -90,7 +90,7 @@ func (h *Handler) chooseKind(c *call, on string) {
 	used := map[instrument.Kind]bool{}
 	for _, s := range c.file.method().Steps {
 		if s.TakeUp != nil {
-			for _, k := range s.TakeUp.Kinds() {
+			for _, k := range slices.Concat(s.TakeUp.Kinds(), s.TakeUp.Also) {
 				used[instrument.Kind(k)] = true
 			}
 		}

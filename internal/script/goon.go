@@ -129,11 +129,10 @@ func (x expecting) Fact(s *method.Step) (string, error) {
 	if v, ok := x.Script.Usual[s.Decide.Fact]; ok {
 		return v, nil
 	}
-	v, ok := walk.Claimed(x.Machine.Method, s.Decide.Fact)
-	if !ok {
-		return "", x.lacks(s, "go-on has no value for it: write %s: under usual", s.Decide.Fact)
+	if v, ok := walk.Claimed(x.Machine.Method, s.Decide.Fact); ok {
+		return v, nil
 	}
-	return v, nil
+	return x.Machine.Method.Fact(s.Decide.Fact).Values[0], nil
 }
 
 func (x expecting) Entries(s *method.Step) (visit.Recorded, error) {

@@ -43,7 +43,8 @@
 // and these that are no events of their own:
 //
 //	go-on: STEP   answers every step up to STEP, which it leaves, as the method expects it,
-//	              with the job's kit and the usual values; go-on alone goes to the last step
+//	              with the job's kit and the usual values; go-on alone goes to the last step.
+//	              A fact that neither the job claims nor usual gives has its first value
 //	away, back    the person leaves the service position, and is there again
 //	restart       the device restarts, so that nobody knows how much time passed
 //	correct       {step: STEP, now: …, why: …} takes back the last answer given at a step,

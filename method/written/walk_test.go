@@ -1,6 +1,7 @@
 package written_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -69,7 +70,13 @@ func carryOut(t *testing.T, r *method.Resolved, j method.Job, reference string) 
 			break
 		}
 		step, _ := r.Step(next.Step)
-		do(step.ID, answer(t, step, j, reference))
+		if step.TakeUp == nil {
+			do(step.ID, answer(t, step, j, reference))
+			continue
+		}
+		for _, k := range slices.Concat(step.TakeUp.Also, step.TakeUp.Kinds()) {
+			do(step.ID, visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(k), ID: k, Due: "2026-12-31"}})
+		}
 	}
 	do("the end", visit.Ended{Outcome: "completed"})
 	held := v.Held()
@@ -89,8 +96,6 @@ func answer(t *testing.T, s *method.Step, j method.Job, reference string) visit.
 		return i
 	}
 	switch {
-	case s.TakeUp != nil:
-		return visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: s.TakeUp.With, Due: "2026-12-31"}}
 	case s.Check != nil:
 		return visit.Checked{Item: s.Check.Item, Found: "sound", Due: "2027-01-31"}
 	case s.PutOn != nil:

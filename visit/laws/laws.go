@@ -32,12 +32,15 @@ const (
 	Parted
 	// Still: no current.
 	Still
+	// Looked: something was looked at and found as it should be, with no instrument.
+	Looked
 	// Other: anything else, good or bad, that no law relies on.
 	Other
 )
 
 // Reading is one kind of reading that a visit can make.
 type Reading struct {
+	// Tool is the instrument, or negative where something is looked at without one.
 	Tool        int
 	At, Against site.PointID
 	Says        Says
@@ -280,6 +283,8 @@ func (u *Universe) sort(i int, at site.Conductor) {
 		u.joints.add(i)
 	case Still:
 		u.still.add(i)
+	case Looked:
+		// What is looked at stays so until it is left or handed over.
 	default:
 		u.other.add(i)
 	}

@@ -77,7 +77,7 @@ func (u *Universe) broken(s State, f Fact) []Breach {
 		return one(NotTheHolder)
 	case does == PutOn && f.Items&u.wear.Checked&^s.Sound != 0:
 		return one(NotSound)
-	case does == Read && f.Good && f.Reading >= 0 && !s.open(f.Tool):
+	case does == Read && f.Good && f.Reading >= 0 && f.Tool >= 0 && !s.open(f.Tool):
 		return one(NotProvedBefore)
 	case does == Read:
 		return u.probing(s, f)
@@ -270,6 +270,8 @@ func (u *Universe) read(s State, f Fact) State {
 	case f.Reading < 0:
 	case f.Danger || !f.Good:
 		return s.without(Bits{}.With(f.Reading))
+	case f.Tool < 0:
+		s.Closed.add(f.Reading)
 	case s.open(f.Tool):
 		s.Fresh.add(f.Reading)
 	}
