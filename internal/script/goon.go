@@ -45,6 +45,9 @@ func (r *Runner) goOn(e *Entry) error {
 				return err
 			}
 		}
+		if r.inTurn() == at && s.TakeUp != nil {
+			return nil // Something of the kit is not in date.
+		}
 		if r.inTurn() == at && r.visit.Stop() == "" {
 			return r.bad(e, "give that step an entry of its own", "the step %s is still in turn: what was shown does not settle it", at)
 		}
@@ -107,6 +110,9 @@ func (x expecting) Item(s *method.Step) (id, due string, err error) {
 
 func (x expecting) Reading(s *method.Step) (instrument.Indication, error) {
 	text, ok := x.usual(s.ID, s.Observe.Limit)
+	if !ok && x.Script.Fictional {
+		text, ok = everydayReadings[s.Observe.Limit]
+	}
 	if !ok {
 		return instrument.Indication{}, x.lacks(s, "go-on has no reading for it: write %s: under usual", s.Observe.Limit)
 	}
@@ -156,6 +162,10 @@ func (x expecting) Entries(s *method.Step) (visit.Recorded, error) {
 		case ok:
 			b.Entries[f.ID] = value
 		case !f.Optional:
+			if value, ok = x.everyday(&f); ok {
+				b.Entries[f.ID] = value
+				break
+			}
 			missing = append(missing, f.ID)
 		}
 	}
