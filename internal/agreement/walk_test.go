@@ -175,11 +175,13 @@ func (w *walked) walk(t *testing.T) {
 			do(step.ID, visit.Observed{Step: step.ID, Shows: r.Indication})
 			continue
 		}
-		body, err := walk.Expected(step, person{everyday.Person{Method: w.resolved}, w.reference})
+		bodies, err := walk.Expected(step, person{everyday.Person{Method: w.resolved}, w.reference})
 		if err != nil {
 			t.Fatalf("%s: %s: %v", w.name, step.ID, err)
 		}
-		do(step.ID, body)
+		for _, body := range bodies {
+			do(step.ID, body)
+		}
 		if step.Act != "" {
 			if switching, err = w.site.Do(switching, site.ActID(step.Act)); err != nil {
 				t.Fatalf("%s: %s: %v", w.name, step.ID, err)

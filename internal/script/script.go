@@ -36,7 +36,8 @@
 //	acted: ACT
 //	left-out: {how, why}                at the step in turn
 //	returned: STEP, or {step, why}
-//	stopped, resumed, noted, supplement: words
+//	stopped: WORDS, or {stop: STOP, why: WORDS} for one of the method's
+//	resumed, noted, supplement: words
 //	answered: follow                    the advice given last; or {answer: set-aside, why: …}
 //	reported: {to, name, reference, words}; defect, dependant and ended likewise in full
 //

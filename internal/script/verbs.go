@@ -38,7 +38,7 @@ var verbs = map[string]verb{
 	"away":       {bare: true, body: away},
 	"back":       {bare: true, body: func(*Runner, *Entry) (visit.Body, error) { return visit.CameBack{}, nil }},
 	"correct":    {body: correct},
-	"stopped":    {body: words(func(s string) visit.Body { return visit.Stopped{Why: s} })},
+	"stopped":    {body: func(r *Runner, e *Entry) (visit.Body, error) { var b visit.Stopped; return filled(r, e, &b, &b.Why) }},
 	"reported":   {body: whole[visit.Reported]},
 	"resumed":    {body: words(func(s string) visit.Body { return visit.Resumed{Why: s} })},
 	"defect":     {body: whole[visit.Defect]},
