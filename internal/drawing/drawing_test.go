@@ -7,6 +7,7 @@ import (
 	"io"
 	"maps"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -59,14 +60,15 @@ func specs() []site.Spec {
 	return list
 }
 
-// eachPicture draws every claim in several states of its switches, each point marked in turn.
+// eachPicture draws every claim in several states of its switches, its points marked in turn: every one of
+// them in some state, and in every state where MW_SOAK asks for it.
 func eachPicture(t *testing.T, do func(t *testing.T, s *site.Site, p drawing.Position, pic drawing.Picture)) {
 	for _, spec := range specs() {
 		s, err := site.Expand(spec)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, away := range [][]site.SwitchID{nil, {site.Cover, site.Carrier}, {site.Cover, site.Carrier, site.Contact, site.TailsIn}, {site.Carrier, site.TailsIn, site.MeterFit}} {
+		for state, away := range [][]site.SwitchID{nil, {site.Cover, site.Carrier}, {site.Cover, site.Carrier, site.Contact, site.TailsIn}, {site.Carrier, site.TailsIn, site.MeterFit}} {
 			p := drawing.Position{Claims: spec, Switches: map[string]string{}}
 			for _, id := range away {
 				if w, _, ok := s.Switch(id); ok {
@@ -76,8 +78,10 @@ func eachPicture(t *testing.T, do func(t *testing.T, s *site.Site, p drawing.Pos
 			t.Run(fmt.Sprintf("%+v %v", spec, away), func(t *testing.T) {
 				all := drawing.Position{Claims: spec, Switches: p.Switches, Tested: map[site.PointID]drawing.Mark{}}
 				for i := range s.Points {
-					p.Tip, p.Other, p.Zoom = s.Points[i].ID, s.Points[(i+1)%len(s.Points)].ID, i%2 == 0
-					do(t, s, p, draw(t, p))
+					p.Tip, p.Other, p.Zoom = s.Points[i].ID, s.Points[(i+1)%len(s.Points)].ID, i%8 < 4
+					if i%4 == state || os.Getenv("MW_SOAK") != "" {
+						do(t, s, p, draw(t, p))
+					}
 					all.Tested[s.Points[i].ID] = drawing.Mark(1 + i%2)
 				}
 				do(t, s, all, draw(t, all))

@@ -6,6 +6,10 @@ import (
 	"strings"
 )
 
+// Letters is the usual height of a label's letters in the view, so that they are TextSize high where the
+// drawing is as wide as a narrow screen.
+func (p Picture) Letters() float64 { return TextSize * p.View[2] / narrow }
+
 // SVG writes the view of the picture for a page, each shape with its class. Letters are as high as the
 // reader's text asks for, up to their room; a label that the view would cut is left out.
 func (p Picture) SVG() string {
@@ -38,7 +42,7 @@ func (p Picture) SVG() string {
 		case Text:
 			if s.Class != Label && s.Class != Named || s.Room.in(v) {
 				put(`<text x="%s" y="%s" dy="%sem" font-size="min(%srem,%spx)" class="%s" text-anchor="%s">%s</text>`, num(at[0]), num(at[1]), num(s.Down),
-					num(TextSize/16.0*p.View[2]/narrow), num(s.Size), s.Class, [...]string{"start", "middle", "end"}[s.Align], html.EscapeString(s.Text))
+					num(p.Letters()/16), num(s.Size), s.Class, [...]string{"start", "middle", "end"}[s.Align], html.EscapeString(s.Text))
 			}
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"meterwright/internal/drawing"
+	"meterwright/site"
 	"meterwright/visit"
 )
 
@@ -15,7 +16,7 @@ func (c *composer) position() {
 	for _, r := range c.account.Readings {
 		seen[r.Point]++
 	}
-	c.add("position", &Drawing{Picture: drawing.Draw(drawing.Position{Words: c.Speaker, Claims: c.Method().Claims, Readings: seen})})
+	c.add("position", &Drawing{Picture: drawing.Draw(drawing.Position{Words: c.Speaker, Claims: c.Method().Claims, Readings: seen, Switches: map[string]string{string(site.Cover): "off"}})}) // so that its terminals are seen
 }
 
 // brackets lists the provings in words.

@@ -208,14 +208,14 @@ func (d *writer) drawing(p *drawing.Picture) {
 	d.room(p.H*k + 2)
 	ox, oy := left, d.y
 	for i := range p.Shapes {
-		d.shape(&p.Shapes[i], ox, oy, k)
+		d.shape(&p.Shapes[i], ox, oy, k, p.Letters())
 	}
 	d.pdf.SetDashPattern(nil, 0)
 	d.y += p.H*k + 2
 	d.words([]string{p.Says}, smallSize+0.5, quiet, 0)
 }
 
-func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
+func (d *writer) shape(s *drawing.Shape, ox, oy, k, letters float64) {
 	at := func(i int) (float64, float64) { return ox + s.Points[i]*k, oy + s.Points[i+1]*k }
 	p := pens[s.Class]
 	d.pen(max(p.width*k, 0.1), p.colour)
@@ -249,7 +249,7 @@ func (d *writer) shape(s *drawing.Shape, ox, oy, k float64) {
 		d.pdf.Circle(x, y, s.Size*k, style)
 	case drawing.Text:
 		// A millimetre is 2.835 points.
-		size := min(drawing.TextSize, s.Size) * k
+		size := min(letters, s.Size) * k
 		d.font("", size*2.835)
 		d.colour(p.colour)
 		x -= d.width(s.Text) * float64(s.Align) / 2
