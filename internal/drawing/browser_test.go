@@ -16,6 +16,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"meterwright/internal/asset"
+	"meterwright/internal/test/pseudo"
+	"meterwright/say/en"
 )
 
 // page is drawings as wide as a narrow screen, in the style of every page, at a size of text.
@@ -135,6 +137,16 @@ func TestLabelsInABrowser(t *testing.T) {
 			pages[fmt.Sprintf("%d-%t", percent, zoom)] = page(t, percent, all)
 		}
 	}
+	// In a language that is longer by two fifths nothing meets either.
+	english, err := en.Language()
+	if err != nil {
+		t.Fatal(err)
+	}
+	longer := map[string]string{}
+	for name, p := range gallery {
+		longer[name] = drawIn(english.Map(pseudo.Language, pseudo.Text), p).SVG()
+	}
+	pages["longer"] = page(t, 200, longer)
 	ctx, at := browser(t, pages)
 	shown := map[string]map[string]seen{}
 	for name := range pages {

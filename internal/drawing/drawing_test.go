@@ -14,6 +14,7 @@ import (
 
 	"meterwright/internal/drawing"
 	"meterwright/method"
+	"meterwright/say"
 	"meterwright/say/en"
 	"meterwright/site"
 )
@@ -25,6 +26,10 @@ func draw(t *testing.T, p drawing.Position) drawing.Picture {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return drawIn(l, p)
+}
+
+func drawIn(l *say.Language, p drawing.Position) drawing.Picture {
 	m := &method.Resolved{Claims: p.Claims}
 	if s, err := site.Expand(p.Claims); err == nil {
 		m.Points, m.Switches = s.Points, s.Switches

@@ -131,8 +131,8 @@ func (d *sheet) surroundings(frame float64) {
 		words := strings.ReplaceAll(m, "-", " ")
 		at, wide := item(words)
 		id := site.PointID("metalwork." + m)
+		d.dot(Screw, at.x, at.y, dot+3)
 		d.point(id, at.x, at.y, false)
-		d.line(Hatch, at.x-4.5, at.y+4.5, at.x+4.5, at.y-4.5) // the slot of a screw
 		d.rooms[id] = d.label(d.named(id), at.x+reach+3, at.y+3, Start, below, wide, words)
 		foot = max(foot, d.rooms[id].Y2)
 	}
