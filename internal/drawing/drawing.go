@@ -195,7 +195,8 @@ type sheet struct {
 	spots map[site.PointID]spot
 	rooms map[site.PointID]Rect // of a point's labels
 	parts map[site.SwitchID][]Rect
-	meant []site.PointID
+	// touched is what the hand meets in an act that sets nothing.
+	touched []site.PointID
 
 	cutRight, nameRow   float64 // where the cut-out ends, and where its name begins
 	gap                 float64 // below the main earthing terminal, for a carrier that is out
@@ -214,13 +215,15 @@ func Draw(p Position) Picture {
 	d := &sheet{Position: p, site: s, lines: s.Lines(), spots: map[site.PointID]spot{}, rooms: map[site.PointID]Rect{}, parts: map[site.SwitchID][]Rect{}, columns: map[string]float64{}}
 	d.Claims = s.Spec
 	act, _ := s.Act(p.Act)
-	d.meant = append(d.meant, p.Tip, p.Other)
+	for _, set := range act.Sets {
+		d.Look = append(slices.Clip(d.Look), set.Switch)
+	}
 	if len(act.Sets) == 0 {
-		d.meant = append(d.meant, act.Touches...)
+		d.touched = act.Touches
 	}
 	d.measure()
 	d.feed(d.meter())
-	d.marks(act)
+	d.marks()
 	slices.SortStableFunc(d.p.Shapes, func(a, b Shape) int { return slices.Index(layers, a.Class) - slices.Index(layers, b.Class) })
 	d.p.Title, d.p.Says = p.Words.Say("drawing.title"), d.says()
 	return d.p
@@ -250,11 +253,10 @@ const (
 // label writes a block of lines into a room that is wide at the most, and returns the room that it takes.
 func (d *sheet) label(c Class, x, y float64, a Align, s seat, wide float64, words string) Rect {
 	lines := strings.Split(words, "\n")
-	longest := 1
+	n, times := float64(len(lines)), 0.0
 	for _, l := range lines {
-		longest = max(longest, len([]rune(l)))
+		times = max(times, letters(l))
 	}
-	n, times := float64(len(lines)), letter*float64(longest)+0.1 // a word of few letters may have wide ones
 	size := min(d.text, wide/times)
 	w, h := size*times, size*lineOf*n
 	first, room := 0.0, Rect{x, y, x + w, y + h}
@@ -280,8 +282,11 @@ func (d *sheet) label(c Class, x, y float64, a Align, s seat, wide float64, word
 
 // low narrows the room of one line so that its letters, too, stay within a height.
 func low(wide, high float64, words string) float64 {
-	return min(wide, high/lineOf*letter*float64(len([]rune(words))))
+	return min(wide, high/lineOf*letters(words))
 }
+
+// letters is how long a word is at the most, of its letters' height: one of few letters may have wide ones.
+func letters(word string) float64 { return letter*float64(len([]rune(word))) + 0.1 }
 
 // named is the class of a point's label.
 func (d *sheet) named(ids ...site.PointID) Class {
@@ -294,7 +299,7 @@ func (d *sheet) named(ids ...site.PointID) Class {
 }
 
 func (d *sheet) known(id site.PointID) bool {
-	return slices.Contains(d.meant, id) || d.Tested[id] != Untested || d.Readings[string(id)] > 0
+	return id == d.Tip || id == d.Other || slices.Contains(d.touched, id) || d.Tested[id] != Untested || d.Readings[string(id)] > 0
 }
 
 func (d *sheet) away(id site.SwitchID) bool {

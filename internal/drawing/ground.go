@@ -63,43 +63,6 @@ func (d *sheet) zoneRight() float64 {
 	return d.unitsLeft - unitGap
 }
 
-// sources draws the supplies on the consumer's side below the first unit, and returns where all that ends.
-func (d *sheet) sources(from, foot float64) float64 {
-	right := d.unitAt(0) + d.wide(0)
-	l, n, left := right-6, right-16, 0.0
-	if d.Claims.Arrangement == site.TT {
-		left = d.metAt() + half + 3
-	}
-	end := foot
-	for i, s := range d.Claims.Sources {
-		id := site.SwitchID("source." + string(s))
-		at := foot + 8 + (float64(i)+0.5)*(2*lineOf*d.text+6)
-		body := Rect{right - 58, at - 17, right - 26, at + 17}
-		d.box(Part, body)
-		d.part(id, body)
-		for c, bus := range map[Class]spot{conductor(d.lines[0]): {l, at - 8}, Neutral: {n, at + 8}} {
-			if i == len(d.Claims.Sources)-1 {
-				d.line(c, bus.x, from, bus.x, bus.y, body.X2, bus.y)
-			} else {
-				d.line(c, bus.x, bus.y, body.X2, bus.y)
-			}
-		}
-		d.switchPole((body.X1+body.X2)/2, at-12, d.away(id))
-		word := d.Words.Say("drawing.joined")
-		if d.away(id) {
-			word = d.Words.Say("drawing.locked")
-			d.box(Seal, Rect{body.X1 - 13, at - 2, body.X1 - 3, at + 7}) // a padlock
-			d.line(Thin, body.X1-11, at-2, body.X1-11, at-7, body.X1-5, at-7, body.X1-5, at-2)
-		}
-		d.label(Label, body.X1-17, at, End, level, body.X1-17-max(left, d.columns["n"]+40), strings.ReplaceAll(string(s), "-", " ")+"\n"+word)
-		end = at
-	}
-	if end > foot {
-		foot = end + lineOf*d.text
-	}
-	return foot
-}
-
 // surroundings draws the case round the position with the metal parts on it, what lies outside it, and sets
 // the height.
 func (d *sheet) surroundings(frame float64) {

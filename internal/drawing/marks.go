@@ -2,13 +2,12 @@ package drawing
 
 import (
 	"math"
-	"slices"
 
 	"meterwright/site"
 )
 
 // marks rings what is meant and says which part of the drawing shows it.
-func (d *sheet) marks(act site.Act) {
+func (d *sheet) marks() {
 	var view Rect
 	ring := func(id site.PointID, c Class) {
 		at, ok := d.spots[id]
@@ -18,16 +17,10 @@ func (d *sheet) marks(act site.Act) {
 		d.dot(c, at.x, at.y, reach-2)
 		view = view.with(Rect{at.x, at.y, at.x, at.y}.grown(reach)).with(d.rooms[id])
 	}
-	for _, id := range act.Touches {
-		if len(act.Sets) == 0 {
-			ring(id, Touch)
-		}
+	for _, id := range d.touched {
+		ring(id, Touch)
 	}
-	look := slices.Clone(d.Look)
-	for _, s := range act.Sets {
-		look = append(look, s.Switch)
-	}
-	for _, id := range look {
+	for _, id := range d.Look {
 		for _, r := range d.parts[id] {
 			d.box(Touch, r.grown(5))
 			view = view.with(r.grown(8))

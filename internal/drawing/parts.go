@@ -150,6 +150,8 @@ func (d *sheet) meter() float64 {
 	}
 	covered := !gone && !d.away(site.Cover)
 	sides := map[string]string{"in": d.Words.Say("drawing.in"), "out": d.Words.Say("drawing.out")}
+	// The words of every terminal are as high as the longest one's may be.
+	longest := max(letters(sides["in"]), letters(sides["out"]))
 	at := func(i int) float64 { return left + 14 + pitch*(float64(i)+0.5) }
 	for i, t := range terms {
 		name, side, _ := strings.Cut(t, "-")
@@ -159,7 +161,7 @@ func (d *sheet) meter() float64 {
 		if name == "sw" {
 			words = d.Words.Say("drawing.switched")
 		}
-		d.rooms[id] = d.label(d.named(id), at(i), row-reach-1, Middle, above, pitch-1, words+"\n"+sides[side])
+		d.rooms[id] = d.label(d.named(id), at(i), row-reach-1, Middle, above, (pitch-1)*max(letters(words), letters(sides[side]))/longest, words+"\n"+sides[side])
 	}
 	d.part(site.TailsIn, Rect{at(0) - reach, row - reach, at(len(terms)-1) + reach, row + reach + 2})
 	d.cover(Rect{left + 5, row - reach + 2, left + wide - 5, bottom + 3}, row, covered, gone)
@@ -364,144 +366,3 @@ func (d *sheet) service(c Class, x, y float64) { d.line(c, x, y, x, footless) }
 
 // footless stands for the lower edge until that is known.
 const footless = 1e6
-
-// switchPole draws one pole of a switch, as it stands.
-func (d *sheet) switchPole(x, y float64, open bool) {
-	d.line(Thin, x, y, x, y+5)
-	if open {
-		d.line(Thin, x-8, y+7, x, y+19)
-	} else {
-		d.line(Thin, x, y+5, x, y+19)
-	}
-	d.line(Thin, x, y+19, x, y+24)
-	d.line(Thin, x-3, y+5, x+3, y+5)
-}
-
-// units draws the consumer units with their main switches, and returns where they end. What passes the
-// isolating switch comes from the first row.
-func (d *sheet) units(first, row float64) float64 {
-	bottom := row + inset + 40
-	foot := bottom + 3 + d.nameHigh()
-	for k, u := range d.Claims.Units {
-		x := d.unitAt(k)
-		wide := d.wide(k)
-		d.box(Part, Rect{x, row, x + wide, bottom})
-		off, last := d.away(site.MainSwitch(u)), x
-		for _, c := range d.poles {
-			px := d.pole(k, c)
-			d.switchPole(px, row+inset+dot, off)
-			d.point(site.PointID("unit."+u+"-"+c), px, row+inset, false)
-			last = max(last, px)
-		}
-		if d.Claims.Switched && k == len(d.Claims.Units)-1 {
-			last = d.pole(k, "sw")
-			if d.Claims.Isolator { // past the isolating switch
-				d.line(LineConductor, last, first+inset, last, row+inset)
-			}
-			d.switchPole(last, row+inset+dot, off)
-			d.line(Thin, last-4, row+inset, last+4, row+inset)
-		}
-		d.part(site.MainSwitch(u), Rect{d.pole(k, d.poles[0]) - 10, row + inset + 6, last + 6, row + inset + 34})
-		word := d.Words.Say("drawing.on")
-		if off {
-			word = d.Words.Say("drawing.off")
-		}
-		name := strings.ReplaceAll(u, "-", " ")
-		if d.stacked() {
-			name += "\n" + word
-		} else {
-			d.label(Label, last+9, row+inset+27, Start, level, low(x+wide-last-11, 25, word), word)
-		}
-		tail := 0.0
-		if k == 0 && len(d.Claims.Sources) > 0 {
-			tail = 24
-		}
-		room := d.label(d.named(d.unitPoints(u)...), x+(wide-tail)/2, bottom+3, Middle, below, wide+unitGap-6-tail, name)
-		for _, id := range d.unitPoints(u) {
-			d.rooms[id] = room
-		}
-	}
-	if len(d.Claims.Units) > 1 {
-		foot += 8 // for the earth of the others
-	}
-	return d.sources(bottom, max(foot, d.nameRow+lineOf*d.text))
-}
-
-// nameHigh is the height of what stands below a unit.
-func (d *sheet) nameHigh() float64 {
-	if d.stacked() {
-		return 2 * lineOf * d.text
-	}
-	return lineOf * d.text
-}
-
-func (d *sheet) unitPoints(u string) (ids []site.PointID) {
-	for _, c := range d.poles {
-		ids = append(ids, site.PointID("unit."+u+"-"+c))
-	}
-	return ids
-}
-
-// isolator draws the isolating switch above the units, and returns where those stand.
-func (d *sheet) isolator(row float64) float64 {
-	x, load := d.unitAt(0), row+inset+36
-	wide := d.polePitch*float64(len(d.poles)) + 8
-	d.box(Part, Rect{x, row, x + wide, load + reach})
-	var nets []*net
-	from, to := x+wide+5, d.p.W-4
-	if sw := d.pole(len(d.Claims.Units)-1, "sw"); d.Claims.Switched && len(d.Claims.Units) == 1 {
-		from = sw + half + 4
-	} else if d.Claims.Switched {
-		to = sw - half - 4
-	}
-	room := d.label(d.named(d.isolatorPoints()...), from, row+inset+20, Start, level, to-from, d.Words.Say("drawing.isolator"))
-	for _, c := range d.poles {
-		px, id := d.pole(0, c), site.PointID("isolator."+c+"-load")
-		d.line(Thin, px-4, row+inset, px+4, row+inset)
-		d.switchPole(px, row+inset, false)
-		d.line(Thin, px, row+inset+24, px, load-dot)
-		d.point(id, px, load, false)
-		d.rooms[id] = room
-		var down []spot
-		for k := range d.Claims.Units {
-			down = append(down, spot{d.pole(k, c), inset})
-		}
-		nets = append(nets, newNet(conductor(c), []spot{{px, load}}, down...))
-	}
-	top := load + reach + lane
-	next := top + 2
-	if len(d.Claims.Units) > 1 {
-		next += lane * float64(route(nets))
-	}
-	for _, n := range nets {
-		for i := range n.down {
-			n.down[i].y += next
-		}
-		d.lead(n, top)
-	}
-	return next
-}
-
-func (d *sheet) isolatorPoints() (ids []site.PointID) {
-	for _, c := range d.poles {
-		ids = append(ids, site.PointID("isolator."+c+"-load"))
-	}
-	return ids
-}
-
-// socket draws a socket as its face is seen: earth at the top, line at the right below (BS 1363-2) [S].
-func (d *sheet) socket(y float64) {
-	if d.Claims.NoSocket {
-		return
-	}
-	x := d.p.W - socketBox - socketEdge
-	d.box(Part, Rect{x, y, x + socketBox, y + socketBox})
-	ids := []site.PointID{"socket.e", "socket.n", "socket.l"}
-	for i, at := range []spot{{socketBox / 2, 17}, {15, 44}, {socketBox - 15, 44}} {
-		d.point(ids[i], x+at.x, y+at.y, false)
-	}
-	room := d.label(d.named(ids...), x+socketBox/2, y+socketBox+3, Middle, below, socketBox+2*socketEdge-6, d.Words.Say("drawing.socket"))
-	for _, id := range ids {
-		d.rooms[id] = room
-	}
-}
