@@ -158,9 +158,11 @@ func TestPages(t *testing.T) {
 	}{
 		{"/office/", []string{"Tuesday 2026-11-24: 6 visits, 2 in danger, 2 off supply", "2 Tollhouse Mews", "Needs somebody", "Danger", "R. Quill", "off 19 min"}},
 		{"/office/?on=2026-11-23", []string{"No visit fits"}},
-		{"/office/?state=under-way", []string{"5 Ropewalk"}},
+		{"/office/?state=under-way", []string{"5 Ropewalk", "Tuesday 2026-11-24: 6 visits, 2 in danger, 2 off supply; 2 fit the filter", "so far"}},
+		{"/office/?words=weir", []string{"6 visits, 2 in danger, 2 off supply; 1 fits the filter", "19 Weir Lane"}},
 		{"/office/visits?words=weir&sort=-premises", []string{"19 Weir Lane", `aria-sort="descending"`}},
 		{at("void"), []string{"Done in spite of a refusal", "came to nothing", "probability of lying within it over 0.999", "Electricity Safety", "Genuine and ended", "Not tested, not done", `class="lane void`, "/photograph/"}},
+		{at("whole"), []string{"2026-11-24 09:00 · 37 min", "two positions can have two hashes of one edition"}},
 		{at("metalwork"), []string{"Voltage on metalwork", "service termination issue reporting", "44-1"}},
 		{at("metalwork") + "/report/distributor", []string{"Report to the distributor", "category A, danger now"}},
 		{at("interference") + "/report/supplier", []string{"Restricted sheet", "second tail"}},

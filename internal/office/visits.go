@@ -29,8 +29,8 @@ type visitRow struct {
 	Link  string
 	// Where says where the visit stands, Supply how the supply stands, Standing what came of it.
 	Where, Supply, Standing string
-	// Off is how long the supply has been off, in all.
-	Off time.Duration
+	// Off is how long the supply has been off, in all, and Took how long the visit took, or has taken so far.
+	Off, Took time.Duration
 	// Danger says that somebody may be hurt.
 	Danger bool
 }
@@ -38,6 +38,11 @@ type visitRow struct {
 func (o *Office) row(r *request, s store.Summary, n names, now time.Time) visitRow {
 	v := o.bare(r, s, n)
 	v.Where, v.Supply, v.Standing = v.where(), v.supply(now), v.standing()
+	end := v.Last
+	if v.going() {
+		end = now
+	}
+	v.Took = max(end.Sub(v.Opened), 0)
 	return v
 }
 
@@ -72,6 +77,19 @@ func (v *visitRow) where() string {
 		return step
 	}
 	return v.say.Say("office.where.ended", "outcome", v.say.Outcome(v.Outcome), "at", v.Last)
+}
+
+// going reports whether the visit can still go on.
+func (v *visitRow) going() bool {
+	return slices.Contains([]replay.State{replay.UnderWay, replay.Stopped, replay.HeldByTwo}, replay.State(v.State))
+}
+
+// took says how long the visit took, or has taken so far.
+func (v *visitRow) took() string {
+	if v.going() {
+		return v.say.Say("office.took.so-far", "span", v.say.Span(v.Took))
+	}
+	return v.say.Span(v.Took)
 }
 
 // supply says how the supply stands.
@@ -185,13 +203,15 @@ func (o *Office) visitColumns(days bool) []column[visitRow] {
 			return s == replay.PhaseNow || s == replay.PhaseStopped || s == replay.PhaseAhead
 		})
 	}
+	took := plainly("took", "nowrap", func(v visitRow) string { return v.took() })
+	took.Compare = func(a, b visitRow) int { return cmp.Compare(a.Took, b.Took) }
 	where := column[visitRow]{ID: "where", Class: "where", Compare: func(a, b visitRow) int { return cmp.Compare(stage(a), stage(b)) }, Text: func(v visitRow) string { return v.Where },
 		Cell: func(v visitRow) cell { return cell{Strip: v.strip(), Lines: []link{{Words: v.Where}}} }}
 	supply := plainly("supply", "nowrap", func(v visitRow) string { return v.Supply })
 	supply.Compare = func(a, b visitRow) int { return cmp.Compare(a.Off, b.Off) }
 	standing := plainly("standing", "", func(v visitRow) string { return v.Standing })
 	standing.Cell = func(v visitRow) cell { return cell{Text: o.begin(v.Standing), Strong: v.Danger} }
-	return []column[visitRow]{begun, plainly("job", "num", func(v visitRow) string { return v.Job }), premises(o, func(v visitRow) visitRow { return v }), plainly("who", "", func(v visitRow) string { return v.Who }),
+	return []column[visitRow]{begun, took, plainly("job", "num", func(v visitRow) string { return v.Job }), premises(o, func(v visitRow) visitRow { return v }), plainly("who", "", func(v visitRow) string { return v.Who }),
 		where, onlyFile("state", func(v visitRow) string { return v.State }), supply, standing,
 		onFile("held-by-two", "held-by-two", func(v visitRow) bool { return v.Facts.Contested }),
 		onlyFile("in-spite", func(v visitRow) string { return strconv.Itoa(v.Facts.InSpite) }),
@@ -292,6 +312,28 @@ func (o *Office) visits(r *request) error {
 	return serve(r, p, "visits", o.visitColumns(true), rows, dangerous)
 }
 
+// dayHeading counts the whole day, whatever the filter, and says how many fit it.
+func (o *Office) dayHeading(r *request, p *list, t time.Time, fit []visitRow) (string, error) {
+	day, whole := say.Day(t), fit
+	filtered := slices.ContainsFunc([]string{"words", "state", "person", "nature"}, func(name string) bool { return r.q.get(name) != "" })
+	if filtered {
+		all, _, err := o.recent(r.ctx, store.Filter{Day: day})
+		if err != nil {
+			return "", err
+		}
+		whole = nil
+		for _, s := range all {
+			whole = append(whole, o.bare(r, s, p.names))
+		}
+	}
+	off := len(filter(whole, func(v visitRow) bool { return !v.SupplyOffSince.IsZero() }))
+	words := p.Say("office.day.heading", "weekday", p.Say("office.weekday."+strconv.Itoa(int(t.Weekday()))), "day", day, "n", len(whole), "danger", len(filter(whole, dangerous)), "off", off)
+	if filtered {
+		words = p.Say("office.day.fit", "heading", words, "n", len(fit))
+	}
+	return words, nil
+}
+
 // day is one day with its visits.
 func (o *Office) day(r *request) error {
 	day, err := o.askedDay(r)
@@ -310,8 +352,9 @@ func (o *Office) day(r *request) error {
 	p.Fields[1].Value = day
 	// A day is read from its morning on.
 	slices.Reverse(rows)
-	off := len(filter(rows, func(v visitRow) bool { return !v.SupplyOffSince.IsZero() }))
-	p.Heading = p.Say("office.day.heading", "weekday", p.Say("office.weekday."+strconv.Itoa(int(t.Weekday()))), "day", day, "n", len(rows), "danger", len(filter(rows, dangerous)), "off", off)
+	if p.Heading, err = o.dayHeading(r, p, t, rows); err != nil {
+		return err
+	}
 	for _, x := range []struct{ key, day string }{{"before", say.Day(t.AddDate(0, 0, -1))}, {"today", ""}, {"after", say.Day(t.AddDate(0, 0, 1))}} {
 		p.Turn = append(p.Turn, link{r.q.with("on", x.day), p.Say("office.day." + x.key)})
 	}
