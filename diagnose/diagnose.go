@@ -9,7 +9,7 @@
 // around them, each with its weight. What comes out are groups of departures that
 // these tests cannot tell apart, with a probability each.
 //
-// Everything is a lead, not a finding. Nothing here may open or close a guard:
+// What it names first is not a finding. Nothing here may open or close a guard:
 // stops come from the method's own rules on what was observed.
 //
 // The same observations give the same bits everywhere: no clock, no random

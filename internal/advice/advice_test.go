@@ -317,6 +317,9 @@ func TestAdviceOfRandomVisits(t *testing.T) {
 		if d.v.Stop() != "" {
 			stopped++
 		}
+		if first := &x.Fits[0]; first.Healthy() && first.Yet != visit.YetStands && stoppedByReading(d.v.Account()) {
+			t.Errorf("seed %d: nothing wrong is said first, and a reading raised a stop: %+v", seed, x.Fits)
+		}
 		if d.v.Outcome() == visit.NotEnded {
 			apply(t, d, *x)
 		}
@@ -329,6 +332,13 @@ func TestAdviceOfRandomVisits(t *testing.T) {
 	if stopped == 0 {
 		t.Error("no visit was stopped")
 	}
+}
+
+// stoppedByReading reports whether a reading of an account raised a stop.
+func stoppedByReading(a *visit.Account) bool {
+	return slices.ContainsFunc(a.Stops, func(l visit.StopLine) bool {
+		return slices.ContainsFunc(a.Readings, func(r visit.Reading) bool { return r.Event == l.Event && !r.Withdrawn })
+	})
 }
 
 // TestNextTest: a reading that is not as expected, read again after the stop, leads to tests that

@@ -36,7 +36,7 @@ const (
 )
 
 // fits gives what the readings may mean: what is likeliest, and what the readings speak for. What no reading
-// bears on is not said. A danger that is credible is named whoever leads, and one that is doubted however
+// bears on is not said. A danger that is credible is named whatever is likeliest, and one that is doubted however
 // rare it is. Nobody is to read "nothing wrong" beside a reading that speaks against it, or where something
 // dangerous fits much better and only its rarity keeps it from the first place; and where a reading stands that
 // is treated as real, that nothing is wrong comes after everything else, in other words.

@@ -47,7 +47,7 @@ func TestDoubts(t *testing.T) {
 	if len(out.Fits) != maxFits+2 || out.Fits[0].Yet != visit.YetRare || !last.Danger || last.Departures[0][0] != "reversed/service" {
 		t.Errorf("with a doubt: %+v", out.Fits)
 	}
-	// One in a hundred is credible, and named beside whoever leads.
+	// One in a hundred is credible, and named beside whatever is likeliest.
 	x.Doubts, x.Groups[6].Probability = nil, 0.01
 	var credible visit.Advised
 	s.fits(&credible, x, gathered{})
@@ -165,4 +165,42 @@ func everyIndication(t *testing.T, kind instrument.Kind, b *method.Bounds) []ins
 		}
 	}
 	return list
+}
+
+// TestWhatIsExplainedIsNotReadAgain: a cut-out without voltage is read again where a blown lamp is likeliest, which
+// changes no voltmeter, and not where the supply has failed or, with a load, its line has a joint about to open (by
+// Ohm's law 7 kW need 30 A, and 50 Ω in series let no 5 A pass).
+func TestWhatIsExplainedIsNotReadAgain(t *testing.T) {
+	m := machine(t, shipped, site.Spec{Arrangement: site.TNCS})
+	p, err := newPlace(m.Method.Claims)
+	if err != nil {
+		t.Fatal(err)
+	}
+	i := slices.IndexFunc(m.Method.Steps, func(s method.Step) bool {
+		return s.Observe != nil && s.Observe.With == string(instrument.Voltmeter) && s.Observe.At == "cutout.l-supply"
+	})
+	if i < 0 {
+		t.Fatal("no step reads the voltage at the cut-out")
+	}
+	st := &m.Method.Steps[i]
+	for _, c := range []struct {
+		shows, departure, probability string
+		again                         bool
+	}{
+		{"0.00 V", "blown/lamp", "0.9", true},
+		{"0.00 V", "none/supply", "0.9", false},
+		{"0.00 V", "none/supply", "0.1", false},
+		{"0.00 V", "none/supply", "0.09", true},
+		{"90.0 V", "failing/service.l", "0.5", false},
+	} {
+		points, _ := pointsOf(p.site, instrument.Voltmeter, st.Observe.At, st.Observe.Against)
+		s := &session{place: p, seen: []seen{{event: "e", step: st.ID, odd: true, Observation: diagnose.Observation{Kind: instrument.Voltmeter, Points: points, Shows: shows(t, c.shows)}}}}
+		out := visit.Advised{Fits: []visit.Meaning{{Departures: []visit.Explanation{{c.departure}}, Probability: c.probability}, {Departures: []visit.Explanation{{}}, Probability: "0.1"}}}
+		if err := s.repeat(&out, m.Method); err != nil {
+			t.Fatal(err)
+		}
+		if (len(out.Repeat) > 0) != c.again {
+			t.Errorf("%s with %s at %s: repeat %v", c.shows, c.departure, c.probability, out.Repeat)
+		}
+	}
 }
