@@ -1,26 +1,16 @@
 package circuit
 
 import (
-	"flag"
-	"os"
 	"testing"
+
+	"meterwright/internal/test/soak"
 )
 
-// A soak run (MW_SOAK=1) makes ten times as many circuits.
-var soak = os.Getenv("MW_SOAK") == "1"
+func TestMain(m *testing.M) { soak.Main(m, "5000") }
 
-func TestMain(m *testing.M) {
-	flag.Parse()
-	if soak {
-		if err := flag.Set("rapid.checks", "5000"); err != nil {
-			panic(err)
-		}
-	}
-	os.Exit(m.Run())
-}
-
+// times is how many circuits a test makes: ten times as many in a soak run.
 func times(n int) int {
-	if soak {
+	if soak.On {
 		return 10 * n
 	}
 	return n

@@ -259,34 +259,13 @@ const (
 
 // Needs says why the visit needs somebody, oldest first.
 func (c *Case) Needs() []Need {
-	var list []Need
-	add := func(n Need) { list = append(list, n) }
-	last := time.Time{}
-	if n := len(c.events); n > 0 {
-		last = c.events[n-1].Wall
-	}
-	if n := len(c.Unread); n > 0 {
-		add(Need{At: last, Code: NeedUnread, Count: n})
-	}
-	if n := len(c.Waiting); n > 0 {
-		add(Need{At: c.Waiting[0].Wall, Code: NeedWaiting, Count: n,
-			Danger: slices.ContainsFunc(c.Waiting, func(e record.Event) bool { return canWarn(visit.Kind(e.Kind)) })})
-	}
-	if n := len(c.Forks); n > 0 {
-		add(Need{At: last, Code: NeedForked, Count: n})
-	}
+	list := c.needsOfLines()
 	if c.Visit == nil {
-		if len(c.events)+len(c.Waiting) > 1 {
-			add(Need{At: last, Code: NeedMethod, Danger: true})
-		}
 		return list
 	}
+	add := func(n Need) { list = append(list, n) }
 	a := c.Visit.Account()
 	outcome := c.Visit.Outcome()
-	_, contested := c.Visit.Holder()
-	if contested {
-		add(Need{At: last, Code: NeedOneHolder, Event: c.last(record.KindOpened, record.KindTakenOver)})
-	}
 	ended := outcome != visit.NotEnded
 	for _, s := range a.Stops {
 		if !s.LeftAt.IsZero() {
@@ -338,6 +317,33 @@ func (c *Case) Needs() []Need {
 		add(Need{At: a.Last, Code: NeedGuarded, Danger: true, Words: a.End.Guarded, Event: c.last(record.KindEnded)})
 	}
 	slices.SortStableFunc(list, func(x, y Need) int { return x.At.Compare(y.At) })
+	return list
+}
+
+// needsOfLines are those that come from how the lines hang together, whatever they say.
+func (c *Case) needsOfLines() (list []Need) {
+	add := func(n Need) { list = append(list, n) }
+	last := time.Time{}
+	if n := len(c.events); n > 0 {
+		last = c.events[n-1].Wall
+	}
+	if n := len(c.Unread); n > 0 {
+		add(Need{At: last, Code: NeedUnread, Count: n})
+	}
+	if n := len(c.Waiting); n > 0 {
+		add(Need{At: c.Waiting[0].Wall, Code: NeedWaiting, Count: n,
+			Danger: slices.ContainsFunc(c.Waiting, func(e record.Event) bool { return canWarn(visit.Kind(e.Kind)) })})
+	}
+	if n := len(c.Forks); n > 0 {
+		add(Need{At: last, Code: NeedForked, Count: n})
+	}
+	if c.Visit == nil {
+		if len(c.events)+len(c.Waiting) > 1 {
+			add(Need{At: last, Code: NeedMethod, Danger: true})
+		}
+	} else if _, contested := c.Visit.Holder(); contested {
+		add(Need{At: last, Code: NeedOneHolder, Event: c.last(record.KindOpened, record.KindTakenOver)})
+	}
 	return list
 }
 

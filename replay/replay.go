@@ -87,15 +87,11 @@ const maxMachines = 64
 
 // Read folds the lines of one visit, in any order. The lines must have been verified. The error
 // wraps ErrNoMethod where the method is not in the record; the case then says what is known.
-func (r *Reader) Read(events []record.Event) (*Case, error) { return r.read(events, nil) }
+func (r *Reader) Read(events []record.Event) (*Case, error) { return r.ReadWith(events, nil) }
 
 // ReadWith is Read with the method to follow where the record holds none, or to compare with the
 // one that it names.
 func (r *Reader) ReadWith(events []record.Event, given *method.Resolved) (*Case, error) {
-	return r.read(events, given)
-}
-
-func (r *Reader) read(events []record.Event, given *method.Resolved) (*Case, error) {
 	c := &Case{}
 	c.events, c.Waiting = order(events)
 	c.Chains, c.Forks = chains(c.events)

@@ -33,9 +33,6 @@ func (s *Speaker) Alone(a *visit.Account, l *visit.Line) string {
 
 // event words an event. What a person typed stands in it as typed, ended as a sentence.
 func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string {
-	why := func(key, words string, args ...any) string {
-		return s.with(s.Say(key, args...), words)
-	}
 	switch b := body.(type) {
 	case visit.Opened:
 		return s.Say("story.opened", "job", b.Job, "address", b.Premises.Address)
@@ -43,11 +40,11 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 		return s.Say("story.method", "method", s.m.Method, "edition", s.m.Edition)
 	case visit.TookUp:
 		key := "story.taken-up"
-		if l.Found == visit.FoundUnexpected {
+		switch {
+		case l.Found == visit.FoundUnexpected && b.Instrument.Due == "":
+			key = "story.taken-up-undated"
+		case l.Found == visit.FoundUnexpected:
 			key = "story.taken-up-past"
-			if b.Instrument.Due == "" {
-				key = "story.taken-up-undated"
-			}
 		}
 		return s.Say(key, "kind", s.Kind(b.Instrument.Kind), "id", b.Instrument.ID, "due", b.Instrument.Due)
 	case visit.Checked:
@@ -55,12 +52,12 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 		if l.Found == visit.FoundUnexpected && b.Found == "sound" {
 			key = "story.checked-past"
 		}
-		return why(key, b.Note, "item", s.List(s.Items([]string{b.Item})), "found", s.code("check", b.Found), "due", b.Due)
+		return s.because(key, b.Note, "item", s.List(s.Items([]string{b.Item})), "found", s.code("check", b.Found), "due", b.Due)
 	case visit.PutOn:
 		return s.Say("story.put-on", "items", s.List(s.Items(b.Items)))
 	case visit.TookOff:
 		if b.InSpite {
-			return why("story.took-off-in-spite", b.Why, "items", s.List(s.Items(b.Items)))
+			return s.because("story.took-off-in-spite", b.Why, "items", s.List(s.Items(b.Items)))
 		}
 		return s.Say("story.took-off", "items", s.List(s.Items(b.Items)))
 	case visit.Proved:
@@ -72,30 +69,37 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 	case visit.Observed:
 		return s.observed(a, l, b)
 	case visit.Inspected:
-		return why("story.answered", b.Note, "step", s.Step(b.Step), "answer", s.Answer(b.Answer))
+		return s.because("story.answered", b.Note, "step", s.Step(b.Step), "answer", s.Answer(b.Answer))
 	case visit.Decided:
 		return s.Say("story.answered", "step", s.Step(b.Step), "answer", s.Answer(b.Value))
 	case visit.Recorded:
 		return s.Say("story.recorded", "entries", s.Entries(b.Step, b.Entries, b.Photographs))
 	case visit.Acted:
 		if b.InSpite {
-			return why("story.acted-in-spite", b.Why, "act", s.Act(b.Act))
+			return s.because("story.acted-in-spite", b.Why, "act", s.Act(b.Act))
 		}
 		return s.Say("story.acted", "act", s.Act(b.Act))
 	case visit.LeftOut:
-		return why("story.left-out", b.Why, "how", s.Omission(b.How), "step", s.Step(b.Step))
+		return s.because("story.left-out", b.Why, "how", s.Omission(b.How), "step", s.Step(b.Step))
 	case visit.Returned:
-		return why("story.returned", b.Why, "step", s.Step(b.Step))
+		return s.because("story.returned", b.Why, "step", s.Step(b.Step))
 	case visit.WentAway:
-		return why("story.went-away", b.Why)
+		return s.because("story.went-away", b.Why)
 	case visit.CameBack:
 		return s.Say("story.came-back")
 	case visit.Corrected:
 		return s.corrected(a, &b)
+	}
+	return s.aside(l, body)
+}
+
+// aside words an event that says something of the visit, and does no work.
+func (s *Speaker) aside(l *visit.Line, body visit.Body) string {
+	switch b := body.(type) {
 	case visit.Stopped:
 		return s.Say("story.stopped", "why", b.Why)
 	case visit.Reported:
-		return why("story.reported", b.Words, "who", s.Told(b.To, b.Whom, b.Name, b.Reference))
+		return s.because("story.reported", b.Words, "who", s.Told(b.To, b.Whom, b.Name, b.Reference))
 	case visit.Resumed:
 		return s.Say("story.resumed", "why", b.Why)
 	case visit.Refused:
@@ -112,7 +116,7 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 		return s.Say("story.advised", "means", s.MeaningLine(&b.Fits[0], s.Meaning(&b.Fits[0])))
 	case visit.Answered:
 		if b.Answer == "follow" {
-			return why("story.followed", b.Why)
+			return s.because("story.followed", b.Why)
 		}
 		return s.Say("story.set-aside", "why", b.Why)
 	case visit.TakenOver:
@@ -124,15 +128,20 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 		default:
 			key = "story.taken-over.from"
 		}
-		return why(key, b.Why, "by", l.By, "from", l.From)
+		return s.because(key, b.Why, "by", l.By, "from", l.From)
 	case visit.HandedOver:
-		return why("story.handed-over", b.Why)
+		return s.because("story.handed-over", b.Why)
 	case visit.Ended:
-		return s.with(why("story.ended", b.Why, "outcome", s.Outcome(b.Outcome)), b.Left)
+		return s.with(s.because("story.ended", b.Why, "outcome", s.Outcome(b.Outcome)), b.Left)
 	case visit.Supplement:
 		return s.Say("story.supplement", "words", b.Words)
 	}
 	return s.Event(l.Kind)
+}
+
+// because is a sentence with the words of a person after it.
+func (s *Speaker) because(key, words string, args ...any) string {
+	return s.with(s.Say(key, args...), words)
 }
 
 // with adds the words of a person after a sentence.

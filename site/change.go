@@ -2,6 +2,7 @@ package site
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -68,67 +69,32 @@ func (w *wiring) change(c Change) error {
 			}
 		}
 	case Swap:
-		if len(c.On) != 2 {
-			return fmt.Errorf("%d ends cannot be exchanged: name two", len(c.On))
-		}
-		a, err := w.end(c.On[0])
-		if err != nil {
-			return err
-		}
-		b, err := w.end(c.On[1])
-		if err != nil {
-			return err
-		}
-		*a, *b = *b, *a
-		x, y := w.sitting(c.On[0]), w.sitting(c.On[1])
-		w.sits[c.On[0]], w.sits[c.On[1]] = y, x
+		return w.swap(c.On)
 	case Bridge, Couple:
-		if len(c.On) != 2 {
-			return fmt.Errorf("%d nodes cannot be joined: name two", len(c.On))
-		}
-		for _, n := range c.On {
-			if n != trueEarth && !w.known[n] {
-				return fmt.Errorf("there is no node %q at this position", n)
-			}
-		}
-		if c.Op == Couple {
-			w.couple(fmt.Sprintf("coupled.%d", len(w.couplings)), c.On[0], c.On[1], fixed(c.Farad))
+		return w.link(c)
+	case Silence, Lose, Adjust:
+		hit := func(f feed) bool { return slices.Contains(c.On, f.name) }
+		if c.Op == Lose {
+			w.feeds = slices.DeleteFunc(w.feeds, hit)
 			break
 		}
-		r := of(jointOhm)
-		if c.Ohm > 0 {
-			r = fixed(c.Ohm)
-		}
-		w.join(fmt.Sprintf("bridge.%d", len(w.joints)), c.On[0], c.On[1], r, fixed(0))
-	case Silence, Lose, Adjust:
-		kept := w.feeds[:0:0]
-		for _, f := range w.feeds {
-			hit := false
-			for _, n := range c.On {
-				hit = hit || n == f.name
-			}
-			if hit && c.Op == Silence {
+		for i := range w.feeds {
+			switch f := &w.feeds[i]; {
+			case !hit(*f):
+			case c.Op == Silence:
 				f.volt = fixed(0)
-			}
-			if hit && c.Op == Adjust {
+			default:
 				f.volt.k *= c.Factor
 			}
-			if !hit || c.Op != Lose {
-				kept = append(kept, f)
-			}
 		}
-		w.feeds = kept
 	case Turn, Rescale:
 		for i := range w.ct {
-			for _, n := range c.On {
-				if w.ct[i].name != n {
-					continue
-				}
-				if c.Op == Turn {
-					w.ct[i].from, w.ct[i].to = w.ct[i].to, w.ct[i].from
-				} else {
-					w.ct[i].ratio *= c.Factor
-				}
+			switch t := &w.ct[i]; {
+			case !slices.Contains(c.On, t.name):
+			case c.Op == Turn:
+				t.from, t.to = t.to, t.from
+			default:
+				t.ratio *= c.Factor
 			}
 		}
 	case Raise:
@@ -138,6 +104,46 @@ func (w *wiring) change(c Change) error {
 	default:
 		return fmt.Errorf("%q is no operation", c.Op)
 	}
+	return nil
+}
+
+// swap exchanges two ends of conductors.
+func (w *wiring) swap(on []string) error {
+	if len(on) != 2 {
+		return fmt.Errorf("%d ends cannot be exchanged: name two", len(on))
+	}
+	a, err := w.end(on[0])
+	if err != nil {
+		return err
+	}
+	b, err := w.end(on[1])
+	if err != nil {
+		return err
+	}
+	*a, *b = *b, *a
+	w.sits[on[0]], w.sits[on[1]] = w.sitting(on[1]), w.sitting(on[0])
+	return nil
+}
+
+// link joins two nodes, by a conductor or by a capacitance alone.
+func (w *wiring) link(c Change) error {
+	if len(c.On) != 2 {
+		return fmt.Errorf("%d nodes cannot be joined: name two", len(c.On))
+	}
+	for _, n := range c.On {
+		if n != trueEarth && !w.known[n] {
+			return fmt.Errorf("there is no node %q at this position", n)
+		}
+	}
+	if c.Op == Couple {
+		w.couple(fmt.Sprintf("coupled.%d", len(w.couplings)), c.On[0], c.On[1], fixed(c.Farad))
+		return nil
+	}
+	r := of(jointOhm)
+	if c.Ohm > 0 {
+		r = fixed(c.Ohm)
+	}
+	w.join(fmt.Sprintf("bridge.%d", len(w.joints)), c.On[0], c.On[1], r, fixed(0))
 	return nil
 }
 

@@ -241,11 +241,7 @@ func (ts *trials) corrected(i int, body Body, good, bad string) {
 func (ts *trials) step(i int) error {
 	m := ts.v.machine
 	s, row, x := &m.Method.Steps[i], &m.steps[i], &ts.steps[i]
-	inTurn := func(b Body, f laws.Fact) *trial {
-		t := ts.make(b, f)
-		t.step = int16(i)
-		return t
-	}
+	inTurn := func(b Body, f laws.Fact) *trial { return ts.inTurn(i, b, f) }
 	for _, how := range method.Omissions() {
 		t := ts.make(LeftOut{Step: s.ID, How: how, Why: "x"}, fact(laws.LeftOut))
 		if s.MayLeave(how) {
@@ -259,19 +255,10 @@ func (ts *trials) step(i int) error {
 	f := fact(laws.Unlikely)
 	switch row.does {
 	case doObserve:
-		good, doubt, bad, err := indications(s.Observe)
-		if err != nil {
+		var err error
+		if f, body, late, err = ts.observed(i, after); err != nil {
 			return err
 		}
-		body, late = Observed{Step: s.ID, Shows: good}, Observed{Step: s.ID, Shows: good, Entry: after}
-		f = laws.Fact{Does: laws.Read, Tool: int(row.tool), Reading: x.reading}
-		if !doubt.IsZero() {
-			x.doubt = inTurn(Observed{Step: s.ID, Shows: doubt}, f)
-		}
-		f.Danger = x.danger
-		x.bad = inTurn(Observed{Step: s.ID, Shows: bad}, f)
-		f.Good, f.Danger = true, false
-		ts.corrected(i, body, good.String(), bad.String())
 	case doInspect:
 		answer := cmp.Or(s.Inspect.Expect, s.Inspect.Answers[0])
 		body, late = Inspected{Step: s.ID, Answer: answer}, Inspected{Step: s.ID, Answer: answer, Entry: after}
@@ -328,6 +315,33 @@ func (ts *trials) step(i int) error {
 	}
 	x.foreign, x.behind = ts.elsewhere(body, f)
 	return nil
+}
+
+// inTurn is an event that carries a step out.
+func (ts *trials) inTurn(step int, b Body, f laws.Fact) *trial {
+	t := ts.make(b, f)
+	t.step = int16(step)
+	return t
+}
+
+// observed makes the trials of an observation but for the expected one, of which it gives the fact and the
+// body, as it is entered live and after.
+func (ts *trials) observed(i int, after Entry) (f laws.Fact, body, late Body, err error) {
+	s, row, x := &ts.v.machine.Method.Steps[i], &ts.v.machine.steps[i], &ts.steps[i]
+	good, doubt, bad, err := indications(s.Observe)
+	if err != nil {
+		return f, nil, nil, err
+	}
+	f = laws.Fact{Does: laws.Read, Tool: int(row.tool), Reading: x.reading}
+	if !doubt.IsZero() {
+		x.doubt = ts.inTurn(i, Observed{Step: s.ID, Shows: doubt}, f)
+	}
+	f.Danger = x.danger
+	x.bad = ts.inTurn(i, Observed{Step: s.ID, Shows: bad}, f)
+	f.Good, f.Danger = true, false
+	body, late = Observed{Step: s.ID, Shows: good}, Observed{Step: s.ID, Shows: good, Entry: after}
+	ts.corrected(i, body, good.String(), bad.String())
+	return f, body, late, nil
 }
 
 // trialDue is a day on which nothing that trials use has fallen due.
