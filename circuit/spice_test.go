@@ -2,86 +2,26 @@ package circuit
 
 import (
 	"bytes"
-	"fmt"
+	"io"
 	"os"
-	"os/exec"
-	"path/filepath"
-	"strconv"
-	"strings"
 	"testing"
-)
 
-// ngspice is Debian's. Without it the comparison is not made, and that is a
-// failure unless MW_ALLOW_MISSING=1 says that it is known.
-func ngspice(t testing.TB) string {
-	t.Helper()
-	path, err := exec.LookPath("ngspice")
-	if err != nil {
-		if os.Getenv("MW_ALLOW_MISSING") == "1" {
-			t.Skip("left out: node voltages were NOT compared with ngspice, which is not installed")
-		}
-		t.Fatalf("ngspice is missing (%v): install it, or set MW_ALLOW_MISSING=1 to go without this comparison", err)
-	}
-	return path
-}
+	"meterwright/internal/test/ngspice"
+)
 
 // runDecks solves the decks in one ngspice process and returns the printed
 // voltages by the node's number, deck by deck.
 func runDecks(t testing.TB, circuits []Circuit) []map[int]Phasor {
 	t.Helper()
-	program := ngspice(t)
-	dir := t.TempDir()
-	var main strings.Builder
-	main.WriteString("* all decks\n.control\n")
-	for i := range circuits {
-		var b bytes.Buffer
-		if err := circuits[i].WriteSPICE(&b, 0); err != nil {
-			t.Fatal(err)
-		}
-		name := filepath.Join(dir, fmt.Sprintf("d%d.cir", i))
-		if err := os.WriteFile(name, b.Bytes(), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		fmt.Fprintf(&main, "echo deck %d\nsource %s\ndestroy all\nremcirc\n", i, name)
-	}
-	main.WriteString("quit\n.endc\n.end\n")
-	all := filepath.Join(dir, "all.cir")
-	if err := os.WriteFile(all, []byte(main.String()), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(program, "-b", all)
-	// Its progress notes go to the other stream, in the middle of lines.
-	var notes bytes.Buffer
-	cmd.Stderr = &notes
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("ngspice: %v\n%s\n%s", err, out, notes.Bytes())
-	}
-	got := make([]map[int]Phasor, len(circuits))
-	var at map[int]Phasor
-	for _, line := range strings.Split(string(out), "\n") {
-		var n int
-		if _, err := fmt.Sscanf(line, "deck %d", &n); err == nil {
-			at = map[int]Phasor{}
-			got[n] = at
-			continue
-		}
-		name, value, ok := strings.Cut(line, ") = ")
-		if !ok || !strings.HasPrefix(name, "v(n") {
-			continue
-		}
-		re, im, _ := strings.Cut(strings.TrimSpace(value), ",")
-		n, err1 := strconv.Atoi(name[3:])
-		r, err2 := strconv.ParseFloat(re, 64)
-		i, err3 := strconv.ParseFloat(im, 64)
-		if err1 != nil || err2 != nil || err3 != nil {
-			t.Fatalf("ngspice printed %q", line)
-		}
-		at[n] = Phasor{r, i}
-	}
+	list := ngspice.Voltages(t, len(circuits), func(i int, to io.Writer) error { return circuits[i].WriteSPICE(to, 0) })
+	got := make([]map[int]Phasor, len(list))
 	for i, c := range circuits {
-		if len(got[i]) != len(c.Nodes) {
-			t.Fatalf("ngspice printed %d of %d nodes of deck %d\n%s", len(got[i]), len(c.Nodes), i, out)
+		if len(list[i]) != len(c.Nodes) {
+			t.Fatalf("ngspice printed %d of %d nodes of deck %d", len(list[i]), len(c.Nodes), i)
+		}
+		got[i] = map[int]Phasor{}
+		for n, v := range list[i] {
+			got[i][n] = Phasor{real(v), imag(v)}
 		}
 	}
 	return got
@@ -119,12 +59,9 @@ func TestAgainstNgspice(t *testing.T) {
 	t.Logf("largest relative difference: %.1e, on nearly floating islands %.1e", most[0], most[1])
 }
 
-// A current transformer in a deck is a current-controlled current source.
-func TestTransformersAgainstNgspice(t *testing.T) {
-	var circuits []Circuit
-	for seed := range uint64(times(20)) {
-		circuits = append(circuits, inSecondary(randomCircuit(8000+seed, 12, mild)))
-	}
+// asPrinted holds every node of every circuit against ngspice.
+func asPrinted(t *testing.T, circuits ...Circuit) {
+	t.Helper()
 	for i, got := range runDecks(t, circuits) {
 		c := circuits[i]
 		p, ws := solved(t, c)
@@ -135,19 +72,20 @@ func TestTransformersAgainstNgspice(t *testing.T) {
 	}
 }
 
+// A current transformer in a deck is a current-controlled current source.
+func TestTransformersAgainstNgspice(t *testing.T) {
+	var circuits []Circuit
+	for seed := range uint64(times(20)) {
+		circuits = append(circuits, inSecondary(randomCircuit(8000+seed, 12, mild)))
+	}
+	asPrinted(t, circuits...)
+}
+
 // The service positions of the benchmarks, against ngspice.
 func TestServicePositionsAgainstNgspice(t *testing.T) {
 	one, _ := servicePosition(1)
 	three, _ := servicePosition(3)
-	circuits := []Circuit{one, three}
-	for i, got := range runDecks(t, circuits) {
-		c := circuits[i]
-		p, ws := solved(t, c)
-		for n, want := range got {
-			k, _ := p.Node(c.Nodes[n-1])
-			near(t, c.Nodes[n-1], ws.Voltage(k, 0), want, 1e-6*want.Abs()+1e-9)
-		}
-	}
+	asPrinted(t, one, three)
 }
 
 // The deck as it stands, so that a change of it is seen.

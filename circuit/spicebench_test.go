@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"meterwright/internal/test/ngspice"
 )
 
 // BenchmarkAgainstNgspice reports how many times longer ngspice takes for the
@@ -16,7 +18,7 @@ import (
 // the decks and all printing are left out: they cancel in the difference of
 // two runs that differ only in how often each deck is solved.
 func BenchmarkAgainstNgspice(b *testing.B) {
-	program := ngspice(b)
+	program := ngspice.Path(b)
 	var circuits []Circuit
 	for _, phases := range []int{1, 3} {
 		c, _ := servicePosition(phases)

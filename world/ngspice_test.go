@@ -1,17 +1,14 @@
 package world_test
 
 import (
-	"bytes"
-	"fmt"
+	"io"
 	"math"
+	"math/cmplx"
 	"os"
-	"os/exec"
-	"path/filepath"
-	"strconv"
-	"strings"
 	"testing"
 
 	"meterwright/circuit"
+	"meterwright/internal/test/ngspice"
 	"meterwright/world"
 )
 
@@ -43,67 +40,6 @@ func scenarios(t testing.TB, first uint64, n int) []deck {
 		}
 	}
 	return list
-}
-
-// runDecks solves every deck in one ngspice process, and returns for each deck
-// the voltage of its nodes by their number.
-func runDecks(t testing.TB, decks []deck) []map[int]circuit.Phasor {
-	t.Helper()
-	program, err := exec.LookPath("ngspice")
-	if err != nil {
-		if os.Getenv("MW_ALLOW_MISSING") == "1" {
-			t.Skip("left out: positions were NOT compared with ngspice, which is not installed")
-		}
-		t.Fatalf("ngspice is missing (%v): install it, or set MW_ALLOW_MISSING=1 to go without this comparison", err)
-	}
-	dir := t.TempDir()
-	write := func(name string, b []byte) string {
-		name = filepath.Join(dir, name)
-		if err := os.WriteFile(name, b, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		return name
-	}
-	var main bytes.Buffer
-	main.WriteString("* all decks\n.control\n")
-	for i := range decks {
-		var b bytes.Buffer
-		if err := decks[i].w.Circuit.WriteSPICE(&b, decks[i].group); err != nil {
-			t.Fatal(err)
-		}
-		fmt.Fprintf(&main, "echo deck %d\nsource %s\ndestroy all\nremcirc\n", i, write(fmt.Sprintf("d%d.cir", i), b.Bytes()))
-	}
-	main.WriteString("quit\n.endc\n.end\n")
-	cmd := exec.Command(program, "-b", write("all.cir", main.Bytes()))
-	var notes bytes.Buffer
-	cmd.Stderr = &notes // its progress notes would come in the middle of lines
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("ngspice: %v\n%s", err, notes.Bytes())
-	}
-	got := make([]map[int]circuit.Phasor, len(decks))
-	var at map[int]circuit.Phasor
-	for line := range strings.Lines(string(out)) {
-		var n int
-		if _, err := fmt.Sscanf(line, "deck %d", &n); err == nil {
-			at = map[int]circuit.Phasor{}
-			got[n] = at
-			continue
-		}
-		name, value, ok := strings.Cut(line, ") = ")
-		if !ok || !strings.HasPrefix(name, "v(n") {
-			continue
-		}
-		re, im, _ := strings.Cut(strings.TrimSpace(value), ",")
-		n, err1 := strconv.Atoi(name[3:])
-		r, err2 := strconv.ParseFloat(re, 64)
-		i, err3 := strconv.ParseFloat(im, 64)
-		if err1 != nil || err2 != nil || err3 != nil {
-			t.Fatalf("ngspice printed %q", line)
-		}
-		at[n] = circuit.Phasor{Re: r, Im: i}
-	}
-	return got
 }
 
 // Tolerances, relative to the voltage of the node itself. No floor hides a phantom
@@ -149,7 +85,8 @@ func TestAgainstNgspice(t *testing.T) {
 	nodes, hard, worst, worstIsland := 0, 0, 0.0, 0.0
 	for first := 0; first < n; first += batch {
 		decks := scenarios(t, uint64(first), min(batch, n-first))
-		for i, got := range runDecks(t, decks) {
+		write := func(i int, to io.Writer) error { return decks[i].w.Circuit.WriteSPICE(to, decks[i].group) }
+		for i, got := range ngspice.Voltages(t, len(decks), write) {
 			d := decks[i]
 			names := d.w.Circuit.Nodes
 			if len(got) != len(names) {
@@ -157,12 +94,12 @@ func TestAgainstNgspice(t *testing.T) {
 			}
 			top := 0.0
 			for _, v := range got {
-				top = max(top, v.Abs())
+				top = max(top, cmplx.Abs(v))
 			}
 			var exact map[string]circuit.Phasor
 			for k, name := range names {
 				ours, _ := d.w.Node(name, d.place)
-				theirs := got[k+1]
+				theirs := circuit.Phasor{Re: real(got[k+1]), Im: imag(got[k+1])}
 				nodes++
 				off, scale := ours.Minus(theirs).Abs(), math.Max(ours.Abs(), theirs.Abs())
 				if off <= d.floor(top) {
