@@ -342,30 +342,7 @@ func (u *Universe) touching(p site.Point) []demand {
 
 func (u *Universe) act(a site.Act, points []site.Point) actLaw {
 	law := actLaw{id: a.ID, calming: a.MakeSafe, lost: u.lost(a)}
-	carrier := a.ID == "withdraw-carrier" || a.ID == "refit-carrier"
-	tails := slices.Contains([]site.ActID{"take-tails-out", "take-meter-off", "put-meter-on", "connect-tails"}, a.ID)
-	for i, w := range u.switches {
-		bit := uint32(1) << i
-		for _, set := range a.Sets {
-			if set.Switch == w.ID {
-				law.setMask |= bit
-				if set.Position == w.Away {
-					law.sets |= bit
-				}
-			}
-		}
-		switch id := string(w.ID); {
-		case carrier && (strings.HasPrefix(id, "main.") || strings.HasPrefix(id, "source.")):
-			// A carrier is not a load switch.
-			law.mask, law.want = law.mask|bit, law.want|bit
-		case a.ID == "refit-carrier" && (w.ID == site.MeterFit || w.ID == site.TailsIn):
-			// The supply is not put on bare ends of tails.
-			law.mask |= bit
-		case tails && w.ID == site.Contact:
-			// Hands are at the meter for minutes, beside the cut-out.
-			law.mask, law.want = law.mask|bit, law.want|bit
-		}
-	}
+	u.stand(a, &law)
 	ask := func(at site.PointID, needs Needs, any Bits) {
 		law.demands = append(law.demands, demand{at, needs, any})
 	}
@@ -424,6 +401,34 @@ func (u *Universe) act(a site.Act, points []site.Point) actLaw {
 		law.gloved, law.protect = true, u.wear.Gloves
 	}
 	return law
+}
+
+// stand says how switches must stand for an act, and how it leaves them.
+func (u *Universe) stand(a site.Act, law *actLaw) {
+	carrier := a.ID == "withdraw-carrier" || a.ID == "refit-carrier"
+	tails := slices.Contains([]site.ActID{"take-tails-out", "take-meter-off", "put-meter-on", "connect-tails"}, a.ID)
+	for i, w := range u.switches {
+		bit := uint32(1) << i
+		for _, set := range a.Sets {
+			if set.Switch == w.ID {
+				law.setMask |= bit
+				if set.Position == w.Away {
+					law.sets |= bit
+				}
+			}
+		}
+		switch id := string(w.ID); {
+		case carrier && (strings.HasPrefix(id, "main.") || strings.HasPrefix(id, "source.")):
+			// A carrier is not a load switch.
+			law.mask, law.want = law.mask|bit, law.want|bit
+		case a.ID == "refit-carrier" && (w.ID == site.MeterFit || w.ID == site.TailsIn):
+			// The supply is not put on bare ends of tails.
+			law.mask |= bit
+		case tails && w.ID == site.Contact:
+			// Hands are at the meter for minutes, beside the cut-out.
+			law.mask, law.want = law.mask|bit, law.want|bit
+		}
+	}
 }
 
 // lost is what an act leaves without meaning.
