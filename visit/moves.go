@@ -107,7 +107,7 @@ func (s *search) passed(t *trial, a *attempt, before, after *Control) int16 {
 		}
 	}
 	act, acted := t.body.(Acted)
-	inSpite, otherFacts := acted && a.inSpite, before.facts != after.facts
+	inSpite, otherFacts := acted && a.inSpite, before.facts != after.facts && a.do != doResume
 	if !inSpite && !otherFacts {
 		return owes
 	}

@@ -52,7 +52,8 @@ var oweTable = []owing{
 		return -1
 	}},
 	{"other-fact", func(m *Machine, c, was *Control, a *attempt) int16 {
-		if c.facts == was.facts {
+		// A way back that a stop leads onto begins where work goes on, whatever applies before that.
+		if c.facts == was.facts || a.do == doResume {
 			return -1
 		}
 		for i := range int16(len(m.steps)) {

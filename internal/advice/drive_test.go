@@ -97,11 +97,18 @@ func shows(t testing.TB, s string) instrument.Indication {
 
 // expected is the answer that the method expects at a step.
 func expected(v *visit.Visit, s *method.Step) visit.Body {
-	b, err := walk.Expected(s, everyday.Person{Method: v.Machine().Method})
+	list, err := walk.Expected(s, everyday.Person{Method: v.Machine().Method})
 	if err != nil {
 		panic(err)
 	}
-	return b
+	for _, b := range list {
+		// Of a kit, what is not yet in hand.
+		took, ok := b.(visit.TookUp)
+		if !ok || !slices.ContainsFunc(v.Account().Instruments, func(i visit.Instrument) bool { return i.Kind == took.Instrument.Kind }) {
+			return b
+		}
+	}
+	return list[len(list)-1]
 }
 
 // to goes on with expected answers until the step is in turn, or to the end of the method.
