@@ -244,62 +244,32 @@ func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *r
 		return err
 	}
 	begin := now.Add(-time.Duration(d.Begun) * time.Minute)
-	// When the supply went off and came on is known once the visit was carried out; its second
-	// run, at the same times, writes them down.
-	off, on := "not noted", "not noted"
-	for again := true; again; {
-		text := fmt.Sprintf("script: %s\nfictional: true\ndate: %s\nbegin: %q\nzone: %q\npace: %s\ndevice: %s\nseed: %s\n%s  off-time: %q\n  on-time: %q\nentries:\n%s",
-			strings.ToLower(d.Ref), begin.Format(time.DateOnly), begin.Format("15:04"), begin.Format("-07:00"), d.Pace, d.Person, demoSeed, d.usual(), off, on, d.Entries)
-		sc, err := script.Parse(d.Ref+".script.yaml", []byte(text))
-		if err != nil {
-			return err
-		}
-		kept := &sheaf{}
-		seed := sha256.Sum256([]byte(demoSeed + d.Ref))
-		said := map[string]string{"cutout-seal": "S-4473", "new-cutout-seal": "S-5212"}
-		maps.Copy(said, sc.Usual)
-		r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: pack, Visit: script.DemonstrationVisit(demoSeed+d.Ref, begin),
-			Engine: "meterwright " + version.Edition, Keep: kept, Random: mrand.NewChaCha8(seed), Tell: func(script.Told) {},
-			Signer: func(device string) (record.Signer, error) { return devicekey.Demonstration(demoSeed, device), nil },
-			File:   func(name string) ([]byte, error) { return drawn(strings.TrimSuffix(name, ".png"), said) }}
-		if d.Advise {
-			r.Adviser = advice.New(r.Engine)
-		}
-		v, err := r.Carry(ctx)
-		if err != nil {
-			return err
-		}
-		out := v.Account().Supply
-		if again = len(out) > 0 && !out[0].On.IsZero() && off == "not noted"; again {
-			off, on = out[0].Off.Format("15:04"), out[0].On.Format("15:04")
-			continue
-		}
-		for _, c := range kept.containers {
-			if _, err := st.PutAttachment(ctx, c); err != nil {
-				return err
-			}
-		}
-		if err := j.submit(ctx, r.Visit, d.Ref, kept.lines); err != nil {
+	text := fmt.Sprintf("script: %s\nfictional: true\ndate: %s\nbegin: %q\nzone: %q\npace: %s\ndevice: %s\nseed: %s\n%s  old-number: %s\nentries:\n%s",
+		strings.ToLower(d.Ref), begin.Format(time.DateOnly), begin.Format("15:04"), begin.Format("-07:00"), d.Pace, d.Person, demoSeed, demoFile("usual.yaml"), d.Meter, d.Entries)
+	sc, err := script.Parse(d.Ref+".script.yaml", []byte(text))
+	if err != nil {
+		return err
+	}
+	kept := &sheaf{}
+	seed := sha256.Sum256([]byte(demoSeed + d.Ref))
+	said := map[string]string{"cutout-seal": "S-4473", "new-cutout-seal": "S-5212"}
+	maps.Copy(said, sc.Usual)
+	r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: pack, Visit: script.DemonstrationVisit(demoSeed+d.Ref, begin),
+		Engine: "meterwright " + version.Edition, Keep: kept, Random: mrand.NewChaCha8(seed), Tell: func(script.Told) {},
+		Signer: func(device string) (record.Signer, error) { return devicekey.Demonstration(demoSeed, device), nil },
+		File:   func(name string) ([]byte, error) { return drawn(strings.TrimSuffix(name, ".png"), said) }}
+	if d.Advise {
+		r.Adviser = advice.New(r.Engine)
+	}
+	if _, err := r.Carry(ctx); err != nil {
+		return err
+	}
+	for _, c := range kept.containers {
+		if _, err := st.PutAttachment(ctx, c); err != nil {
 			return err
 		}
 	}
-	return nil
-}
-
-// usual leaves out everyday values that the method of this job does not ask for.
-func (d demoJob) usual() string {
-	out := []string{}
-	for _, l := range strings.Split(string(demoFile("usual.yaml")), "\n") {
-		switch key, _, _ := strings.Cut(strings.TrimSpace(l), ":"); key {
-		case "loop-tn-cs", "loop-tn-s", "loop-tt-electrode":
-			want := map[string]string{"loop-tn-cs": "TN-C-S", "loop-tn-s": "TN-S", "loop-tt-electrode": "TT"}[key]
-			if !strings.Contains(d.Site, "arrangement: "+want+"}") && !strings.Contains(d.Site, "arrangement: "+want+",") {
-				continue
-			}
-		}
-		out = append(out, l)
-	}
-	return strings.Join(out, "\n") + "  old-number: " + d.Meter + "\n"
+	return j.submit(ctx, r.Visit, d.Ref, kept.lines)
 }
 
 // The photographs of the demonstration are drawn: a meter with its register, a cut-out with its
