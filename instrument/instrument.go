@@ -204,6 +204,20 @@ func (k Kind) Accuracy() measure.Accuracy {
 	return measure.Accuracy{}
 }
 
+// Most returns the greatest number that the display of a kind can show, in its unit, or nought where it
+// shows none: figures of common practice [P].
+func (k Kind) Most() float64 {
+	switch k {
+	case Voltmeter:
+		return 1000
+	case LoopTester, Continuity, RCDTester:
+		return 2000
+	case Clamp:
+		return 200
+	}
+	return 0
+}
+
 // leastProving is the least that an instrument must show on a proving source
 // whose own value is not stated [P]: half of the least voltage or current that
 // such sources give.

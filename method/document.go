@@ -242,11 +242,11 @@ func (o *Otherwise) limit() (key, name string) {
 	return "", ""
 }
 
-// Outcome returns what an unexpected answer leads to: an entry of Otherwise by its place, or with -1
-// what any other answer leads to; nil where nothing is said.
-func (s *Step) Outcome(otherwise int) *Unexpected {
-	if otherwise >= 0 && otherwise < len(s.Otherwise) {
-		return &s.Otherwise[otherwise].Unexpected
+// Outcome returns what an unexpected answer leads to: the first entry of Otherwise by 1, the second by 2,
+// and by 0 what any other answer leads to; nil where nothing is said.
+func (s *Step) Outcome(n int) *Unexpected {
+	if n > 0 && n <= len(s.Otherwise) {
+		return &s.Otherwise[n-1].Unexpected
 	}
 	return s.Unexpected
 }

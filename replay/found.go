@@ -73,6 +73,7 @@ type Defect struct {
 	Words      string `json:"words,omitempty"`
 	Stop       string `json:"stop,omitempty"`
 	Step       string `json:"step,omitempty"`
+	Outcome    int    `json:"outcome,omitempty"` // see visit.Remark
 	Scheme     string `json:"scheme,omitempty"`
 	Category   string `json:"category,omitempty"`
 	Restricted bool   `json:"restricted,omitempty"`
@@ -103,7 +104,7 @@ func (c *Case) Defects() []Defect {
 			Restricted: s.ID != visit.Declared && c.Visit.Machine().Method.RestrictedStop(s.ID)})
 	}
 	for _, r := range a.Remarks {
-		list = append(list, Defect{Event: r.Event, At: r.At, From: FromRemark, Owner: r.Owner, Step: r.Step, Scheme: r.Scheme, Category: r.Category})
+		list = append(list, Defect{Event: r.Event, At: r.At, From: FromRemark, Owner: r.Owner, Step: r.Step, Outcome: r.Outcome, Scheme: r.Scheme, Category: r.Category})
 	}
 	slices.SortStableFunc(list, func(x, y Defect) int { return x.At.Compare(y.At) })
 	for i := range list {

@@ -395,15 +395,15 @@ func (s *Speaker) Defect(d *replay.Defect) string {
 	case replay.FromStop:
 		return sentence(upperFirst(s.Stop(d.Stop, d.Words)))
 	case replay.FromRemark:
-		return sentence(upperFirst(s.Remark(d.Step)))
+		return sentence(upperFirst(s.Remark(d.Step, d.Outcome)))
 	}
 	return s.Say("defect.asset", "asset", d.Asset, "words", d.Words)
 }
 
 // Remark is what the method remarks on an answer to a step that is not as expected.
-func (s *Speaker) Remark(step string) string {
-	if x, _ := s.m.Step(step); x != nil && x.Unexpected != nil {
-		return x.Unexpected.Remark
+func (s *Speaker) Remark(step string, outcome int) string {
+	if x, _ := s.m.Step(step); x != nil && x.Outcome(outcome) != nil {
+		return x.Outcome(outcome).Remark
 	}
 	return step
 }

@@ -228,9 +228,11 @@ type left struct {
 
 // Remark is an unexpected answer that does not stop the visit. Its words stand at the step.
 type Remark struct {
-	Event    string       `json:"event"`
-	At       time.Time    `json:"at"`
-	Step     string       `json:"step"`
+	Event string    `json:"event"`
+	At    time.Time `json:"at"`
+	Step  string    `json:"step"`
+	// Outcome is what the answer led to, as method.Step.Outcome has it.
+	Outcome  int          `json:"outcome,omitempty"`
 	Scheme   string       `json:"scheme,omitempty"`
 	Category string       `json:"category,omitempty"`
 	Owner    method.Owner `json:"owner,omitempty"`

@@ -93,6 +93,8 @@ type Control struct {
 	// owed is 1 + the earliest step that belonged to the visit and was passed over, or 0. It is before pos,
 	// or among done.
 	owed int16
+	// again is 1 + the step whose reading is asked for once more before it counts, or 0.
+	again int16
 	// stop is 1 + the index of the stop in force, personStop, or 0.
 	stop     int8
 	worn     uint8

@@ -2,6 +2,7 @@ package visit
 
 import (
 	"math/bits"
+	"slices"
 
 	"meterwright/method"
 )
@@ -9,11 +10,15 @@ import (
 // attempt is an event reduced to what decides: small numbers only, so that a
 // search can try them all.
 type attempt struct {
-	do      doing
-	step    int16 // -1 when the event belongs to no step
-	act     int8  // -1 for none
-	tool    int8  // -1 for none
-	result  result
+	do     doing
+	step   int16 // -1 when the event belongs to no step
+	act    int8  // -1 for none
+	tool   int8  // -1 for none
+	result result
+	// odd says that no working instrument could show what was read, cases which entries of the step's otherwise
+	// an unexpected answer fits.
+	odd     bool
+	cases   uint8
 	items   uint8
 	value   uint8 // 1 + index of a fact's value
 	source  uint8 // bit of the proving source
@@ -71,6 +76,10 @@ func (m *Machine) fold(c Control, a *attempt) Control {
 
 // foldInto is fold on a state in place; was is a copy of it.
 func (m *Machine) foldInto(c, was *Control, a *attempt) {
+	if m.asks(was, a) {
+		m.askAgain(c, a)
+		return
+	}
 	for _, u := range m.undoings {
 		u.undo(m, c, was, a)
 	}
@@ -81,6 +90,42 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	if m.ahead(c, c.owed-1) {
 		c.owed = 0 // It will be carried out.
 	}
+	if a.do == doObserve && a.step+1 == c.again || c.pos != was.pos && !m.ahead(c, c.again-1) {
+		c.again = 0
+	}
+}
+
+// asks reports whether a reading is asked for once more before it counts: one that no working instrument could
+// show, or one in doubt that does not count against. What is read then counts.
+func (m *Machine) asks(c *Control, a *attempt) bool {
+	return a.do == doObserve && c.again != a.step+1 && (a.odd || a.result == doubtful && m.steps[a.step].open)
+}
+
+// askAgain leaves everything as it stands, the run that goes on included; what was shown before by this step
+// rests on it no longer.
+func (m *Machine) askAgain(c *Control, a *attempt) {
+	c.again = a.step + 1
+	for set := m.steps[a.step].supports; set != 0; set &= set - 1 {
+		if p := bits.TrailingZeros16(set); c.proofs[p].phase != proofRunning {
+			c.proofs[p] = proofState{}
+		}
+	}
+}
+
+// counts reports whether a reading or an answer that is not asked for again counts for what its step supports.
+func (m *Machine) counts(a *attempt) bool {
+	return a.result == expected || a.result == remarked || a.result == doubtful && m.steps[a.step].open
+}
+
+// outcome returns what an unexpected answer leads to, as method.Step.Outcome has it. A fact that is not known fits
+// nothing.
+func (m *Machine) outcome(c *Control, a *attempt) int {
+	for i, o := range m.steps[a.step].others {
+		if a.cases&(1<<i) != 0 && !slices.ContainsFunc(o.when, func(w condition) bool { return c.facts[w.fact] == 0 || w.values&(1<<c.facts[w.fact]) == 0 }) {
+			return i + 1
+		}
+	}
+	return 0
 }
 
 func (m *Machine) does(c *Control, a *attempt) {
@@ -124,7 +169,7 @@ func (m *Machine) does(c *Control, a *attempt) {
 	case doRecord:
 		m.advance(c, a)
 	case doLeaveOut:
-		if stop := m.raises(a); stop != 0 {
+		if stop := m.raises(c, a); stop != 0 {
 			m.stop(c, stop)
 			return
 		}
@@ -145,7 +190,7 @@ func (m *Machine) does(c *Control, a *attempt) {
 	case doCorrect:
 		m.correct(c, a)
 	case doStop:
-		m.stop(c, m.raises(a))
+		m.stop(c, m.raises(c, a))
 	case doReport:
 		c.told = c.told || c.stop != 0
 	case doResume:
@@ -209,18 +254,18 @@ func (m *Machine) answer(c *Control, a *attempt) {
 		return
 	}
 	s := &m.steps[a.step]
-	switch a.result {
-	case expected:
+	switch {
+	case m.counts(a):
 		for set := s.supports; set != 0; set &= set - 1 {
 			m.contribute(c, bits.TrailingZeros16(set), a)
 		}
 		m.advance(c, a)
-	case doubtful:
+	case a.result == doubtful:
 		if s.supports == 0 {
 			m.advance(c, a)
 		}
-	case unexpected:
-		if stop := m.raises(a); stop != 0 {
+	case a.result == unexpected:
+		if stop := m.raises(c, a); stop != 0 {
 			m.stop(c, stop)
 			return
 		}
@@ -228,7 +273,7 @@ func (m *Machine) answer(c *Control, a *attempt) {
 	}
 }
 
-// contribute counts an expected observation towards a proof: the first step of
+// contribute counts an observation towards a proof: the first step of
 // the run begins it anew, the last makes it whole.
 func (m *Machine) contribute(c *Control, proof int, a *attempt) {
 	p := &c.proofs[proof]
@@ -251,7 +296,7 @@ func (m *Machine) contribute(c *Control, proof int, a *attempt) {
 }
 
 // raises returns the stop that an attempt raises, as Control holds it, or 0.
-func (m *Machine) raises(a *attempt) int8 {
+func (m *Machine) raises(c *Control, a *attempt) int8 {
 	switch a.do {
 	case doStop:
 		if a.stop != 0 {
@@ -265,9 +310,13 @@ func (m *Machine) raises(a *attempt) int8 {
 		}
 	case doObserve, doInspect, doCheck, doCorrect:
 		asks := a.do != doCorrect || a.target == doObserve || a.target == doInspect
-		if asks && a.step >= 0 && a.result == unexpected && m.steps[a.step].stop >= 0 {
-			return m.steps[a.step].stop + 1
+		if !asks || a.step < 0 || a.result != unexpected || m.asks(c, a) {
+			return 0
 		}
+		if i := m.outcome(c, a); i > 0 {
+			return m.steps[a.step].others[i-1].stop + 1
+		}
+		return m.steps[a.step].stop + 1
 	}
 	return 0
 }
@@ -317,7 +366,7 @@ func (m *Machine) setFact(c *Control, a *attempt) {
 func (m *Machine) correct(c *Control, a *attempt) {
 	switch a.target {
 	case doObserve, doInspect:
-		if stop := m.raises(a); stop != 0 {
+		if stop := m.raises(c, a); stop != 0 {
 			m.stop(c, stop)
 		}
 	case doTakeUp:

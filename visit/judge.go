@@ -8,6 +8,7 @@ import (
 	"meterwright/instrument"
 	"meterwright/measure"
 	"meterwright/method"
+	"meterwright/rules"
 )
 
 // Judged is what the engine makes of one reading.
@@ -16,6 +17,10 @@ type Judged struct {
 	// Verdict and Probability are given where a number was judged against a limit.
 	Verdict     string  `json:"verdict,omitempty"`
 	Probability float64 `json:"probability,omitempty"`
+	// Odd says why no working instrument could show such a number there.
+	Odd Odd `json:"odd,omitempty"`
+	// Again says that the reading was asked for once more before it counts.
+	Again bool `json:"again,omitempty"`
 }
 
 // Found is what the engine makes of an answer.
@@ -27,15 +32,40 @@ const (
 	FoundDoubtful   Found = "doubtful"
 	FoundUnexpected Found = "unexpected"
 	FoundWithdrawn  Found = "withdrawn"
+	// FoundRemarked: it is remarked on, and counts as the expected answer does.
+	FoundRemarked Found = "remarked"
+	// FoundOdd: no working instrument could show it there, and it does not count.
+	FoundOdd Found = "odd"
 )
 
-var results = [...]Found{"", FoundExpected, FoundDoubtful, FoundUnexpected, FoundWithdrawn}
+// Odd says why no working instrument could show a number.
+type Odd string
+
+// Why a number is odd.
+const (
+	OddRange Odd = "beyond-the-range"    // above what the display of its kind shows
+	OddAbove Odd = "above-what-is-there" // above what such a position can give
+	OddBelow Odd = "below-what-is-there" // below it
+)
+
+var results = [...]Found{"", FoundExpected, FoundDoubtful, FoundUnexpected, FoundWithdrawn, FoundRemarked}
 
 func (r result) found() Found { return results[r] }
 
+// found is what an attempt comes to in a state: as it was judged, unless it is asked for again first.
+func (m *Machine) found(c *Control, r *reduced) Judged {
+	j := r.judged
+	if m.asks(c, &r.attempt) {
+		if j.Again = true; r.odd {
+			j.Found = FoundOdd
+		}
+	}
+	return j
+}
+
 // judgeObservation compares what an instrument showed with what the step
 // expects. A number is judged against its limit by JCGM 106 with the accuracy of
-// the kind of instrument; a doubtful number supports nothing.
+// the kind of instrument. One that cannot be read there is never a pass.
 func judgeObservation(o *method.Observe, shows instrument.Indication) (result, Judged, error) {
 	kind := instrument.Kind(o.With)
 	model, ok := instrument.Lookup(kind)
@@ -58,20 +88,10 @@ func judgeObservation(o *method.Observe, shows instrument.Indication) (result, J
 	if unit != o.Bounds.Unit {
 		return noResult, Judged{}, fmt.Errorf("the %s is read here in %s, not in %s: give the reading in %s", model.Words, o.Bounds.Unit, unit, o.Bounds.Unit)
 	}
-	limit, err := boundsLimit(o.Bounds)
-	if err != nil {
-		return noResult, Judged{}, err
-	}
 	if v.Sign() < 0 && !o.Bounds.Signed {
 		return noResult, Judged{}, fmt.Errorf("%s %s: %s is a size, which has no sign: leave the sign out, or read the instrument again", v, unit, o.Bounds.Words)
 	}
-	size := v.Float()
-	if lower, ok := limit.Lower(); o.Bounds.Signed && !(ok && lower < 0) {
-		// The sign is a direction, of which the limit says nothing: it holds either way.
-		size = math.Abs(size)
-	}
-	u := kind.Accuracy().StandardUncertainty(v)
-	j, err := measure.Judge(size, u, limit, measure.DefaultGuard)
+	j, err := judgeValue(o.Bounds, kind, v, o.Bounds.Signed)
 	if err != nil {
 		return noResult, Judged{}, err
 	}
@@ -83,8 +103,97 @@ func judgeObservation(o *method.Observe, shows instrument.Indication) (result, J
 	case measure.Fail:
 		res = unexpected
 	}
+	if out.Odd, err = oddness(o, v); err != nil {
+		return noResult, Judged{}, err
+	}
+	if out.Odd != "" && res == expected {
+		res, out.Verdict, out.Probability = doubtful, "", 0
+	}
 	out.Found = res.found()
 	return res, out, nil
+}
+
+// judgeValue judges a number against bounds.
+func judgeValue(b *method.Bounds, kind instrument.Kind, v measure.Decimal, signed bool) (measure.Judgement, error) {
+	limit, err := boundsLimit(b)
+	if err != nil {
+		return measure.Judgement{}, err
+	}
+	size := v.Float()
+	if lower, ok := limit.Lower(); signed && !(ok && lower < 0) {
+		// The sign is a direction, of which the limit says nothing: it holds either way.
+		size = math.Abs(size)
+	}
+	return measure.Judge(size, kind.Accuracy().StandardUncertainty(v), limit, measure.DefaultGuard)
+}
+
+// oddness says why no working instrument could show a number at an observation, or nothing. What says that
+// something is live is never odd.
+func oddness(o *method.Observe, v measure.Decimal) (Odd, error) {
+	if o.Bounds.Beyond == rules.BeyondAtOnce {
+		return "", nil
+	}
+	size := math.Abs(v.Float())
+	if size > instrument.Kind(o.With).Most() {
+		return OddRange, nil
+	}
+	if o.Bounds.Credible == nil {
+		return "", nil
+	}
+	limit, err := boundsLimit(o.Bounds.Credible)
+	if err != nil {
+		return "", err
+	}
+	if low, ok := limit.Lower(); ok && size < low {
+		return OddBelow, nil
+	}
+	if high, ok := limit.Upper(); ok && size > high {
+		return OddAbove, nil
+	}
+	return "", nil
+}
+
+// judge takes an observation through its limit and, where it is not as expected, through what the step says of
+// other answers.
+func (r *reduced) judge(s *method.Step, shows instrument.Indication) error {
+	var err error
+	if r.result, r.judged, err = judgeObservation(s.Observe, shows); err != nil {
+		return err
+	}
+	r.odd = r.judged.Odd != ""
+	return r.weigh(s, func(o *method.Otherwise) (bool, error) {
+		if o.Bounds == nil {
+			return len(o.Answers) == 0 || slices.Contains(o.Answers, string(shows.Shows())), nil
+		}
+		v, _, isValue := shows.Reading()
+		if !isValue {
+			return false, nil
+		}
+		j, err := judgeValue(o.Bounds, instrument.Kind(s.Observe.With), v, s.Observe.Bounds.Signed)
+		return j.Verdict == measure.Pass || j.Verdict == measure.Doubtful && o.Stop != "", err
+	})
+}
+
+// weigh notes which entries of otherwise an unexpected answer fits, facts apart. Where the first of them counts, so
+// does the answer.
+func (r *reduced) weigh(s *method.Step, fits func(*method.Otherwise) (bool, error)) error {
+	r.cases = 0
+	if r.result != unexpected {
+		return nil
+	}
+	for i := range s.Otherwise {
+		ok, err := fits(&s.Otherwise[i])
+		if err != nil {
+			return err
+		}
+		if ok && r.cases == 0 && s.Otherwise[i].Counts {
+			r.result, r.judged.Found = remarked, FoundRemarked
+		}
+		if ok {
+			r.cases |= 1 << i
+		}
+	}
+	return nil
 }
 
 func boundsLimit(b *method.Bounds) (measure.Limit, error) {

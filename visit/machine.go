@@ -7,6 +7,7 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/method"
+	"meterwright/rules"
 	"meterwright/site"
 )
 
@@ -55,6 +56,8 @@ const (
 	doubtful
 	unexpected
 	withdrawn
+	// remarked is an answer that is not as expected, is remarked on, and counts as if it were.
+	remarked
 )
 
 // step is one step of the machine: a method step with names turned into indices.
@@ -71,14 +74,23 @@ type step struct {
 	needs    uint16
 	supports uint16
 	stop     int8
-	remark   bool
-	mask     uint32
-	want     uint32
-	when     []condition
-	sources  uint8
-	after    bool
+	// open says that a number in doubt does not keep the visit from going on.
+	open bool
+	// others holds what the entries of the step's otherwise lead to.
+	others  []other
+	mask    uint32
+	want    uint32
+	when    []condition
+	sources uint8
+	after   bool
 	// first and last are the ends of the sheet that the step is a row of: the step itself where it is of none.
 	first, last int16
+}
+
+// other is what one kind of unexpected answer leads to: a stop by its index, or -1, where the facts are as they have to be.
+type other struct {
+	stop int8
+	when []condition
 }
 
 // condition asks that a fact has one of the values in the bit set; bit 0 stands
@@ -353,25 +365,14 @@ func (b *builder) step(s *method.Step) step {
 	out.needs = b.proofMask(s.Needs)
 	out.supports = b.proofMask(s.Supports)
 	out.mask, out.want = b.state(s.State)
-	when := b.r.Conditions(s)
-	for i, f := range b.r.Facts {
-		values, ok := when[f.ID]
-		if !ok {
-			continue
-		}
-		c := condition{fact: int8(i), values: 1}
-		for j, v := range f.Values {
-			if slices.Contains(values, v) {
-				c.values |= 1 << (j + 1)
-			}
-		}
-		out.when = append(out.when, c)
+	out.when = b.when(b.r.Conditions(s))
+	out.stop = b.stop(s.Unexpected)
+	for i := range s.Otherwise {
+		o := &s.Otherwise[i]
+		out.others = append(out.others, other{stop: b.stop(&o.Unexpected), when: b.when(o.When)})
 	}
-	if u := s.Unexpected; u != nil {
-		out.remark = u.Remark != ""
-		if u.Stop != "" {
-			out.stop = int8(index(b, b.r.Stops, method.MaxStops, "stop", u.Stop, func(x method.Stop) string { return x.ID }))
-		}
+	if len(out.others) > method.MaxOtherwise {
+		b.fail("step %s leads to more than %d things otherwise", s.ID, method.MaxOtherwise)
 	}
 	for _, p := range b.r.Phases {
 		if p.ID == s.Phase {
@@ -404,6 +405,7 @@ func (b *builder) step(s *method.Step) step {
 		out.sources = sourceBits(instrument.Kind(s.Prove.With), s.Prove.On)
 	case s.Observe != nil:
 		out.does, out.tool = doObserve, b.tool(s.Observe.With)
+		out.open = s.Observe.Bounds != nil && s.Observe.Bounds.Doubt == rules.DoubtOpen
 	case s.Inspect != nil:
 		out.does = doInspect
 	case s.Decide != nil:
@@ -417,6 +419,30 @@ func (b *builder) step(s *method.Step) step {
 		b.fail("step %s does nothing", s.ID)
 	}
 	return out
+}
+
+func (b *builder) when(when map[string][]string) (list []condition) {
+	for i, f := range b.r.Facts {
+		values, ok := when[f.ID]
+		if !ok {
+			continue
+		}
+		c := condition{fact: int8(i), values: 1}
+		for j, v := range f.Values {
+			if slices.Contains(values, v) {
+				c.values |= 1 << (j + 1)
+			}
+		}
+		list = append(list, c)
+	}
+	return list
+}
+
+func (b *builder) stop(u *method.Unexpected) int8 {
+	if u == nil || u.Stop == "" {
+		return -1
+	}
+	return int8(index(b, b.r.Stops, method.MaxStops, "stop", u.Stop, func(x method.Stop) string { return x.ID }))
 }
 
 // sourceBits gives the proving sources that a step accepts: those it names, or

@@ -321,9 +321,6 @@ func (s *search) step(p place, st *step, x *stepTrials) {
 		for _, v := range s.seeing {
 			s.try(s.assume(p, st.tool, v), x.good)
 		}
-		if x.doubt != nil {
-			s.tryFree(p, st.tool, x.doubt)
-		}
 	case doInspect, doRecord, doPutOn:
 		s.tryFree(p, -1, x.good)
 	case doTakeOff:
@@ -334,6 +331,9 @@ func (s *search) step(p place, st *step, x *stepTrials) {
 		for _, t := range x.values {
 			s.tryFree(p, -1, t)
 		}
+	}
+	for _, t := range x.more {
+		s.tryFree(p, st.tool, t)
 	}
 	if x.late != nil {
 		s.tryFree(p, st.tool, x.late)

@@ -72,8 +72,7 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 	case Inspected:
 		r.do = doInspect
 		if err = v.step(&r, b.Step, doInspect); err == nil {
-			r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Answer)
-			r.judged.Found = r.result.found()
+			err = r.judgeAnswer(&v.machine.Method.Steps[r.step], b.Answer)
 		}
 		at.entry(e, &r, b.Entry, &err)
 	case Decided:
@@ -269,8 +268,7 @@ func (v *Visit) reduceObserved(at *state, r *reduced, b Observed, e *Event) erro
 	}
 	r.tool = v.machine.steps[r.step].tool
 	var err error
-	r.result, r.judged, err = judgeObservation(v.machine.Method.Steps[r.step].Observe, b.Shows)
-	if err != nil {
+	if err := r.judge(&v.machine.Method.Steps[r.step], b.Shows); err != nil {
 		return fmt.Errorf("step %s: %w", b.Step, err)
 	}
 	at.entry(e, r, b.Entry, &err)
@@ -324,16 +322,12 @@ func (v *Visit) reduceCorrected(at *state, r *reduced, b Corrected, e *Event) er
 		if err != nil {
 			return err
 		}
-		r.result, r.judged, err = judgeObservation(v.machine.Method.Steps[r.step].Observe, shows)
-		return err
+		return r.judge(&v.machine.Method.Steps[r.step], shows)
 	case Inspected:
 		if b.Now == "" {
 			return nil
 		}
-		var err error
-		r.result, err = judgeAnswer(v.machine.Method.Steps[r.step].Inspect, b.Now)
-		r.judged.Found = r.result.found()
-		return err
+		return r.judgeAnswer(&v.machine.Method.Steps[r.step], b.Now)
 	case Proved:
 		if b.Now == "" {
 			return nil
@@ -375,14 +369,19 @@ func (v *Visit) reduceCorrected(at *state, r *reduced, b Corrected, e *Event) er
 	return fmt.Errorf("a %s event is not corrected: record what was done since", was.body.kind())
 }
 
-func judgeAnswer(q *method.Inspect, answer string) (result, error) {
+func (r *reduced) judgeAnswer(s *method.Step, answer string) error {
+	q := s.Inspect
 	if !slices.Contains(q.Answers, answer) {
-		return noResult, fmt.Errorf("%q is none of the answers %s", clip(answer), strings.Join(q.Answers, ", "))
+		return fmt.Errorf("%q is none of the answers %s", clip(answer), strings.Join(q.Answers, ", "))
 	}
-	if q.Expect == "" || answer == q.Expect {
-		return expected, nil
+	r.result = expected
+	if q.Expect != "" && answer != q.Expect {
+		r.result = unexpected
 	}
-	return unexpected, nil
+	r.judged.Found = r.result.found()
+	return r.weigh(s, func(o *method.Otherwise) (bool, error) {
+		return len(o.Answers) == 0 || slices.Contains(o.Answers, answer), nil
+	})
 }
 
 // step looks up a step by id and checks that it does what the event says.

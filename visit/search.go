@@ -90,7 +90,7 @@ type node struct {
 type nodeKey struct {
 	begun, away, told bool
 	stop, spite       int8
-	pos, owed         int16
+	pos, owed, again  int16
 	worn, fit         uint8
 	switches          uint32
 	tools             [10]toolState
@@ -100,7 +100,7 @@ type nodeKey struct {
 }
 
 func (s *search) key(c *Control, l *laws.State, spite int8) nodeKey {
-	return nodeKey{begun: c.begun, away: c.away, told: c.told, stop: c.stop, spite: spite, pos: c.pos, owed: c.owed, worn: c.worn, fit: c.fit,
+	return nodeKey{begun: c.begun, away: c.away, told: c.told, stop: c.stop, spite: spite, pos: c.pos, owed: c.owed, again: c.again, worn: c.worn, fit: c.fit,
 		switches: c.switches, tools: c.tools, facts: c.facts, proof: c.proofs[s.proof], l: l.Remembered}
 }
 
@@ -197,6 +197,8 @@ func (m *Machine) reading(step int) laws.Reading {
 		r.Says = laws.Joined
 	case o.Bounds != nil && o.Bounds.Unit == "A":
 		r.Says = laws.Still
+	case o.Bounds != nil && o.Bounds.Unit == "V" && o.Bounds.Lower == "":
+		r.Says = laws.Low
 	}
 	return r
 }
@@ -215,6 +217,9 @@ func (s *search) canonical(c *Control, l *laws.State) {
 	}
 	for int(c.pos) < len(s.m.steps) && (s.inert[c.pos] || !s.m.applies(c, int(c.pos))) && c.begun {
 		c.pos++
+	}
+	if c.again == 0 {
+		l.Asked = 0
 	}
 	if c.owed == l.Owed {
 		c.owed, l.Owed = 0, 0
@@ -260,11 +265,15 @@ func (s *search) project(proof int) {
 		tool, stop int8
 		danger     bool
 		fact       int8
+		own        int // 1 + the step, where answers differ in what they lead to
 	}
 	kinds := map[like]int{}
 	for i := range s.m.steps {
 		st := &s.m.steps[i]
-		k := like{st.supports, st.tool, st.stop, s.ts.steps[i].danger, -1}
+		k := like{st.supports, st.tool, st.stop, s.ts.steps[i].bad != nil && s.ts.steps[i].bad.fact.Danger, -1, 0}
+		if len(st.others) > 0 {
+			k.own = i + 1
+		}
 		if len(st.when) > 0 {
 			k.fact = st.when[0].fact
 		}

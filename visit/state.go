@@ -281,6 +281,9 @@ func (m *Machine) join(a, b *state) state {
 	for i := range c.fitMS {
 		c.fitMS[i] = min(x.fitMS[i], y.fitMS[i])
 	}
+	if x.again != y.again {
+		c.again = 0
+	}
 	m.joinOwed(c, x, y)
 	out.clock = joinClocks(&a.clock, &b.clock)
 	out.stops = slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(a.stops), b.stops...))))

@@ -19,7 +19,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	if e.Person != "" {
 		a.People[e.Person]++
 	}
-	line := Line{At: e.Wall, Event: e.Hash, Kind: e.Body.kind(), Found: r.result.found(), Happened: happened(e.Body), Lacked: r.lacks}
+	line := Line{At: e.Wall, Event: e.Hash, Kind: e.Body.kind(), Found: v.machine.found(before, r).Found, Happened: happened(e.Body), Lacked: r.lacks}
 	if r.step >= 0 {
 		line.Step = v.machine.Method.Steps[r.step].ID
 	}
@@ -32,7 +32,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	a.Story = append(a.Story, line)
 	cause := a.cause(v, e, r)
 	a.take(v, e, r, before, to, cause)
-	a.contributed(v, e, r, to)
+	a.contributed(v, e, r, before, to)
 	a.proofs(e, to, before, &to.control, cause)
 	a.stops(v, e, r, before, to)
 	a.outages(e, before, to)
@@ -58,7 +58,7 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before *Control, to *stat
 	case Observed:
 		a.takeObserved(v, b, e, r, before, to)
 	case Inspected:
-		a.remark(v, e, r)
+		a.remark(v, e, r, before)
 	case Recorded:
 		a.Entries = append(a.Entries, EntryLine{Event: e.Hash, At: e.Wall, Step: b.Step, Entries: b.Entries, Photographs: b.Photographs})
 	case Acted:
@@ -109,7 +109,7 @@ func (a *Account) takeProved(b Proved, e *Event, r *reduced, before *Control, to
 func (a *Account) takeObserved(v *Visit, b Observed, e *Event, r *reduced, before *Control, to *state) {
 	o := v.machine.Method.Steps[r.step].Observe
 	line := Reading{Event: e.Hash, At: e.Wall, Happened: b.Happened, Step: b.Step, Kind: instrument.Kind(o.With),
-		Instrument: to.toolID[r.tool], Point: o.At, Against: o.Against, Shows: b.Shows, Judged: r.judged, Bounds: o.Bounds,
+		Instrument: to.toolID[r.tool], Point: o.At, Against: o.Against, Shows: b.Shows, Judged: v.machine.found(before, r), Bounds: o.Bounds,
 		Bracket: -1, Worn: v.wornIn(before), Switches: v.switchesIn(before), Note: b.Note}
 	if before.tools[r.tool] == toolProved {
 		line.Bracket = to.bracket[r.tool] - 1
@@ -120,7 +120,7 @@ func (a *Account) takeObserved(v *Visit, b Observed, e *Event, r *reduced, befor
 		}
 	}
 	a.Readings = append(a.Readings, line)
-	a.remark(v, e, r)
+	a.remark(v, e, r, before)
 }
 
 func (a *Account) takeActed(v *Visit, b Acted, e *Event, r *reduced, before *Control, to *state) {
@@ -175,8 +175,8 @@ func (a *Account) withdraw(was kept, r *reduced, cause Cause) {
 }
 
 // contributed keeps which events each run of a proof is made of.
-func (a *Account) contributed(v *Visit, e *Event, r *reduced, to *state) {
-	if r.step < 0 || r.result != expected || r.do != doObserve && r.do != doInspect {
+func (a *Account) contributed(v *Visit, e *Event, r *reduced, before *Control, to *state) {
+	if r.do != doObserve && r.do != doInspect || r.step < 0 || !v.machine.counts(&r.attempt) || v.machine.asks(before, &r.attempt) {
 		return
 	}
 	for set := v.machine.steps[r.step].supports; set != 0; set &= set - 1 {
@@ -210,13 +210,14 @@ func (a *Account) voidBrackets(e *Event, before *Control, to *state, cause Cause
 	}
 }
 
-func (a *Account) remark(v *Visit, e *Event, r *reduced) {
-	s := &v.machine.Method.Steps[r.step]
-	u := s.Unexpected
-	if r.result != unexpected || u == nil || u.Remark == "" {
+func (a *Account) remark(v *Visit, e *Event, r *reduced, before *Control) {
+	if r.result != unexpected && r.result != remarked || v.machine.asks(before, &r.attempt) {
 		return
 	}
-	a.Remarks = append(a.Remarks, Remark{Event: e.Hash, At: e.Wall, Step: s.ID, Scheme: u.Scheme, Category: u.Category, Owner: u.Owner})
+	s, outcome := &v.machine.Method.Steps[r.step], v.machine.outcome(before, &r.attempt)
+	if u := s.Outcome(outcome); u != nil && u.Remark != "" {
+		a.Remarks = append(a.Remarks, Remark{Event: e.Hash, At: e.Wall, Step: s.ID, Outcome: outcome, Scheme: u.Scheme, Category: u.Category, Owner: u.Owner})
+	}
 }
 
 // stops notes a stop that the event raised, also where another one is in force already, and that all
@@ -229,7 +230,7 @@ func (a *Account) stops(v *Visit, e *Event, r *reduced, before *Control, to *sta
 		to.stops = nil
 		return
 	}
-	raised := v.machine.raises(&r.attempt)
+	raised := v.machine.raises(before, &r.attempt)
 	line := StopLine{At: e.Wall, Event: e.Hash, ID: v.stopID(raised)}
 	switch {
 	case raised == 0:

@@ -48,13 +48,13 @@ const longTime = int64(1) << 31
 
 // stepTrials are the events about one step.
 type stepTrials struct {
-	good, late, bad, doubt, back   *trial
+	good, late, bad, back          *trial
+	more                           []*trial // what else an instrument can show
 	leave                          []*trial // in each way
 	withdrawn, correctGood, nowBad *trial
 	values, correctValues          []*trial
 	spite, foreign, behind         *trial
 	reading                        int // index in the universe, or -1
-	danger                         bool
 }
 
 // toolTrials and itemTrials are the events about one instrument and one piece of protection.
@@ -172,7 +172,7 @@ func newTrials(m *Machine, index map[laws.Reading]int) (*trials, error) {
 		x := &ts.steps[i]
 		x.reading = -1
 		if r := m.reading(i); r.Says != 0 {
-			x.reading, x.danger = index[r], r.Says == laws.Quiet
+			x.reading = index[r]
 		}
 		if err := cmp.Or(ts.step(i), ts.err); err != nil {
 			return nil, fmt.Errorf("step %s asks for what no visit can give: %w", m.Method.Steps[i].ID, err)
@@ -232,8 +232,8 @@ func (ts *trials) corrected(i int, body Body, good, bad string) {
 		return ts.corrects(body, fmt.Sprint("read/", i), i, laws.Fact{Tool: -1, Reading: x.reading, Danger: danger}, now)
 	}
 	x.withdrawn, x.correctGood = correct("", false), correct(good, false)
-	if ts.v.machine.steps[i].stop >= 0 {
-		x.nowBad = correct(bad, x.danger)
+	if ts.v.machine.steps[i].stop >= 0 && x.bad != nil {
+		x.nowBad = correct(bad, x.bad.fact.Danger)
 	}
 	x.withdrawn.fact.Owes = int16(i) + 1
 }
@@ -264,10 +264,14 @@ func (ts *trials) step(i int) error {
 		body, late = Inspected{Step: s.ID, Answer: answer}, Inspected{Step: s.ID, Answer: answer, Entry: after}
 		other := ""
 		for _, a := range s.Inspect.Answers {
-			if a != answer && s.Inspect.Expect != "" {
-				other = a
-				x.bad = inTurn(Inspected{Step: s.ID, Answer: a}, laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading})
+			if a == answer || s.Inspect.Expect == "" {
+				continue
 			}
+			if x.bad != nil && len(row.others) > 0 {
+				x.more = append(x.more, x.bad)
+			}
+			other = a
+			x.bad = inTurn(Inspected{Step: s.ID, Answer: a}, laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading})
 		}
 		if x.reading >= 0 {
 			f = laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading, Good: true}
@@ -328,17 +332,25 @@ func (ts *trials) inTurn(step int, b Body, f laws.Fact) *trial {
 // body, as it is entered live and after.
 func (ts *trials) observed(i int, after Entry) (f laws.Fact, body, late Body, err error) {
 	s, row, x := &ts.v.machine.Method.Steps[i], &ts.v.machine.steps[i], &ts.steps[i]
-	good, doubt, bad, err := indications(s.Observe)
+	list, err := showings(s)
 	if err != nil {
 		return f, nil, nil, err
 	}
+	good, bad := list[0].shows, list[0].shows
 	f = laws.Fact{Does: laws.Read, Tool: int(row.tool), Reading: x.reading}
-	if !doubt.IsZero() {
-		x.doubt = ts.inTurn(i, Observed{Step: s.ID, Shows: doubt}, f)
+	for _, y := range list[1:] {
+		g := y.fact(f, ts.v.machine.reading(i).Says)
+		t := ts.inTurn(i, Observed{Step: s.ID, Shows: y.shows}, g)
+		if y.result != unexpected || y.odd || x.bad != nil && (x.bad.fact.Danger || !g.Danger) {
+			x.more = append(x.more, t)
+			continue
+		}
+		if x.bad != nil {
+			x.more = append(x.more, x.bad)
+		}
+		x.bad, bad = t, y.shows
 	}
-	f.Danger = x.danger
-	x.bad = ts.inTurn(i, Observed{Step: s.ID, Shows: bad}, f)
-	f.Good, f.Danger = true, false
+	f.Good = true
 	body, late = Observed{Step: s.ID, Shows: good}, Observed{Step: s.ID, Shows: good, Entry: after}
 	ts.corrected(i, body, good.String(), bad.String())
 	return f, body, late, nil
@@ -408,46 +420,6 @@ func proof(tool int8) Proved {
 		shows = instrument.ShowValue(measure.MustDecimal("230"), model.Unit)
 	}
 	return Proved{Kind: model.Kind, ID: "1", Source: ProvingSource{Kind: model.ProvedOn[0]}, Shows: shows}
-}
-
-// indications gives what an instrument shows when all is as the step expects, when it is in doubt, and
-// otherwise. doubt is zero where nothing is.
-func indications(o *method.Observe) (good, doubt, bad instrument.Indication, err error) {
-	model, ok := instrument.Lookup(instrument.Kind(o.With))
-	if !ok {
-		return good, doubt, bad, fmt.Errorf("%q is no kind of instrument", o.With)
-	}
-	if o.Expect != "" {
-		good = instrument.Show(instrument.Shows(o.Expect))
-		bad = instrument.ShowValue(measure.MustDecimal("0"), model.Unit)
-		for _, s := range model.Shows {
-			if s != instrument.Shows(o.Expect) && s != instrument.Value {
-				bad = instrument.Show(s)
-			}
-		}
-		return good, doubt, bad, nil
-	}
-	limit, err := boundsLimit(o.Bounds)
-	if err != nil {
-		return good, doubt, bad, err
-	}
-	low, isLow := limit.Lower()
-	high, isHigh := limit.Upper()
-	values := []float64{0, high, 2*high + 1}
-	switch {
-	case isLow && isHigh:
-		values[0] = (low + high) / 2
-	case isLow:
-		values = []float64{2*low + 1, low, 0}
-	}
-	for i, into := range []*instrument.Indication{&good, &doubt, &bad} {
-		d, err := measure.FromScaled(int64(values[i]*1000), 3)
-		if err != nil {
-			return good, doubt, bad, fmt.Errorf("limit %q: %w", o.Bounds.Words, err)
-		}
-		*into = instrument.ShowValue(d, o.Bounds.Unit)
-	}
-	return good, doubt, bad, nil
 }
 
 // recorded is an answer to everything that a step records.

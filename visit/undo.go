@@ -85,7 +85,7 @@ var undoTable = []undoing{
 		}
 	}},
 	{"seen-in-doubt", func(m *Machine, c, was *Control, a *attempt) {
-		if a.do == doObserve && a.result == doubtful {
+		if a.do == doObserve && a.result == doubtful && !m.steps[a.step].open {
 			m.void(c, m.steps[a.step].supports)
 		}
 	}},

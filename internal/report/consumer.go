@@ -59,12 +59,12 @@ func (c *composer) isolated() {
 	c.outcome(p)
 	for i := range c.Method().Steps {
 		s := &c.Method().Steps[i]
-		if s.Unexpected == nil {
-			continue
-		}
-		stop := c.Method().Stop(s.Unexpected.Stop)
+		consent := slices.ContainsFunc(s.Outcomes(), func(u *method.Unexpected) bool {
+			stop := c.Method().Stop(u.Stop)
+			return stop != nil && stop.Role == method.ConsentStop
+		})
 		for _, x := range c.in.Case.Answers() {
-			if stop != nil && stop.Role == method.ConsentStop && x.Step == s.ID {
+			if consent && x.Step == s.ID {
 				c.shown[x.Event] = true
 				c.pair(p, "consent", c.answer(&x))
 			}

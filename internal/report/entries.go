@@ -65,11 +65,10 @@ func (c *composer) correctionsOf(event string) []string {
 // suppliers reports whether a question can lead to something that is the supplier's to follow up: neither it nor
 // its answer belongs on anybody else's copy.
 func (c *composer) suppliers(s *method.Step) bool {
-	if s.Unexpected == nil {
-		return false
-	}
-	stop := c.Method().Stop(s.Unexpected.Stop)
-	return s.Unexpected.Owner == site.Supplier || stop != nil && (stop.Owner == site.Supplier || stop.Restricted)
+	return slices.ContainsFunc(s.Outcomes(), func(u *method.Unexpected) bool {
+		stop := c.Method().Stop(u.Stop)
+		return u.Owner == site.Supplier || stop != nil && (stop.Owner == site.Supplier || stop.Restricted)
+	})
 }
 
 // having wants the fields that have one of the roles.

@@ -130,8 +130,8 @@ func (n *newNames) method(r *method.Resolved) (*method.Resolved, error) {
 		if s.When != nil {
 			s.When = when
 		}
-		if s.Unexpected != nil {
-			s.Unexpected.Stop = renamedTo(n.Stops, s.Unexpected.Stop)
+		for _, u := range s.Outcomes() {
+			u.Stop = renamedTo(n.Stops, u.Stop)
 		}
 		if s.Check != nil {
 			s.Check.Item = renamedTo(n.Protection, s.Check.Item)

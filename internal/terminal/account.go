@@ -178,7 +178,7 @@ func (t *Text) found(s *say.Speaker, a *visit.Account, schemes []rules.Scheme) {
 		t.Put(2, "terminal.found.dependant", "words", d.Words, "agreed", d.Agreed)
 	}
 	for _, r := range a.Remarks {
-		t.Put(2, "terminal.found.remark", "at", say.Second(r.At), "words", s.Remark(r.Step), "owner", t.owned(r.Owner, r.Scheme, r.Category, schemes))
+		t.Put(2, "terminal.found.remark", "at", say.Second(r.At), "words", s.Remark(r.Step, r.Outcome), "owner", t.owned(r.Owner, r.Scheme, r.Category, schemes))
 	}
 	for _, d := range a.Defects {
 		key := say.Either(d.Restricted, "terminal.found.defect-restricted", "terminal.found.defect")

@@ -329,8 +329,8 @@ func TestWordsToPeople(t *testing.T) {
 		for _, st := range list {
 			check(id+"/"+st.ID, st.Say)
 			check(id+"/"+st.ID, st.Why)
-			if st.Unexpected != nil {
-				check(id+"/"+st.ID, st.Unexpected.Remark)
+			for _, u := range st.Outcomes() {
+				check(id+"/"+st.ID, u.Remark)
 			}
 			if st.Inspect != nil && st.Inspect.Expect != "" && strings.Contains(st.Say, "should") {
 				t.Errorf("%s/%s: the question points to its answer: %q", id, st.ID, st.Say)
@@ -375,8 +375,8 @@ func TestCategoriesAreOfAScheme(t *testing.T) {
 			check(x.ID, x.Scheme, x.Category)
 		}
 		for _, s := range d.Steps {
-			if s.Unexpected != nil {
-				check(s.ID, s.Unexpected.Scheme, s.Unexpected.Category)
+			for _, u := range s.Outcomes() {
+				check(s.ID, u.Scheme, u.Category)
 			}
 		}
 	}

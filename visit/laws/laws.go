@@ -34,6 +34,8 @@ const (
 	Still
 	// Looked: something was looked at and found as it should be, with no instrument.
 	Looked
+	// Low: no more than the touch-voltage limit, as a number.
+	Low
 	// Other: anything else, good or bad, that no law relies on.
 	Other
 )
@@ -99,16 +101,18 @@ const (
 
 // Fact is one event as a law sees it.
 type Fact struct {
-	Does    Does
-	Tool    int
-	Good    bool
-	Suits   bool
-	Danger  bool
-	Reading int // index in the universe, or -1
-	Act     int // index in the site's acts
-	Items   uint8
-	InSpite bool
-	TakeUp  bool
+	Does   Does
+	Tool   int
+	Good   bool
+	Suits  bool
+	Danger bool
+	// Doubt says that a reading leaves open what it shows, Odd that no working instrument could show it.
+	Doubt, Odd bool
+	Reading    int // index in the universe, or -1
+	Act        int // index in the site's acts
+	Items      uint8
+	InSpite    bool
+	TakeUp     bool
 	// Relies is what the engine's reason for accepting an act rests on: every
 	// reading of it must stand between two good provings.
 	Relies Bits
@@ -145,6 +149,8 @@ type Remembered struct {
 	Worn, Sound uint8
 	// Owed is 1 + the earliest place that was passed over and not gone back to, or 0.
 	Owed int16
+	// Asked is 1 + a reading, in doubt or odd, that was asked for again, or 0.
+	Asked int16
 
 	away, danger, grave bool
 	told, ended, begun  bool

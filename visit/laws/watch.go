@@ -77,7 +77,7 @@ func (u *Universe) broken(s State, f Fact) []Breach {
 		return one(NotTheHolder)
 	case does == PutOn && f.Items&u.wear.Checked&^s.Sound != 0:
 		return one(NotSound)
-	case does == Read && f.Good && f.Reading >= 0 && f.Tool >= 0 && !s.open(f.Tool):
+	case does == Read && (f.Good || f.Doubt) && f.Reading >= 0 && f.Tool >= 0 && !s.open(f.Tool):
 		return one(NotProvedBefore)
 	case does == Read:
 		return u.probing(s, f)
@@ -265,6 +265,13 @@ func (u *Universe) read(s State, f Fact) State {
 	if f.Danger {
 		s.danger, s.told = true, false
 		s.grave = s.grave || f.Reading >= 0 && u.grave.has(f.Reading)
+	}
+	asked := s.Asked
+	if s.Asked = 0; (f.Doubt || f.Odd) && f.Reading >= 0 && u.readings[f.Reading].Says == Other {
+		// What is in doubt counts where no hand relies on it, and when it was read a second time.
+		if f.Good = f.Doubt; asked != int16(f.Reading)+1 {
+			f.Good, s.Asked = false, int16(f.Reading)+1
+		}
 	}
 	switch {
 	case f.Reading < 0:
