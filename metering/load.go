@@ -64,6 +64,41 @@ func (l TimedLoad) Power() (measure.Estimate, error) {
 	return p, p.Check()
 }
 
+// stopwatch is the standard uncertainty, in seconds, of a time taken by hand [P]: some 0.2 s at either end.
+const stopwatch = 0.2
+
+// ByHand is a count of pulses within a time that a person took with a stopwatch, as both were entered: one pulse out
+// either way.
+func ByHand(pulses, seconds, constant string) (TimedLoad, error) {
+	var vals [3]measure.Decimal
+	for i, s := range []string{pulses, seconds, constant} {
+		d, err := measure.ParseDecimal(s)
+		if err != nil {
+			return TimedLoad{}, fmt.Errorf("load check: %w", err)
+		}
+		vals[i] = d
+	}
+	n, places := vals[0].Scaled()
+	if places != 0 || n < 1 || n > 1_000_000 {
+		return TimedLoad{}, fmt.Errorf("load check: %s pulses cannot be counted: give a whole number from 1 on", pulses)
+	}
+	u := measure.Quadrature(stopwatch, vals[1].Resolution()/math.Sqrt(12))
+	return TimedLoad{Pulses: int(n), Count: FreeWindow, Seconds: measure.Estimate{Value: vals[1].Float(), U: u}, Constant: vals[2].Float(), Ratio: 1}, nil
+}
+
+// LoadTolerancePct is how far a load check may lie from the load that was switched on, and RatingPct how far that load
+// may lie from what stands on it [P].
+const (
+	LoadTolerancePct = 10.0
+	RatingPct        = 10.0
+)
+
+// Rated is the power of a load by what stands on it, in watts: its rating within ±RatingPct, rectangular (JCGM 100:2008,
+// 4.3.7).
+func Rated(watts float64) measure.Estimate {
+	return measure.Estimate{Value: watts, U: watts * RatingPct / 100 / math.Sqrt(3)}
+}
+
 // Reference is a power reckoned from a clamp meter, a voltmeter and a power
 // factor, with their uncertainties.
 type Reference struct {
@@ -108,14 +143,22 @@ type Comparison struct {
 // agree within ± tolerancePct, which the method states. It does not judge the
 // meter: see NotTypeLimits.
 func Compare(l TimedLoad, r Reference, tolerancePct, guard float64) (Comparison, error) {
-	if !(tolerancePct > 0) {
-		return Comparison{}, errors.New("load check: tolerance must be greater than nought: give the one that the method states, in per cent")
-	}
-	meter, err := l.Power()
+	reference, err := r.power()
 	if err != nil {
 		return Comparison{}, err
 	}
-	reference, err := r.power()
+	return CompareWith(l, reference, tolerancePct, guard)
+}
+
+// CompareWith is Compare with a power in watts that is known otherwise.
+func CompareWith(l TimedLoad, reference measure.Estimate, tolerancePct, guard float64) (Comparison, error) {
+	if !(tolerancePct > 0) {
+		return Comparison{}, errors.New("load check: tolerance must be greater than nought: give the one that the method states, in per cent")
+	}
+	if err := reference.Check(); err != nil || reference.Value <= 0 {
+		return Comparison{}, fmt.Errorf("load check: the power to compare with is %v W: give one greater than nought", reference.Value)
+	}
+	meter, err := l.Power()
 	if err != nil {
 		return Comparison{}, err
 	}

@@ -37,6 +37,7 @@ const (
 	LoopLineEarth   FieldRole = "loop-line-earth"
 	LoopLineNeutral FieldRole = "loop-line-neutral"
 	Torque          FieldRole = "torque"
+	TorqueFigure    FieldRole = "torque-figure"
 	LoadPulses      FieldRole = "load-pulses"
 	LoadSeconds     FieldRole = "load-seconds"
 	LoadConstant    FieldRole = "load-constant"
@@ -61,7 +62,7 @@ var roleFields = []roleField{
 	{FinalRegister, "reading", true}, {OpeningRegister, "reading", true},
 	{OldMeter, "text", false}, {NewMeter, "text", false}, {OldSeals, "text", false}, {NewSeals, "text", false},
 	{FuseType, "text", false}, {FuseRating, "number", false}, {FaultCurrent, "number", false},
-	{LoopLineEarth, "number", false}, {LoopLineNeutral, "number", false}, {Torque, "number", false},
+	{LoopLineEarth, "number", false}, {LoopLineNeutral, "number", false}, {Torque, "number", false}, {TorqueFigure, "number", false},
 	{LoadPulses, "number", true}, {LoadSeconds, "number", true}, {LoadConstant, "number", true}, {LoadEstimate, "number", true},
 	{Dependants, "text", false}, {Credit, "text", false}, {Told, "choice", false}, {AdviceGiven, "text", false},
 	{OffTime, "text", false}, {OnTime, "text", false},

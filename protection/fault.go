@@ -107,15 +107,38 @@ func FaultCurrent(p *rules.Pack, l Loop, t Terms) (Current, error) {
 	}
 	c := Current{
 		Estimate: measure.Estimate{Value: amps, U: float64(amps * measure.Quadrature(relative, ohms.Relative()))},
-		Low:      max(0, volts.Value-float64(2*volts.U)) / (ohms.Value + float64(2*ohms.U)),
 		Used:     used,
 	}
-	if least := ohms.Value - float64(2*ohms.U); least > 0 {
-		c.High = (volts.Value + float64(2*volts.U)) / least
-	} else {
-		c.Unbounded = true
+	if c.Low, c.High = span(volts, ohms); math.IsInf(c.High, 1) {
+		c.High, c.Unbounded = 0, true
 	}
 	return c, nil
+}
+
+// span encloses about 95 % of the currents that a voltage drives through an impedance, each moved by two standard
+// uncertainties. high is +Inf where the impedance cannot be told from nought.
+func span(volts, ohms measure.Estimate) (low, high float64) {
+	low, high = max(0, volts.Value-float64(2*volts.U))/(ohms.Value+float64(2*ohms.U)), math.Inf(1)
+	if least := ohms.Value - float64(2*ohms.U); least > 0 {
+		high = (volts.Value + float64(2*volts.U)) / least
+	}
+	return low, high
+}
+
+// nominalPct is how far the voltage that an instrument reckons with may lie from the one that it finds [P]: a nominal
+// voltage lies within the declared band.
+const nominalPct = 10
+
+// Span returns the prospective fault currents, in amperes, that an instrument can show which measured these loops: that
+// of one of them, at the voltage that it finds or at a nominal one. high is +Inf where a loop cannot be told from nought.
+func Span(loops ...Loop) (low, high float64) {
+	low = math.Inf(1)
+	for _, l := range loops {
+		l.Volts.U = max(l.Volts.U, l.Volts.Value*nominalPct/200)
+		from, to := span(l.Volts, l.Ohms)
+		low, high = min(low, from), max(high, to)
+	}
+	return low, high
 }
 
 // CheckDeclaredFault judges the prospective fault current at the origin against

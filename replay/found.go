@@ -222,6 +222,8 @@ type Need struct {
 	Act   site.ActID   `json:"act,omitempty"`
 	Kind  visit.Kind   `json:"kind,omitempty"`
 	Count int          `json:"count,omitempty"`
+	// Finding says what does not fit.
+	Finding FindingCode `json:"finding,omitempty"`
 }
 
 // Key is the same for the same reason however often it is read, and another for one that is new:
@@ -230,6 +232,9 @@ func (n *Need) Key() string {
 	key := string(n.Code) + "/" + n.Event
 	if n.Count > 0 {
 		key += "/" + strconv.Itoa(n.Count)
+	}
+	if n.Finding != "" {
+		key += "/" + string(n.Finding)
 	}
 	return key
 }
@@ -256,6 +261,8 @@ const (
 	NeedClock       NeedCode = "clock-set-back" // Event, Count
 	NeedHaste       NeedCode = "hasty"          // Count
 	NeedRepeated    NeedCode = "repeated"       // Event, Step; Count readings in doubt before
+	NeedDoubtful    NeedCode = "doubtful"       // Event, Step; the visit went on with it
+	NeedFinding     NeedCode = "does-not-fit"   // Event, Step, Finding
 )
 
 // Needs says why the visit needs somebody, oldest first.
@@ -305,6 +312,12 @@ func (c *Case) Needs() []Need {
 		add(Need{At: a.Last, Code: NeedHaste, Count: a.Hasty})
 	}
 	list = append(list, repeated(a)...)
+	list = append(list, inDoubt(a)...)
+	for _, x := range c.Findings() {
+		if x.Code != FindAgain || ended {
+			add(Need{At: x.At, Code: NeedFinding, Event: x.Event, Step: x.Step, Finding: x.Code})
+		}
+	}
 	if n := len(a.Advice); n > 0 && !ended {
 		l := &a.Advice[n-1]
 		if l.Dangerous() == visit.MostLikely && len(l.Answers) == 0 {
@@ -376,6 +389,18 @@ func repeated(a *visit.Account) []Need {
 	for _, r := range a.Readings {
 		if r.Doubted > 0 && rested[r.Event] {
 			list = append(list, Need{At: r.At, Code: NeedRepeated, Event: r.Event, Step: r.Step, Count: r.Doubted})
+		}
+	}
+	return list
+}
+
+// inDoubt lists the readings in doubt with which a visit went on: those that nothing was read after.
+func inDoubt(a *visit.Account) []Need {
+	var list []Need
+	for i, r := range a.Readings {
+		since := func(x visit.Reading) bool { return x.Step == r.Step }
+		if r.Judged.Found == visit.FoundDoubtful && !r.Withdrawn && !r.Judged.Again && !slices.ContainsFunc(a.Readings[i+1:], since) {
+			list = append(list, Need{At: r.At, Code: NeedDoubtful, Event: r.Event, Step: r.Step})
 		}
 	}
 	return list

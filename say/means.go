@@ -14,7 +14,7 @@ import (
 // Need is one reason why a visit needs somebody.
 func (s *Speaker) Need(n *replay.Need) string {
 	return s.Say("need."+string(n.Code), "stop", lowerFirst(s.Stop(n.Stop, n.Words)), "owner", s.Owner(n.Owner), "words", n.Words,
-		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "step", s.Step(n.Step))
+		"act", s.Act(n.Act), "kind", s.Event(n.Kind), "count", n.Count, "step", s.Step(n.Step), "finding", s.code("does-not-fit", string(n.Finding)))
 }
 
 // Event is the name of a kind of event.

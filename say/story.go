@@ -170,6 +170,9 @@ func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) st
 		if r.Bounds != nil && r.Judged.Verdict != "" {
 			text += " " + s.Say("story.judged", "limit", cmp.Or(s.LimitName(r), s.Limit(r.Bounds)), "mark", r.Bounds.Mark, "verdict", s.Say("judged."+r.Judged.Verdict))
 		}
+		if r.Judged.Again {
+			text += " " + s.Say("story.again")
+		}
 		return s.with(text, b.Note)
 	}
 	return s.Event(l.Kind)

@@ -231,10 +231,17 @@ func (l *Language) LimitSource(b *method.Bounds) string {
 
 // Verdict is what the engine made of a reading.
 func (l *Language) Verdict(r *visit.Reading) string {
-	if r.Judged.Verdict == "" {
-		return l.code("found", string(r.Judged.Found))
+	words := l.code("found", string(r.Judged.Found))
+	if r.Judged.Verdict != "" && r.Judged.Odd == "" {
+		words = l.Say("verdict."+r.Judged.Verdict, "probability", l.Probability(r.Judged.Probability))
 	}
-	return l.Say("verdict."+r.Judged.Verdict, "probability", l.Probability(r.Judged.Probability))
+	if r.Judged.Odd != "" {
+		words = l.Say("verdict.odd", "verdict", words, "odd", l.code("odd", string(r.Judged.Odd)))
+	}
+	if r.Judged.Again {
+		words = l.Say("verdict.again", "verdict", words)
+	}
+	return words
 }
 
 // Probability is a probability to three decimals, and never a certainty.

@@ -18,7 +18,7 @@ import (
 // sets names, for each closed set of codes, the folder and type it stands in, and the key below which its words stand.
 var sets = []struct{ folder, typ, key string }{
 	{"visit", "Code", "reason"}, {"visit", "CauseCode", "cause"}, {"visit", "BracketState", "bracket"}, {"visit", "BracketState", "bracketed"},
-	{"visit", "ProofState", "proof"}, {"visit", "Found", "found"}, {"visit", "Kind", "event"}, {"visit", "Yet", "means"}, {"visit", "Odds", "odds"},
+	{"visit", "ProofState", "proof"}, {"visit", "Found", "found"}, {"visit", "Odd", "odd"}, {"replay", "FindingCode", "finding"}, {"replay", "FindingCode", "does-not-fit"}, {"visit", "Kind", "event"}, {"visit", "Yet", "means"}, {"visit", "Odds", "odds"},
 	{"replay", "State", "state"}, {"replay", "NeedCode", "need"}, {"replay", "Standing", "standing"},
 	{"metering", "Because", "register"}, {"metering", "Misfit", "register"}, {"protection", "Quantity", "quantity"}, {"protection", "Because", "check"}, {"protection", "FuseOutcome", "fuse"},
 	{"instrument", "Kind", "instrument"}, {"instrument", "SourceKind", "source"}, {"method", "Omission", "omission"}, {"method", "AwayKind", "away"}, {"method", "KeepOff", "keep-off"}, {"site", "Owner", "owner"}, {"record", "Nature", "nature"},

@@ -131,7 +131,7 @@ func (h *Handler) step(c *call, n visit.Next) {
 		p.Ask, p.Run.Void = words, ""
 		p.Ways = []wayOn{{Words: p.Say("field.run.once-more"), To: p.URL + "?again=1"}, {Words: p.Say("field.way.take-another", "kind", f.words.Kind(kind)), To: p.URL + "/take?with=" + url.QueryEscape(string(kind))}}
 	}
-	p.Judged = h.judged(f, j)
+	p.Judged = append(h.judged(f, j), f.findings()...)
 	p.Means = f.meansBeside(s, p.URL)
 	c.write(p.Page())
 }
@@ -160,6 +160,23 @@ func (h *Handler) judged(f *casefile, j *jobs.Job) []judgedView {
 		}
 		view := judgedView{Words: f.words.Say("field.step.judged", "field", name, "reading", v.String(), "finding", f.words.Register(&found))}
 		if found.Plausibility != metering.Plausible {
+			view.Correct = last
+		}
+		out = append(out, view)
+	}
+	return out
+}
+
+// findings says what about the last line does not fit the rest of the visit.
+func (f *casefile) findings() []judgedView {
+	var out []judgedView
+	last := f.told()
+	for _, x := range f.Case.Findings() {
+		if x.Event != last {
+			continue
+		}
+		view := judgedView{Words: f.words.Say("field.step.finding", "words", f.words.Finding(&x))}
+		if x.Code != replay.FindAgain {
 			view.Correct = last
 		}
 		out = append(out, view)

@@ -37,7 +37,19 @@ func (c *composer) readings(want func(*visit.Reading) bool) {
 		block.Rows[i].Lines = lanes[i]
 		block.Lanes = len(lanes[i])
 	}
-	c.add("readings", block)
+	c.add("readings", block, c.unfit())
+}
+
+// unfit says, on the full copy, which readings and entries do not fit the rest of the visit.
+func (c *composer) unfit() *Words {
+	w := &Words{}
+	if c.in.Copy != Full {
+		return w
+	}
+	for _, x := range c.in.Case.Findings() {
+		w.List = append(w.List, c.w("unfit", "time", second(x.At), "step", c.Step(x.Step), "words", c.Finding(&x)))
+	}
+	return w
 }
 
 func (c *composer) readingRow(n int, r *visit.Reading) ReadingRow {

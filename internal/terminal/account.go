@@ -1,7 +1,6 @@
 package terminal
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -130,36 +129,22 @@ func (t *Text) loads(s *say.Speaker, a *visit.Account) {
 		if n == "" || sec == "" || k == "" {
 			continue
 		}
-		p, err := TimedPower(n, sec, k)
+		var p measure.Estimate
+		load, err := metering.ByHand(n, sec, k)
+		if err == nil {
+			p, err = load.Power()
+		}
 		t.Head("terminal.load")
 		if err != nil {
 			t.Line("  %s", err)
 			continue
 		}
-		t.Put(2, "terminal.load.power", "pulses", n, "seconds", sec, "constant", k, "power", rounded(p.Value), "u", rounded(p.U))
+		t.Put(2, "terminal.load.power", "pulses", n, "seconds", sec, "constant", k, "power", t.Figure(p.Value, p.U, measure.Watt), "u", t.Figure(p.U, p.U, measure.Watt))
 		if est := value(method.LoadEstimate); est != "" {
 			t.Put(2, "terminal.load.estimate", "power", est)
 		}
 		t.Line("  %s", metering.NotTypeLimits)
 	}
-}
-
-// TimedPower reckons the power of pulses counted from one to another, timed by hand.
-func TimedPower(pulses, seconds, constant string) (measure.Estimate, error) {
-	var vals [3]measure.Decimal
-	for i, s := range []string{pulses, seconds, constant} {
-		d, err := measure.ParseDecimal(s)
-		if err != nil {
-			return measure.Estimate{}, fmt.Errorf("load check: %w", err)
-		}
-		vals[i] = d
-	}
-	n, places := vals[0].Scaled()
-	if places != 0 || n < 1 || n > 1_000_000 {
-		return measure.Estimate{}, fmt.Errorf("load check: %s pulses cannot be counted: give a whole number from 1 on", pulses)
-	}
-	// A stopwatch in the hand [P]: 0.2 s either way at both ends together.
-	return metering.TimedLoad{Pulses: int(n), Seconds: measure.Estimate{Value: vals[1].Float(), U: 0.2}, Constant: vals[2].Float(), Ratio: 1}.Power()
 }
 
 func (t *Text) found(s *say.Speaker, a *visit.Account, schemes []rules.Scheme) {

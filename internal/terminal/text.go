@@ -381,9 +381,9 @@ func (t *Text) Raw(line []byte) {
 // Current writes a prospective fault current.
 func (t *Text) Current(c protection.Current) {
 	if c.Unbounded {
-		t.Put(0, "terminal.current.unbounded", "low", rounded(c.Low))
+		t.Put(0, "terminal.current.unbounded", "low", t.Figure(c.Low, 0, measure.Ampere))
 	} else {
-		t.Put(0, "terminal.current", "value", rounded(c.Value), "low", rounded(c.Low), "high", rounded(c.High))
+		t.Put(0, "terminal.current", "value", t.Figure(c.Value, c.U, measure.Ampere), "low", t.Figure(c.Low, c.U, measure.Ampere), "high", t.Figure(c.High, c.U, measure.Ampere))
 	}
 	for _, n := range c.Used {
 		t.Put(4, "terminal.current.with", "number", n)
@@ -394,7 +394,7 @@ func (t *Text) Current(c protection.Current) {
 func (t *Text) Checks(list []protection.Check) {
 	for i := range list {
 		c := &list[i]
-		t.Put(0, "terminal.check", "quantity", t.Quantified(c), "value", significant(c.Value.Value), "unit", c.Unit, "verdict", t.Judgement(c.Judgement))
+		t.Put(0, "terminal.check", "quantity", t.Quantified(c), "value", t.Figure(c.Value.Value, c.Value.U, c.Unit), "verdict", t.Judgement(c.Judgement))
 		t.Line("    %s", t.Check(c))
 		for _, l := range c.Limits {
 			t.Put(4, "terminal.check.limit", "limit", l)
@@ -417,14 +417,12 @@ func (t *Text) Fuse(f protection.FuseCheck) {
 
 // Load writes a timed load.
 func (t *Text) Load(power measure.Estimate, c *metering.Comparison, tolerance float64) {
-	t.Put(0, "terminal.load.meter", "power", rounded(power.Value), "u", rounded(power.U))
+	t.Put(0, "terminal.load.meter", "power", t.Figure(power.Value, power.U, measure.Watt), "u", t.Figure(power.U, power.U, measure.Watt))
 	if c != nil {
-		t.Put(0, "terminal.load.reference", "power", rounded(c.Reference.Value), "u", rounded(c.Reference.U))
+		t.Put(0, "terminal.load.reference", "power", t.Figure(c.Reference.Value, c.Reference.U, measure.Watt), "u", t.Figure(c.Reference.U, c.Reference.U, measure.Watt))
 		t.Put(0, "terminal.load.deviation", "percent", strconv.FormatFloat(c.DeviationPct.Value, 'f', 1, 64), "u", strconv.FormatFloat(c.DeviationPct.U, 'f', 1, 64),
 			"tolerance", tolerance, "verdict", t.Judgement(c.Agreement))
 	}
 	t.Line("%s", metering.NotTypeLimits)
 }
 
-func rounded(v float64) string     { return strconv.FormatFloat(v, 'f', 0, 64) }
-func significant(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) }
