@@ -70,7 +70,8 @@ func (l *Language) Figure(v, u float64, unit measure.Unit) string {
 	}
 	last := u
 	if last <= 0 {
-		last = math.Abs(v) / 100
+		rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
+		last = math.Abs(rounded) / 100
 	}
 	places := 0
 	if last > 0 {
