@@ -142,7 +142,7 @@ func TestFindings(t *testing.T) {
 		{map[string]string{"to": "21:06"}, "writes", replay.FindTime},
 		{map[string]string{"to": "about six"}, "", ""},
 		{map[string]string{"l-e": "283.1"}, "l-n", replay.FindVoltages}, // two digits exchanged
-		{map[string]string{"n-e": "45.0"}, "", ""},                       // a neutral out of phase: possible, and remarked on elsewhere
+		{map[string]string{"n-e": "45.0"}, "", ""},                      // a neutral out of phase: possible, and remarked on elsewhere
 		{map[string]string{"n-e": "45.0", "l-e": "238.0", "l-n": "150.0", "fault": "0.7"}, "l-n", replay.FindVoltages},
 		{map[string]string{"z-n": "0.00 0.21"}, "", ""},
 		{map[string]string{"z-n": "0.00", "until": "z-n"}, "z-n", replay.FindAgain},

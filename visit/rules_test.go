@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"meterwright/instrument"
-	"meterwright/measure"
 	"meterwright/method"
 	"meterwright/site"
 )
@@ -356,15 +355,11 @@ func TestFasterThanHands(t *testing.T) {
 
 // A reading in doubt ends the run that it supports; a pass after it is counted.
 func TestDoubtEndsTheRun(t *testing.T) {
-	m := plainMachine(t)
-	d := drive(t, m)
-	d.to("no-load-clamp")
-	near := Observed{Step: "no-load-clamp", Shows: instrument.ShowValue(measure.MustDecimal("0.45"), "A")}
+	d := at(t, bandsMethod(t), "still")
 	for range 3 {
-		d.must(near)
+		d.must(reads("still", "0.45 A"))
 	}
-	pass := expectedBody(d.v, &m.Method.Steps[d.v.Control().pos])
-	d.must(pass)
+	d.must(reads("still", "0.00 A"))
 	r := d.v.Account().Readings
 	if got := r[len(r)-1]; got.Doubted != 3 || got.Judged.Found != FoundExpected {
 		t.Errorf("%d readings in doubt before: %+v", got.Doubted, got)

@@ -221,19 +221,6 @@ func TestEntryAfterThePhase(t *testing.T) {
 	}
 }
 
-func TestDoubtfulReadingSupportsNothing(t *testing.T) {
-	d := drive(t, plainMachine(t))
-	d.to("no-load-clamp")
-	// 0.45 A with ±(2 % + 5 digits) may be over the 0.5 A limit.
-	d.must(Observed{Step: "no-load-clamp", Shows: instrument.ShowValue(measure.MustDecimal("0.45"), "A")})
-	if d.v.Next().Step != "no-load-clamp" {
-		t.Errorf("next is %s: a doubtful reading should be taken again", d.v.Next().Step)
-	}
-	if j := d.v.Account().Readings; j[len(j)-1].Judged.Verdict != "doubtful" {
-		t.Errorf("judged %+v, want doubtful", j[len(j)-1].Judged)
-	}
-}
-
 func TestOutOfCalibration(t *testing.T) {
 	d := drive(t, plainMachine(t))
 	d.to("kit")

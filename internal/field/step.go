@@ -81,7 +81,9 @@ type fieldEntry struct {
 }
 
 // digits reports whether the field is typed on the page's own keys.
-func (e fieldEntry) digits() bool { return e.Known == "" && (e.Type == "number" || e.Type == "reading") }
+func (e fieldEntry) digits() bool {
+	return e.Known == "" && (e.Type == "number" || e.Type == "reading")
+}
 
 type restLine struct{ Words, State string }
 

@@ -310,10 +310,12 @@ func (t *Text) step(n int, s *method.Step) {
 	note("worn", s.Protect)
 	note("needs", s.Needs)
 	note("supports", s.Supports)
-	if u := s.Unexpected; u != nil && u.Stop != "" {
-		note("stop", []string{u.Stop})
-	} else if u != nil {
-		note("remark", []string{u.Remark})
+	for _, u := range s.Outcomes() {
+		if u.Stop != "" {
+			note("stop", []string{u.Stop})
+		} else {
+			note("remark", []string{u.Remark})
+		}
 	}
 }
 
@@ -425,4 +427,3 @@ func (t *Text) Load(power measure.Estimate, c *metering.Comparison, tolerance fl
 	}
 	t.Line("%s", metering.NotTypeLimits)
 }
-

@@ -266,10 +266,13 @@ func (u *Universe) read(s State, f Fact) State {
 		s.danger, s.told = true, false
 		s.grave = s.grave || f.Reading >= 0 && u.grave.has(f.Reading)
 	}
-	asked := s.Asked
-	if s.Asked = 0; (f.Doubt || f.Odd) && f.Reading >= 0 && u.readings[f.Reading].Says == Other {
+	asked := f.Reading >= 0 && s.Asked == int16(f.Reading)+1
+	if asked {
+		s.Asked = 0
+	}
+	if (f.Doubt || f.Odd) && f.Reading >= 0 && u.readings[f.Reading].Says == Other {
 		// What is in doubt counts where no hand relies on it, and when it was read a second time.
-		if f.Good = f.Doubt; asked != int16(f.Reading)+1 {
+		if f.Good = f.Doubt; !asked {
 			f.Good, s.Asked = false, int16(f.Reading)+1
 		}
 	}
