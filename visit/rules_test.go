@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"meterwright/instrument"
+	"meterwright/measure"
 	"meterwright/method"
 	"meterwright/site"
 )
