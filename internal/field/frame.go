@@ -226,5 +226,5 @@ func arranged(list []answer) string {
 	case len(list) == 2 && !long:
 		return "two"
 	}
-	return "rows"
+	return "stack"
 }

@@ -255,8 +255,8 @@ func TestAdviceFollowsItsLine(t *testing.T) {
 	// A proving that just closed a bracket shows it closed although advice follows it.
 	said := 0
 	b = newBench(t, func(o *field.Options) { o.Adviser = chatty{&said} })
-	b.to("metalwork-prove")
-	says(t, b.page(""), `class="rail closed"`)
+	b.to("visor-on")
+	says(t, b.page(""), `class="run closed"`)
 }
 
 // odd is an adviser with which something is wrong.

@@ -120,6 +120,7 @@ var (
 // untranslated finds words on a page that are in no language but English, and what has no words at all.
 func untranslated(body string) []string {
 	_, body, _ = strings.Cut(body, "<body")
+	_, body, _ = strings.Cut(body, ">")
 	body = cited.ReplaceAllString(body, "")
 	var list []string
 	texts := tags.Split(body, -1)
@@ -167,7 +168,7 @@ func (b *bench) pages(t *testing.T, each func(path, body string)) {
 	base := "/field/op-9/visits/" + b.id
 	for _, path := range []string{"/field/", "/field/op-9/", "/field/op-9/jobs/J-1", base, base + "/hands", base + "/prove", base + "/prove?with=two-pole-detector", base + "/take", base + "/take?with=voltmeter",
 		base + "/check?item=gloves", base + "/wear", base + "/acts", base + "/leave", base + "/correct", base + "/photo", base + "/told", base + "/defect", base + "/end", base + "/handover",
-		base + "/more", base + "/story", base + "/means", base + "/untested", base + "/back", base + "/note", base + "/dependant", base + "/stop", base + "/resume", base + "/leaving", base + "/supplement", base + "/nothing"} {
+		base + "/more", base + "/story", base + "/means", base + "/untested", base + "/back", base + "/note", base + "/dependant", base + "/aloud", base + "/resume", base + "/leaving", base + "/supplement", base + "/nothing"} {
 		w := b.get(path)
 		if w.Code != http.StatusOK && !strings.HasSuffix(path, "/nothing") {
 			t.Errorf("%s: %d", path, w.Code)

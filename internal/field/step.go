@@ -120,7 +120,10 @@ func (h *Handler) step(c *call, n visit.Next) {
 		return
 	}
 	ph := m.Phase(s.Phase)
-	p := stepPage{visitFrame: h.held(c, "field.step.title", "phase", ph.Words), PhaseID: ph.ID, ID: s.ID, Ask: s.Say, Why: s.Why, Way: f.way(ph.ID), Seen: n.Blocked != nil, Run: f.run(s)}
+	p := stepPage{visitFrame: h.held(c, "field.step.title", "phase", ph.Words), PhaseID: ph.ID, ID: s.ID, Ask: s.Say, Why: s.Why, Way: f.way(ph.ID), Seen: n.Blocked != nil}
+	if s.Record == nil {
+		p.Run = f.run(s)
+	}
 	proofs := f.Visit.Account().Proofs
 	for i := range proofs {
 		if slices.Contains(s.Needs, proofs[i].ID) {

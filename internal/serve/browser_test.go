@@ -36,6 +36,9 @@ type phone struct {
 	in string
 	// count is what the visit asks of a person; nil where nobody counts.
 	count *counts
+	// bounce comes after each press; nil where the finger does not bounce. blind takes no pictures.
+	bounce *bounce
+	blind  bool
 }
 
 // Where an exchange is lost.
@@ -129,10 +132,12 @@ func (p *phone) settle(act func()) {
 	p.t.Helper()
 	eval[bool](p, `(document.querySelector("main").dataset.old = "1") === "1"`)
 	act()
+	p.bounce.during(p)
 	deadline := time.Now().Add(10 * time.Second)
 	for time.Now().Before(deadline) {
 		v, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](`document.readyState === "complete" && !!document.querySelector("main") && !document.querySelector("main").dataset.old`))
 		if err == nil && v {
+			p.bounce.after(p)
 			p.shown()
 			return
 		}
@@ -175,6 +180,7 @@ func (p *phone) touch(words string) {
 	}
 	p.count.tap(words)
 	p.finger.later(time.Second)
+	p.bounce.pressed(at)
 	p.press(at.X, at.Y)
 }
 
@@ -213,7 +219,7 @@ func (p *phone) says(words ...string) {
 // and for the left hand, and has the accessibility checker go over it.
 func (p *phone) look(name string) {
 	p.t.Helper()
-	if p.seen[name] {
+	if p.seen[name] || p.blind {
 		return
 	}
 	p.seen[name] = true

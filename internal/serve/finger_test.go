@@ -31,12 +31,17 @@ func (p *phone) feels(kind input.DispatchTouchEventType, at float64, points ...*
 	}))
 }
 
-// press puts the finger down at a place and lifts it there, at once by its own clock.
+// press puts the finger down at a place and lifts it there.
 func (p *phone) press(x, y float64) {
 	p.t.Helper()
-	at := p.finger.now()
-	p.feels(input.DispatchTouchEventTypeTouchStart, at, &input.TouchPoint{X: x, Y: y})
-	p.finger.later(60 * time.Millisecond)
+	p.finger.now()
+	p.pressFor(x, y, 60*time.Millisecond)
+}
+
+func (p *phone) pressFor(x, y float64, long time.Duration) {
+	p.t.Helper()
+	p.feels(input.DispatchTouchEventTypeTouchStart, p.finger.at, &input.TouchPoint{X: x, Y: y})
+	p.finger.later(long)
 	p.feels(input.DispatchTouchEventTypeTouchEnd, p.finger.at)
 }
 

@@ -18,7 +18,8 @@
 	let changed = -Infinity;
 	const locked = new Map(); // the rows of a sheet, each until when
 	let down = null;
-	let lifted = -Infinity; // when a finger was lifted last
+	let lifted = -Infinity; // when a finger was lifted last, and where
+	let spot = { x: -1, y: -1 };
 	let pending = null; // the requests under way
 
 	const hears = (el, at) => {
@@ -29,9 +30,12 @@
 
 	const pressable = (target) => target.closest?.("button, a[href], label, summary") ?? target.closest?.("input");
 
+	// On a sheet the rows beside an answered one go on hearing, but for the place the finger was lifted from.
+	const bounced = (el, e) => el.closest("[data-row]") && e.timeStamp < lifted + deaf && Math.hypot(e.clientX - spot.x, e.clientY - spot.y) < 40;
+
 	addEventListener("pointerdown", (e) => {
 		const el = pressable(e.target);
-		down = el && hears(el, e.timeStamp) ? { el, ask: asked(el) } : null;
+		down = el && hears(el, e.timeStamp) && !bounced(el, e) ? { el, ask: asked(el) } : null;
 		if (down && el.dataset.key) digit(el, e.timeStamp);
 	}, true);
 	addEventListener("pointercancel", () => { down = null; }, true);
@@ -42,7 +46,10 @@
 		if (!el) return;
 		const meant = e.detail === 0 ? hears(el, e.timeStamp) : down && down.el === el && down.ask === asked(el);
 		if (e.detail === 0 && el.dataset.key && meant) digit(el, e.timeStamp);
-		lifted = e.timeStamp;
+		if (meant) {
+			lifted = e.timeStamp;
+			spot = { x: e.clientX, y: e.clientY };
+		}
 		if (meant && el.matches("[data-row] button")) locked.set(asked(el), Infinity);
 		if (!meant) {
 			e.preventDefault();
@@ -232,6 +239,7 @@
 	// A photograph that is all a form asks for is sent as soon as it is taken.
 	document.addEventListener("change", (e) => {
 		const form = e.target.form;
+		if (e.target.matches("input.photo")) e.target.closest("label").dataset.taken = "1";
 		if (e.target.matches(".phase input.photo") && form.querySelectorAll("input:not([type=hidden])").length === 1) form.requestSubmit();
 	});
 
