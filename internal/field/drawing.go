@@ -3,17 +3,20 @@ package field
 import (
 	"context"
 	"io"
+	"maps"
 
 	"github.com/a-h/templ"
 
 	"meterwright/internal/drawing"
 	"meterwright/method"
 	"meterwright/site"
+	"meterwright/visit"
 )
 
-// drawn is the position as it stands, with the points of a step ringed.
+// drawn is the position as it stands: the points of a step ringed and seen close up, those that were tested
+// marked while their run holds.
 func (f *casefile) drawn(s *method.Step) templ.Component {
-	p := drawing.Position{Words: f.words, Claims: f.method().Claims, Switches: f.Visit.Switches()}
+	p := drawing.Position{Words: f.words, Claims: f.method().Claims, Switches: f.Visit.Switches(), Tested: f.tested(), Zoom: true}
 	switch {
 	case s.Observe != nil:
 		p.Tip, p.Other = site.PointID(s.Observe.At), site.PointID(s.Observe.Against)
@@ -21,6 +24,26 @@ func (f *casefile) drawn(s *method.Step) templ.Component {
 		p.Act = site.ActID(s.Act)
 	}
 	return drawn(p)
+}
+
+// tested says of each point at which something was read how its last reading stands: in a run that holds, or
+// in one that is void. What was read before the switches stood as they do now is told by its run alone.
+func (f *casefile) tested() map[site.PointID]drawing.Mark {
+	a := f.Visit.Account()
+	now := f.Visit.Switches()
+	marks := map[site.PointID]drawing.Mark{}
+	for i := range a.Readings {
+		r := &a.Readings[i]
+		mark := drawing.Tested
+		if r.Withdrawn || r.Bracket < 0 || a.Brackets[r.Bracket].State == visit.BracketVoid {
+			mark = drawing.Lapsed
+		}
+		if !maps.Equal(r.Switches, now) {
+			continue
+		}
+		marks[site.PointID(r.Point)] = mark
+	}
+	return marks
 }
 
 // drawn is a position as a piece of a page.

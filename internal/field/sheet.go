@@ -35,6 +35,11 @@ type sheetRow struct {
 	Other string
 }
 
+// digits reports whether a row that is open asks for a number.
+func (p sheetPage) digits() bool {
+	return slices.ContainsFunc(p.Rows, func(r sheetRow) bool { return r.Open && slices.ContainsFunc(r.Fields, fieldEntry.digits) })
+}
+
 // sheet shows the sheet of the step in turn.
 func (h *Handler) sheet(c *call, n visit.Next) {
 	f := c.file

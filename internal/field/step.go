@@ -304,6 +304,7 @@ func entryOf(c *call, field *method.Field, j *jobs.Job) fieldEntry {
 func (f *casefile) known(field *method.Field, j *jobs.Job) string {
 	supply := f.Visit.Account().Supply
 	switch {
+	case field.Optional:
 	case field.Role == method.OldMeter:
 		return j.Meter
 	case field.Role == method.OffTime && len(supply) > 0:

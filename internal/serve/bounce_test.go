@@ -149,7 +149,7 @@ func TestFinger(t *testing.T) {
 
 	// Two rows, one straight after the other: both are taken, each once.
 	p.finger.later(time.Second)
-	first, second := at(`[data-row="premises"] button`), at(`[data-row="authorised"] button`)
+	first, second := at(`[data-row="premises"] button`), at(`[data-row="hazards"] button`)
 	p.tapAt(first.X, first.Y)
 	p.finger.later(50 * time.Millisecond)
 	p.tapAt(first.X, first.Y)
@@ -159,7 +159,7 @@ func TestFinger(t *testing.T) {
 		t.Errorf("two rows and a bounce: %d forms were sent", sent())
 	}
 
-	w.to("socket-test")
+	w.to("metalwork-detector/metalwork.box")
 	before := sent()
 	from, to := at(".zone button"), at(".zone button:nth-child(2)")
 	p.drag(from.X, from.Y, to.X, to.Y)
@@ -167,7 +167,7 @@ func TestFinger(t *testing.T) {
 		t.Errorf("a finger that slid from one answer to another gave %d answers", got-before)
 	}
 
-	w.to("socket-line-earth")
+	w.to("clamp-prove")
 	key := func(words string) *spotOn {
 		return eval[*spotOn](p, `(() => { const r = [...document.querySelectorAll(".pad .key")].find((b) => b.textContent === `+quote(words)+`).getBoundingClientRect(); return { X: r.x + r.width / 2, Y: r.y + r.height / 2, W: r.width, H: r.height }; })()`)
 	}
@@ -180,7 +180,7 @@ func TestFinger(t *testing.T) {
 		k := key(press.key)
 		p.tapAt(k.X, k.Y)
 	}
-	if got := eval[string](p, `document.querySelector(".enter").textContent`); got != "enter 238.11 V" {
+	if got := eval[string](p, `document.querySelector(".enter").textContent`); got != "enter 238.11 A" {
 		t.Errorf("the key that enters says %q", got)
 	}
 

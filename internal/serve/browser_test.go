@@ -184,6 +184,15 @@ func (p *phone) touch(words string) {
 	p.press(at.X, at.Y)
 }
 
+// touchAt touches a field.
+func (p *phone) touchAt(id string) {
+	p.t.Helper()
+	at := eval[*spotOn](p, `(() => { const e = document.getElementById(`+quote(id)+`); e.scrollIntoView({ block: "center" }); const r = e.getBoundingClientRect(); return { X: r.x + r.width / 2, Y: r.y + r.height / 2, W: r.width, H: r.height }; })()`)
+	p.count.tap(id)
+	p.finger.later(time.Second)
+	p.press(at.X, at.Y)
+}
+
 // write writes into a field as the device's keyboard does.
 func (p *phone) write(id, text string) {
 	p.t.Helper()

@@ -12,7 +12,6 @@ import (
 	"image/draw"
 	"image/png"
 	"io/fs"
-	"maps"
 	mrand "math/rand/v2"
 	"os"
 	"path/filepath"
@@ -244,16 +243,15 @@ func (d demoJob) carry(ctx context.Context, st *store.Store, j *journal, pack *r
 		return err
 	}
 	begin := now.Add(-time.Duration(d.Begun) * time.Minute)
-	text := fmt.Sprintf("script: %s\nfictional: true\ndate: %s\nbegin: %q\nzone: %q\npace: %s\ndevice: %s\nseed: %s\n%s  old-number: %s\nentries:\n%s",
-		strings.ToLower(d.Ref), begin.Format(time.DateOnly), begin.Format("15:04"), begin.Format("-07:00"), d.Pace, d.Person, demoSeed, demoFile("usual.yaml"), d.Meter, d.Entries)
+	text := fmt.Sprintf("script: %s\nfictional: true\ndate: %s\nbegin: %q\nzone: %q\npace: %s\ndevice: %s\nseed: %s\n%sentries:\n%s",
+		strings.ToLower(d.Ref), begin.Format(time.DateOnly), begin.Format("15:04"), begin.Format("-07:00"), d.Pace, d.Person, demoSeed, demoFile("usual.yaml"), d.Entries)
 	sc, err := script.Parse(d.Ref+".script.yaml", []byte(text))
 	if err != nil {
 		return err
 	}
 	kept := &sheaf{}
 	seed := sha256.Sum256([]byte(demoSeed + d.Ref))
-	said := map[string]string{"cutout-seal": "S-4473", "new-cutout-seal": "S-5212"}
-	maps.Copy(said, sc.Usual)
+	said := map[string]string{"cutout-seal": "S-4473", "new-cutout-seal": "S-5212", "old-number": d.Meter, "new-number": "N-26001", "final-import": "04330", "opening-import": "00000", "torque": "2.5"}
 	r := &script.Runner{Job: job, Script: sc, Machine: machine, Pack: pack, Visit: script.DemonstrationVisit(demoSeed+d.Ref, begin),
 		Engine: "meterwright " + version.Edition, Keep: kept, Random: mrand.NewChaCha8(seed), Tell: func(script.Told) {},
 		Signer: func(device string) (record.Signer, error) { return devicekey.Demonstration(demoSeed, device), nil },

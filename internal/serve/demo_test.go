@@ -3,7 +3,6 @@ package serve
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"flag"
 	"fmt"
 	"image/png"
@@ -137,36 +136,6 @@ func TestDemoPeople(t *testing.T) {
 				t.Errorf("%s is at %s until %s and at %s from %s", person, a.ref, a.to.Format("15:04"), b.ref, b.from.Format("15:04"))
 			}
 		}
-	}
-}
-
-// TestDemoSupply: the times off and on that are written down are those at which the carrier was
-// withdrawn and refitted.
-func TestDemoSupply(t *testing.T) {
-	noted := 0
-	for ref, events := range demoRecords(t, open(t, t.TempDir())) {
-		acted := map[string]string{}
-		for _, e := range events {
-			var b struct {
-				Act, Step string
-				Entries   map[string]string
-			}
-			if err := json.Unmarshal(e.Body, &b); err != nil {
-				t.Fatal(err)
-			}
-			if e.Kind == "acted" && acted[b.Act] == "" {
-				acted[b.Act] = e.Wall.Format("15:04")
-			}
-			if off, ok := b.Entries["off-time"]; ok {
-				noted++
-				if on := b.Entries["on-time"]; off != acted["withdraw-carrier"] || on != acted["refit-carrier"] {
-					t.Errorf("%s: off %s, on %s, and the carrier was withdrawn %s and refitted %s", ref, off, on, acted["withdraw-carrier"], acted["refit-carrier"])
-				}
-			}
-		}
-	}
-	if noted == 0 {
-		t.Error("no visit notes its times")
 	}
 }
 

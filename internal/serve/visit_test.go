@@ -43,7 +43,7 @@ func walk(t *testing.T, p *phone, m *method.Resolved) *walker {
 		t.Fatal(err)
 	}
 	return &walker{phone: p, m: m, photo: photo, usual: map[string]string{
-		"declared-voltage": "238.1", "dead-voltage": "0.4", "no-load-current": "0.00", "joined-resistance": "0.04", "loop-tn-cs": "0.18", "loop-tn-s": "0.41", "loop-tt-electrode": "86",
+		"declared-voltage": "238.1", "neutral-earth": "0.4", "load-current": "2.30", "loop-line-neutral": "0.18", "no-load-current": "0.00", "joined-resistance": "0.04", "loop-tn-cs": "0.18", "loop-tn-s": "0.41", "loop-tt-electrode": "86",
 	}}
 }
 
@@ -152,7 +152,7 @@ func (w *walker) expected(id string) {
 		w.tap(strings.ToUpper(answer[:1]) + answer[1:])
 	case s.Decide != nil:
 		w.look("step-decide")
-		w.tap(map[string]string{"arrangement": string(w.m.Claims.Arrangement), "reference": map[bool]string{true: "Yes", false: "No"}[w.m.Claims.Reference]}[s.Decide.Fact])
+		w.tap(map[string]string{"arrangement": string(w.m.Claims.Arrangement), "reference": map[bool]string{true: "Yes", false: "No"}[w.m.Claims.Reference], "load-end": "Yes"}[s.Decide.Fact])
 	case s.Record != nil:
 		w.record(s)
 	default:
@@ -212,17 +212,19 @@ func (w *walker) observe(s *method.Step) {
 func (w *walker) record(s *method.Step) {
 	w.t.Helper()
 	w.look("step-record-" + s.ID)
-	alone := len(s.Record.Fields) == 1
-	if s.Sheet != "" {
-		w.in = `[data-row="` + s.ID + `"]`
-		defer func() { w.in = "" }()
+	has := func(f *method.Field) bool {
+		return eval[bool](w.phone, `!!document.getElementById("f-`+f.ID+`") || !!document.getElementById("p-`+f.ID+`")`)
 	}
-	pad := false
-	for _, f := range s.Record.Fields {
-		digits := f.Type == "number" || f.Type == "reading"
-		pad = pad || digits
+	alone, numbers := len(s.Record.Fields) == 1, 0
+	for i := range s.Record.Fields {
+		f := &s.Record.Fields[i]
 		switch {
-		case f.Type == "photograph" && f.Optional, f.Optional && !digits:
+		case f.Type == "number" || f.Type == "reading":
+			numbers++
+		case f.Optional:
+		case f.Type == "choice":
+			w.touch(f.Choices[0])
+		case !has(f): // The program knows it.
 		case f.Type == "photograph":
 			w.count.tap("camera")
 			photo := func() { w.do(chromedp.SetUploadFiles(chromedp.ID("p-"+f.ID), []string{w.photo})) }
@@ -231,29 +233,48 @@ func (w *walker) record(s *method.Step) {
 				return
 			}
 			photo()
-		case f.Optional:
-		case eval[bool](w.phone, `document.getElementById("f-`+f.ID+`") === null`) && f.Type != "choice": // The program knows it.
-		case f.Type == "choice":
-			w.touch(f.Choices[0])
-		case f.Type == "text":
+		default:
 			w.write("f-"+f.ID, "as seen")
+		}
+	}
+	if numbers == 0 {
+		w.tap("Enter")
+	} else {
+		w.numbers(s)
+	}
+	if s.ID == "final-register" {
+		w.says("04330: plausible")
+		w.look("reading-judged")
+	}
+}
+
+// numbers types the numbers of a step on the page's own keys, one after the other.
+func (w *walker) numbers(s *method.Step) {
+	w.t.Helper()
+	if w.in != "" {
+		for _, f := range s.Record.Fields {
+			if f.Type == "number" || f.Type == "reading" {
+				w.touchAt("f-" + f.ID)
+				break
+			}
+		}
+		w.in = ""
+	}
+	for {
+		at := eval[string](w.phone, `document.querySelector("input[data-current]").id`)
+		f := s.Record.ByID(strings.TrimPrefix(at, "f-"))
+		switch {
+		case f.Optional:
 		case f.ID == "final-import":
 			w.keys("04330")
 		default:
 			w.keys("10")
 		}
-		if digits && eval[string](w.phone, `document.querySelector("input[data-current]")?.value ?? ""`) != "" && eval[bool](w.phone, `[...document.querySelectorAll("input[data-digits]")].some((i) => i.value === "")`) {
-			w.touch("enter ")
+		if eval[bool](w.phone, `(() => { const all = [...document.querySelector("input[data-current]").form.querySelectorAll("input[data-digits]")]; return !all.slice(all.findIndex((i) => i.dataset.current) + 1).some((i) => i.value === ""); })()`) {
+			w.tap("enter")
+			return
 		}
-	}
-	if pad {
-		w.tap("enter")
-	} else {
-		w.tap("Enter")
-	}
-	if s.ID == "final-register" {
-		w.says("04330: plausible")
-		w.look("reading-judged")
+		w.touch("enter")
 	}
 }
 

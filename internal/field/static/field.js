@@ -57,50 +57,65 @@
 		}
 	}, true);
 
-	// The keypad types into its own number, or into the fields of a form one after the other.
+	// A keypad types into the number of its form, or into the one of a sheet that is in hand, one after the other.
 	const last = { key: "", at: -Infinity };
 	const digit = (el, at) => {
 		const key = el.dataset.key;
 		if (key === last.key && at - last.at < bounce) return;
 		last.key = key;
 		last.at = at;
-		const input = field(el.form);
+		const input = field(of(el));
 		if (!input) return;
 		input.value = key === "back" ? input.value.slice(0, -1) : input.value + key;
 		repeat();
 	};
-	const fields = (form) => [...form.querySelectorAll("input[data-digits]")];
+	const of = (el) => el.closest("form") ?? document.querySelector("input[data-current]")?.form;
+	const fields = (form) => form ? [...form.querySelectorAll("input[data-digits]")] : [];
 	const field = (form) => fields(form).find((i) => i.dataset.current) ?? fields(form)[0];
 	const current = (input) => {
-		for (const i of fields(input.form)) delete i.dataset.current;
-		input.dataset.current = "1";
+		for (const i of document.querySelectorAll("input[data-current]")) delete i.dataset.current;
+		if (input) input.dataset.current = "1";
 		repeat();
 	};
 
-	// The key that enters repeats the number with its unit.
+	// The key that enters repeats the number with its unit. On a sheet the keypad is there while a number is
+	// in hand.
 	const repeat = () => {
 		for (const pad of document.querySelectorAll("[data-pad]")) {
-			const input = field(pad.closest("form"));
+			const input = field(of(pad));
 			const key = pad.querySelector(".enter");
 			key.dataset.plain ??= key.textContent;
 			const value = input?.value ?? "";
 			key.textContent = value === "" ? key.dataset.plain : key.dataset.enter.replace("#", (value + " " + input.dataset.unit).trim());
 			key.disabled = value === "" && key.name !== "";
+			pad.hidden = !input;
+			const brief = document.querySelector(".brief");
+			if (brief) brief.hidden = !pad.hidden;
 		}
+	};
+
+	// entered takes a number and asks for the next of its form; it reports whether there is one.
+	const entered = (form) => {
+		const all = fields(form);
+		const rest = all.slice(all.indexOf(field(form)) + 1).find((i) => i.value === "");
+		rest?.focus({ preventScroll: true });
+		rest?.scrollIntoView({ block: "nearest" });
+		return !!rest;
 	};
 
 	document.addEventListener("focusin", (e) => {
 		if (e.target.matches?.("input[data-digits]")) current(e.target);
+		else if (e.target.matches?.(".sheet input")) current(null);
 	});
 
 	// ready gives the parts of a page what only a script can.
 	const ready = () => {
 		for (const pad of document.querySelectorAll("[data-pad]")) {
-			pad.hidden = false;
-			for (const plain of pad.parentNode.querySelectorAll("[data-plain]")) plain.hidden = true;
+			const form = pad.closest("form");
+			for (const plain of form?.querySelectorAll("[data-plain]") ?? []) plain.hidden = true;
 			// With keys of our own the device's keyboard would only take their place.
-			for (const i of fields(pad.closest("form"))) i.inputMode = "none";
-			if (!field(pad.closest("form"))?.dataset.current) current(field(pad.closest("form")));
+			for (const i of document.querySelectorAll("input[data-digits]")) i.inputMode = "none";
+			if (form && !field(form)?.dataset.current) current(field(form));
 		}
 		for (const b of document.querySelectorAll("[data-aloud]")) b.hidden = !window.speechSynthesis;
 		repeat();
@@ -191,16 +206,7 @@
 		const url = new URL(form.action);
 		if (!window.Idiomorph || !ours(url) || e.defaultPrevented) return;
 		e.preventDefault();
-		const current = field(form);
-		if (e.submitter?.matches(".enter") && e.submitter.name === "") {
-			// One number is entered; the next is asked for.
-			const rest = fields(form).slice(fields(form).indexOf(current) + 1).find((i) => i.value === "");
-			if (rest) {
-				rest.focus({ preventScroll: true });
-				rest.scrollIntoView({ block: "nearest" });
-				return;
-			}
-		}
+		if (e.submitter?.matches(".enter") && e.submitter.name === "" && entered(form)) return;
 		const by = e.submitter;
 		const body = () => {
 			const data = new FormData(form, by?.isConnected ? by : null);
@@ -212,6 +218,8 @@
 	document.addEventListener("click", (e) => {
 		const aloud = e.target.closest("[data-aloud]");
 		if (aloud) return read(aloud);
+		const enter = e.target.closest(".sheet .enter");
+		if (enter && !entered(of(enter))) of(enter)?.requestSubmit();
 		const a = e.target.closest("a[href]");
 		if (!a || !window.Idiomorph || e.defaultPrevented || e.button !== 0 || e.ctrlKey || e.metaKey || e.shiftKey || a.target || a.hasAttribute("download")) return;
 		const url = new URL(a.href);
