@@ -55,6 +55,8 @@ type kept struct {
 	step   int16
 	tool   int8
 	items  uint8
+	// result is what the engine made of it.
+	result result
 }
 
 // Line is one accepted event of the story. What it says is in its body; see [Account.Body].
@@ -213,17 +215,19 @@ type StopLine struct {
 	Scheme   string       `json:"scheme,omitempty"`
 	Category string       `json:"category,omitempty"`
 	Owner    method.Owner `json:"owner,omitempty"`
-	// LeftAt and Why are given where it is in force on no device any longer.
+	// LeftAt is given where it is in force on no device any longer, with Why, or with Slip: the slip that it came
+	// from, where it was lifted because the point had been tested again.
 	LeftAt time.Time `json:"left_at,omitzero"`
 	Why    string    `json:"why,omitempty"`
+	Slip   string    `json:"slip,omitempty"`
 
 	left left
 }
 
 // left is where somebody decided to go on after a stop, on one device.
 type left struct {
-	at  time.Time
-	why string
+	at        time.Time
+	why, slip string
 }
 
 // Remark is an unexpected answer that does not stop the visit. Its words stand at the step.
@@ -236,6 +240,8 @@ type Remark struct {
 	Scheme   string       `json:"scheme,omitempty"`
 	Category string       `json:"category,omitempty"`
 	Owner    method.Owner `json:"owner,omitempty"`
+	// Withdrawn says that the answer was a slip, and that the step was answered again.
+	Withdrawn bool `json:"withdrawn,omitempty"`
 }
 
 // DefectLine is one defect that the person recorded.
@@ -261,6 +267,8 @@ type EntryLine struct {
 	Photographs map[string]Attachment `json:"photographs,omitempty"`
 	// Corrects is the event whose entries these replace, by field. Both lines stand.
 	Corrects string `json:"corrects,omitempty"`
+	// Withdrawn says that they were taken back as a slip.
+	Withdrawn bool `json:"withdrawn,omitempty"`
 }
 
 // LeftOutLine is one step that was not carried out.
@@ -286,6 +294,12 @@ type Correction struct {
 	At    time.Time `json:"at"`
 	Of    string    `json:"of"`
 	Corrected
+	// Step is the step whose answer a slip took back, Tested the event that answered it again straight away.
+	Step   string `json:"step,omitempty"`
+	Tested string `json:"tested,omitempty"`
+	// Stop is the stop that a slip left in force, Lifted when it was lifted because the point had been tested again.
+	Stop   string    `json:"stop,omitempty"`
+	Lifted time.Time `json:"lifted,omitzero"`
 }
 
 // Discrepancy is an event of a record that this engine does not accept.
@@ -373,9 +387,9 @@ func (v *Visit) outdate(e *Event, to *state, c *Control, r *reduced) {
 func (a *Account) standing(now *state) {
 	for i := range a.Stops {
 		s := &a.Stops[i]
-		s.LeftAt, s.Why = s.left.at, s.left.why
+		s.LeftAt, s.Why, s.Slip = s.left.at, s.left.why, s.left.slip
 		if slices.Contains(now.stops, i) {
-			s.LeftAt, s.Why = time.Time{}, ""
+			s.LeftAt, s.Why, s.Slip = time.Time{}, "", ""
 		}
 	}
 	for i := range a.Proofs {

@@ -95,6 +95,12 @@ type Control struct {
 	owed int16
 	// again is 1 + the step whose reading is asked for once more before it counts, or 0.
 	again int16
+	// slip is 1 + the step whose answer can be taken back as a slip, or 0: nothing but advice came after it.
+	slip int16
+	// retest is 1 + the step whose answer was taken back and that was not yet tested again, or 0. With a stop in
+	// force it is the one that the answer had raised; tested says that only the proving after it is lacking.
+	retest int16
+	tested bool
 	// stop is 1 + the index of the stop in force, personStop, or 0.
 	stop     int8
 	worn     uint8

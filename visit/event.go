@@ -243,15 +243,26 @@ type WentAway struct {
 // CameBack says that the person is at the service position again.
 type CameBack struct{}
 
+// CorrectionReason says how an answer came to be wrong.
+type CorrectionReason string
+
+// The reasons. A mistake is the one where none is given, and needs its Why.
+const (
+	Mistake CorrectionReason = ""
+	// Slip is the wrong button, taken back at once.
+	Slip CorrectionReason = "slip"
+)
+
 // Corrected takes back an earlier answer. Now is empty when the answer is
-// withdrawn without another in its place.
+// withdrawn without another in its place, as a slip always is.
 type Corrected struct {
 	// Event is the hash of the event that it corrects.
-	Event string `json:"event"`
-	Now   string `json:"now,omitempty"`
+	Event  string           `json:"event"`
+	Reason CorrectionReason `json:"reason,omitempty"`
+	Now    string           `json:"now,omitempty"`
 	// Entries replaces entries of a recorded event, by field.
 	Entries map[string]string `json:"entries,omitempty"`
-	Why     string            `json:"why"`
+	Why     string            `json:"why,omitempty"`
 }
 
 // Stopped is a stop that the person declares. Stop is the id of one of the method's, where it is one of these.

@@ -28,7 +28,12 @@ type attempt struct {
 	outside bool  // made on a device that has no chain in the visit
 	behind  bool  // made where devices have not seen how far one another came
 	target  doing // what a correction corrects
-	outcome Outcome
+	// took is what the engine had made of the answer that a slip takes back; other says that it is not the last one,
+	// stranger that somebody else gave it, again that one was taken back at that point before.
+	took                         result
+	slip, other, stranger, again bool
+	quiet                        bool // changes nothing for whoever acts on what stood before
+	outcome                      Outcome
 	// owes says that a step is left out in a way in which its method does not leave it out.
 	owes bool
 	// stop is 1 + the index of a stop that the person declares by its name.
@@ -84,6 +89,8 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 		u.undo(m, c, was, a)
 	}
 	m.does(c, a)
+	m.retest(c, was, a)
+	m.recall(c, was, a)
 	for _, o := range m.owings {
 		m.owe(c, o.owes(m, c, was, a))
 	}
@@ -188,6 +195,10 @@ func (m *Machine) does(c *Control, a *attempt) {
 	case doComeBack:
 		c.away = false
 	case doCorrect:
+		if a.slip {
+			m.takeBack(c, a)
+			return
+		}
 		m.correct(c, a)
 	case doStop:
 		m.stop(c, m.raises(c, a))

@@ -25,6 +25,9 @@ const (
 	RowToldSomebody      Row = "told-somebody"
 	RowStopCanBeLeft     Row = "stop-can-be-left"
 	RowEverythingDone    Row = "everything-done"
+	RowSlipLast          Row = "slip-of-the-last-answer"
+	RowSlipOwn           Row = "slip-of-ones-own"
+	RowSlipOnce          Row = "one-slip-at-a-point"
 )
 
 // guard is one row of the table that decides what is accepted. A row reads
@@ -36,7 +39,7 @@ type guard struct {
 }
 
 // guardTable is every reason for which an event is refused. An attempt is
-// accepted when no row bars it. Stopping, reporting, notes, corrections and
+// accepted when no row bars it. Stopping, reporting, notes, corrections of mistakes and
 // every end but "completed" pass all rows from the opening on; so does a
 // warning: an answer that says that something is not as expected.
 var guardTable = []guard{
@@ -68,6 +71,8 @@ var guardTable = []guard{
 		switch a.do {
 		case doPutOn, doCheck, doTakeUp, doProve:
 			return false
+		case doObserve, doInspect:
+			return !m.answers(c, a)
 		case doAct:
 			return !m.acts[a.act].makeSafe
 		}
@@ -140,6 +145,11 @@ var guardTable = []guard{
 		return a.do == doEnd && a.outcome == Completed &&
 			(int(c.pos) != len(m.steps) || c.owed != 0 || c.stop != 0 || c.away || c.switches&m.service != 0 || m.unfinishedBy(c) >= 0)
 	}},
+	{RowSlipLast, func(m *Machine, c *Control, a *attempt) bool {
+		return a.slip && (a.other || c.slip == 0 || c.slip != a.step+1)
+	}},
+	{RowSlipOwn, func(m *Machine, c *Control, a *attempt) bool { return a.slip && a.stranger }},
+	{RowSlipOnce, func(m *Machine, c *Control, a *attempt) bool { return a.slip && a.again }},
 }
 
 // unfinishedBy returns the fact with which the visit does not count as completed, or -1.

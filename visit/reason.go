@@ -72,6 +72,7 @@ const (
 	CannotResume   Code = "cannot-resume"
 	CannotCallDone Code = "cannot-call-done"
 	CannotOpen     Code = "cannot-open"
+	CannotTakeBack Code = "cannot-take-back"
 	CannotNow      Code = "cannot-now"
 )
 
@@ -109,6 +110,9 @@ const (
 	StepsLeft       Code = "steps-left"     // Step
 	StepOwed        Code = "step-owed"      // Step
 	OnAWayBack      Code = "on-a-way-back"  // Fact, Value
+	NotTheLast      Code = "not-the-last"
+	NotOnesOwn      Code = "not-ones-own"
+	SlippedBefore   Code = "slipped-before"
 )
 
 // The ways on.
@@ -136,6 +140,7 @@ const (
 	TellSomebody  Code = "tell-somebody"
 	EndVisit      Code = "end-visit"
 	EndOtherwise  Code = "end-otherwise"
+	CorrectIt     Code = "correct-it"
 )
 
 // Cause is what made earlier evidence count for nothing.
@@ -172,6 +177,7 @@ const (
 	ByLeaving        CauseCode = "position-left"
 	ByHandOver       CauseCode = "handed-over"
 	ByCorrection     CauseCode = "corrected"
+	BySlip           CauseCode = "slip"
 	ByWithdrawnProof CauseCode = "proving-withdrawn"
 	ByStop           CauseCode = "stop-declared"
 	BySomethingElse  CauseCode = "something-else"

@@ -47,9 +47,11 @@ func (v *Visit) reduce(at *state, e *Event) (reduced, error) {
 		err = checkNote(b)
 	case Advised:
 		r.do = doNote
+		r.quiet = true
 		err = v.checkAdvised(b)
 	case Answered:
 		r.do = doNote
+		r.quiet = true
 		err = v.checkAnswered(b)
 	case TookUp:
 		err = v.reduceTookUp(at, &r, b, e)
@@ -303,8 +305,17 @@ func (v *Visit) reduceActed(at *state, r *reduced, b Acted, e *Event) error {
 
 func (v *Visit) reduceCorrected(at *state, r *reduced, b Corrected, e *Event) error {
 	r.do = doCorrect
-	if b.Why == "" {
-		return fmt.Errorf("say why it is corrected")
+	switch b.Reason {
+	case Mistake:
+		if b.Why == "" {
+			return fmt.Errorf("say why it is corrected")
+		}
+	case Slip:
+		if b.Now != "" || len(b.Entries) > 0 {
+			return fmt.Errorf("a slip puts nothing in the place of what it takes back: leave now and entries out, and answer again")
+		}
+	default:
+		return fmt.Errorf("%q is no reason of a correction: write slip, or leave it out for a mistake", clip(string(b.Reason)))
 	}
 	i, ok := v.account.byHash[b.Event]
 	if !ok {
@@ -313,6 +324,15 @@ func (v *Visit) reduceCorrected(at *state, r *reduced, b Corrected, e *Event) er
 	was := v.account.events[i]
 	r.target, r.step, r.tool, r.items = was.do, was.step, was.tool, was.items
 	r.result = withdrawn
+	if b.Reason == Slip {
+		if !was.body.kind().Correctable() {
+			return fmt.Errorf("a %s event is no answer: record what was done since", was.body.kind())
+		}
+		r.slip, r.took, r.other = true, was.result, at.answer != b.Event
+		r.stranger = !r.other && e.Person != at.by
+		r.again = was.step >= 0 && slices.Contains(at.slipped, point(&v.machine.Method.Steps[was.step]))
+		return nil
+	}
 	switch body := was.body.(type) {
 	case Observed:
 		if b.Now == "" {

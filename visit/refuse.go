@@ -59,6 +59,8 @@ func (v *Visit) cannot(r *reduced) Reason {
 		return Reason{Code: CannotCallDone}
 	case doOpen:
 		return Reason{Code: CannotOpen}
+	case doCorrect:
+		return Reason{Code: CannotTakeBack}
 	}
 	return Reason{Code: CannotNow}
 }
@@ -151,6 +153,12 @@ func (f *refusing) explain(row Row) {
 		}
 	case RowEverythingDone:
 		f.explainUnfinished()
+	case RowSlipLast:
+		f.both(NotTheLast, CorrectIt)
+	case RowSlipOwn:
+		f.both(NotOnesOwn, CorrectIt)
+	case RowSlipOnce:
+		f.both(SlippedBefore, CorrectIt)
 	}
 }
 

@@ -28,6 +28,7 @@ type state struct {
 	joined bool
 
 	clock
+	last
 
 	toolID [10]string
 	// bracket is 1 + the index of the bracket that is open for a kind of instrument.
@@ -285,7 +286,11 @@ func (m *Machine) join(a, b *state) state {
 		c.again = 0
 	}
 	m.joinOwed(c, x, y)
-	out.clock = joinClocks(&a.clock, &b.clock)
+	out.clock, out.last = joinClocks(&a.clock, &b.clock), joinLast(&a.last, &b.last)
+	c.slip = 0
+	if x.retest != y.retest || x.tested != y.tested {
+		c.retest, c.tested = 0, false
+	}
 	out.stops = slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(a.stops), b.stops...))))
 	out.off = max(a.off, b.off)
 	return out

@@ -32,6 +32,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 	a.Story = append(a.Story, line)
 	cause := a.cause(v, e, r)
 	a.take(v, e, r, before, to, cause)
+	a.retested(v, e, r, before, to)
 	a.contributed(v, e, r, before, to)
 	a.proofs(e, to, before, &to.control, cause)
 	a.stops(v, e, r, before, to)
@@ -41,7 +42,7 @@ func (a *Account) add(v *Visit, e *Event, r *reduced, before *Control, to *state
 // keep holds what corrections need of an event.
 func (a *Account) keep(e *Event, r *reduced) {
 	a.byHash[e.Hash] = len(a.events)
-	a.events = append(a.events, kept{hash: e.Hash, person: e.Person, body: e.Body, do: r.do, step: r.step, tool: r.tool, items: r.items})
+	a.events = append(a.events, kept{hash: e.Hash, person: e.Person, body: e.Body, do: r.do, step: r.step, tool: r.tool, items: r.items, result: r.result})
 }
 
 // take notes what is special to each kind of event.
@@ -68,7 +69,8 @@ func (a *Account) take(v *Visit, e *Event, r *reduced, before *Control, to *stat
 	case WentAway, TakenOver:
 		a.voidBrackets(e, before, to, cause)
 	case Corrected:
-		a.takeCorrected(b, e, r, cause)
+		a.takeCorrected(b, e, r, to, cause)
+		a.voidBrackets(e, before, to, cause)
 	case Reported:
 		a.Reports = append(a.Reports, ReportLine{Event: e.Hash, At: e.Wall, Reported: b})
 	case Refused:
@@ -134,13 +136,50 @@ func (a *Account) takeActed(v *Visit, b Acted, e *Event, r *reduced, before *Con
 	a.Acts = append(a.Acts, line)
 }
 
-func (a *Account) takeCorrected(b Corrected, e *Event, r *reduced, cause Cause) {
+func (a *Account) takeCorrected(b Corrected, e *Event, r *reduced, to *state, cause Cause) {
 	was := a.events[a.byHash[b.Event]]
 	a.Corrections = append(a.Corrections, Correction{Event: e.Hash, At: e.Wall, Of: b.Event, Corrected: b})
+	if r.slip {
+		to.pending = len(a.Corrections)
+		for i := range a.Entries {
+			a.Entries[i].Withdrawn = a.Entries[i].Withdrawn || a.Entries[i].Event == b.Event
+		}
+		for p, run := range to.runs {
+			to.runs[p] = slices.DeleteFunc(slices.Clone(run), func(h string) bool { return h == b.Event })
+		}
+	}
 	if r, ok := was.body.(Recorded); ok && len(b.Entries) > 0 {
 		a.Entries = append(a.Entries, EntryLine{Event: e.Hash, At: e.Wall, Step: r.Step, Entries: b.Entries, Corrects: b.Event})
 	}
 	a.withdraw(was, r, cause)
+}
+
+// retested notes what became of a slip: that the step was answered again, and that a stop was lifted by that.
+func (a *Account) retested(v *Visit, e *Event, r *reduced, before *Control, to *state) {
+	if to.pending == 0 {
+		return
+	}
+	c := &a.Corrections[to.pending-1]
+	switch {
+	case r.slip:
+		c.Step = v.machine.Method.Steps[r.step].ID
+		c.Stop = v.stopID(to.control.stop)
+	case v.machine.answers(before, &r.attempt):
+		c.Tested = e.Hash
+		for i := range a.Remarks {
+			a.Remarks[i].Withdrawn = a.Remarks[i].Withdrawn || a.Remarks[i].Event == c.Of
+		}
+	}
+	if before.retest != 0 && before.stop != 0 && to.control.stop == 0 && r.do != doResume {
+		c.Lifted = e.Wall
+		for _, i := range to.stops {
+			a.Stops[i].left = left{at: e.Wall, slip: c.Event}
+		}
+		to.stops = nil
+	}
+	if to.control.retest == 0 {
+		to.pending = 0
+	}
 }
 
 // withdraw flags the readings that a correction takes back, and every act that
@@ -225,7 +264,7 @@ func (a *Account) remark(v *Visit, e *Event, r *reduced, before *Control) {
 func (a *Account) stops(v *Visit, e *Event, r *reduced, before *Control, to *state) {
 	if b, ok := e.Body.(Resumed); ok && before.stop != 0 && to.control.stop == 0 {
 		for _, i := range to.stops {
-			a.Stops[i].left = left{e.Wall, b.Why}
+			a.Stops[i].left = left{at: e.Wall, why: b.Why}
 		}
 		to.stops = nil
 		return
@@ -296,6 +335,9 @@ func (a *Account) cause(v *Visit, e *Event, r *reduced) Cause {
 		c.Code = ByHandOver
 	case Corrected:
 		c.Code = ByCorrection
+		if b.Reason == Slip {
+			c.Code = BySlip
+		}
 	case Stopped:
 		c.Code = ByStop
 	}

@@ -117,12 +117,31 @@ var undoTable = []undoing{
 		}
 	}},
 	{"answer-corrected", func(m *Machine, c, was *Control, a *attempt) {
-		if a.do == doCorrect && (a.target == doObserve || a.target == doInspect) {
+		if a.do == doCorrect && !a.slip && (a.target == doObserve || a.target == doInspect) {
 			m.void(c, m.steps[a.step].supports)
 		}
 	}},
+	{"slip", func(m *Machine, c, was *Control, a *attempt) {
+		if a.slip && (a.target == doObserve || a.target == doInspect) {
+			m.stepBack(c, a.step)
+		}
+	}},
+	{"slip-under-a-stop", func(m *Machine, c, was *Control, a *attempt) {
+		if a.slip && was.stop != 0 && a.target == doObserve {
+			m.dropTool(c, a.tool)
+		}
+	}},
+	{"retest-broken-off", func(m *Machine, c, was *Control, a *attempt) {
+		if was.retest == 0 || m.retests(was, a) {
+			return
+		}
+		c.retest, c.tested = 0, false
+		if a.do == doTakeUp {
+			m.void(c, m.steps[was.retest-1].supports)
+		}
+	}},
 	{"proving-corrected", func(m *Machine, c, was *Control, a *attempt) {
-		if a.do == doCorrect && (a.target == doProve || a.target == doTakeUp) && a.result != expected {
+		if a.do == doCorrect && (a.target == doProve || a.target == doTakeUp) && a.result != expected && !(a.slip && a.took != expected) {
 			m.void(c, m.madeWith(a.tool))
 			m.dropTool(c, a.tool)
 		}
@@ -210,6 +229,9 @@ func (m *Machine) undo(c *Control, cause method.Cause) {
 // dropTool ends the open bracket of a tool as void, with what rests on it.
 func (m *Machine) dropTool(c *Control, tool int8) {
 	c.tools[tool] = min(c.tools[tool], toolUnproved)
+	if c.retest != 0 && m.steps[c.retest-1].tool == tool {
+		c.tested = false
+	}
 	for i := range m.proofs {
 		if c.proofs[i].rests&(1<<tool) != 0 {
 			c.proofs[i] = proofState{}

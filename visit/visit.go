@@ -205,6 +205,7 @@ func (v *Visit) fold(at *state, e *Event, r *reduced) {
 	to.event, to.chain = e.Hash, e.Chain
 	v.account.clocks(at, e, r)
 	to.tick(e, r)
+	to.recall(v, e, r)
 	switch r.do {
 	case doOpen, doTakeOver:
 		to.holder, to.held, to.released = e.Chain, e.Hash, false
