@@ -97,7 +97,7 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	if m.ahead(c, c.owed-1) {
 		c.owed = 0 // It will be carried out.
 	}
-	if a.do == doObserve && a.step+1 == c.again || c.pos != was.pos && !m.ahead(c, c.again-1) {
+	if a.do == doObserve && a.step+1 == c.again || c.pos != was.pos {
 		c.again = 0
 	}
 }

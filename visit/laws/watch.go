@@ -267,14 +267,12 @@ func (u *Universe) read(s State, f Fact) State {
 		s.grave = s.grave || f.Reading >= 0 && u.grave.has(f.Reading)
 	}
 	asked := f.Reading >= 0 && s.Asked == int16(f.Reading)+1
-	if asked {
+	switch {
+	case (f.Doubt || f.Odd) && f.Reading >= 0 && u.readings[f.Reading].Says == Other:
+		// What is in doubt counts where no hand relies on it, and when it was so at the reading before, too.
+		f.Good, s.Asked = f.Doubt && asked, int16(f.Reading)+1
+	case asked:
 		s.Asked = 0
-	}
-	if (f.Doubt || f.Odd) && f.Reading >= 0 && u.readings[f.Reading].Says == Other {
-		// What is in doubt counts where no hand relies on it, and when it was read a second time.
-		if f.Good = f.Doubt; !asked {
-			f.Good, s.Asked = false, int16(f.Reading)+1
-		}
 	}
 	switch {
 	case f.Reading < 0:
