@@ -100,10 +100,16 @@ func (c *Case) Defects() []Defect {
 			Scheme: d.Scheme, Category: d.Category, Restricted: d.Restricted})
 	}
 	for _, s := range a.Stops {
+		if s.Slip != "" {
+			continue // Nothing was found.
+		}
 		list = append(list, Defect{Event: s.Event, At: s.At, From: FromStop, Owner: s.Owner, Stop: s.ID, Words: s.Words, Scheme: s.Scheme, Category: s.Category,
 			Restricted: s.ID != visit.Declared && c.Visit.Machine().Method.RestrictedStop(s.ID)})
 	}
 	for _, r := range a.Remarks {
+		if r.Withdrawn {
+			continue
+		}
 		list = append(list, Defect{Event: r.Event, At: r.At, From: FromRemark, Owner: r.Owner, Step: r.Step, Outcome: r.Outcome, Scheme: r.Scheme, Category: r.Category})
 	}
 	slices.SortStableFunc(list, func(x, y Defect) int { return x.At.Compare(y.At) })
@@ -142,6 +148,9 @@ func (c *Case) tellings(owner method.Owner) []Telling {
 		}
 	}
 	for _, e := range a.Entries {
+		if e.Withdrawn {
+			continue
+		}
 		for id, choice := range e.Entries {
 			if f := c.Visit.Machine().Method.Field(e.Step, id); f != nil && f.Role == method.Told {
 				if o, tells := f.Tells(choice); tells && o == owner {
@@ -249,6 +258,7 @@ const (
 	NeedDefectTold  NeedCode = "defect-not-told"     // Owner, Words
 	NeedInSpite     NeedCode = "in-spite"            // Act
 	NeedWithdrawn   NeedCode = "rested-on-withdrawn" // Act
+	NeedSlip        NeedCode = "lifted-as-slip"      // Stop; Event, the slip
 	NeedNotAccepted NeedCode = "not-accepted"        // Kind, Event
 	NeedUnread      NeedCode = "unread"              // Count
 	NeedWaiting     NeedCode = "waiting"             // Count
@@ -276,6 +286,9 @@ func (c *Case) Needs() []Need {
 	outcome := c.Visit.Outcome()
 	ended := outcome != visit.NotEnded
 	for _, s := range a.Stops {
+		if s.Slip != "" {
+			add(Need{At: s.LeftAt, Code: NeedSlip, Stop: s.ID, Event: s.Slip})
+		}
 		if !s.LeftAt.IsZero() {
 			continue
 		}

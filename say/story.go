@@ -2,8 +2,10 @@ package say
 
 import (
 	"cmp"
+	"slices"
 	"strconv"
 	"sync"
+	"time"
 
 	"meterwright/method"
 	"meterwright/visit"
@@ -88,7 +90,7 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 	case visit.CameBack:
 		return s.Say("story.came-back")
 	case visit.Corrected:
-		return s.corrected(a, &b)
+		return s.corrected(a, l, &b)
 	}
 	return s.aside(l, body)
 }
@@ -178,8 +180,15 @@ func (s *Speaker) observed(a *visit.Account, l *visit.Line, b visit.Observed) st
 	return s.Event(l.Kind)
 }
 
-func (s *Speaker) corrected(a *visit.Account, b *visit.Corrected) string {
-	was, now := s.Correction(a, &visit.Correction{Of: b.Event, Corrected: *b})
+func (s *Speaker) corrected(a *visit.Account, l *visit.Line, b *visit.Corrected) string {
+	c := &visit.Correction{Of: b.Event, Corrected: *b}
+	if i := slices.IndexFunc(a.Corrections, func(x visit.Correction) bool { return x.Event == l.Event }); i >= 0 {
+		c = &a.Corrections[i]
+	}
+	was, now := s.Correction(a, c)
+	if b.Reason == visit.Slip {
+		return s.with(s.Say("story.slip", "was", was, "now", now), b.Why)
+	}
 	return s.with(s.Say("story.corrected", "was", was, "now", now), b.Why)
 }
 
@@ -188,12 +197,33 @@ func (s *Speaker) Correction(a *visit.Account, c *visit.Correction) (was, now st
 	body, _ := a.Body(c.Of)
 	was, now = s.Said(body), s.Say("correction.withdrawn")
 	switch r, recorded := body.(visit.Recorded); {
+	case c.Reason == visit.Slip:
+		now = s.slipped(a, c)
 	case len(c.Entries) > 0 && recorded:
 		now = s.Say("correction.now", "now", s.Entries(r.Step, c.Entries, nil))
 	case c.Now != "":
 		now = s.Say("correction.now", "now", s.retyped(body, c.Now))
 	}
 	return was, now
+}
+
+// slipped is what became of an answer that was taken back as a slip.
+func (s *Speaker) slipped(a *visit.Account, c *visit.Correction) string {
+	again := time.Time{}
+	for i := range a.Story {
+		if c.Tested != "" && a.Story[i].Event == c.Tested {
+			again = a.Story[i].At
+		}
+	}
+	switch {
+	case !c.Lifted.IsZero():
+		return s.Say("correction.slip.lifted", "stop", s.Stop(c.Stop, ""), "at", c.Lifted)
+	case c.Stop != "":
+		return s.Say("correction.slip.stop", "stop", s.Stop(c.Stop, ""))
+	case !again.IsZero():
+		return s.Say("correction.slip.again", "at", again)
+	}
+	return s.Say("correction.slip")
 }
 
 // retyped is what a correction puts in the place of an answer.

@@ -95,6 +95,9 @@ func (s *search) passed(t *trial, a *attempt, before, after *Control) int16 {
 		}
 	}
 	carried := t.step
+	if before.stop != 0 && after.stop == 0 && before.retest != 0 {
+		carried = before.retest - 1 // It was answered under the stop.
+	}
 	switch t.body.(type) {
 	case TookUp, Checked, PutOn, TookOff, Proved, Acted:
 		if carried < 0 && !a.inSpite {
@@ -144,7 +147,10 @@ func (s *search) ask(c Control, t *trial) (Control, bool) {
 // after the events by, which led from the node to the place.
 func (s *search) watch(p place, f laws.Fact, t *trial, by ...*trial) (place, bool) {
 	next, ok := s.ask(p.c, t)
-	f.Relies, f.Place = p.relies, next.pos
+	f.Relies, f.Place, f.Stands = p.relies, next.pos, next.stop != 0
+	if c, slip := t.body.(Corrected); KindOf(t.body).Correctable() || slip && c.Reason == Slip {
+		f.Answer = s.att.step + 1
+	}
 	if ok {
 		f.Owes = s.passed(t, &s.att, &s.was, &next)
 	}
@@ -164,6 +170,10 @@ func (s *search) try(p place, t *trial) {
 	spite := s.nodes[p.from].spite
 	if s.att.inSpite {
 		spite++
+	}
+	if a := s.att; a.step >= 0 && len(s.ts.steps[a.step].slips) > 0 && a.do == s.m.steps[a.step].does {
+		s.slip(p, spite, t)
+		s.att = a
 	}
 	switch s.att.do {
 	case doGoAway:
@@ -287,6 +297,9 @@ func (s *search) steps(p place) {
 		}
 		if inTurn {
 			s.step(p, st, x)
+			if len(x.slips) > 0 {
+				s.watch(p, x.slips[0].fact, x.slips[0]) // It is not the last.
+			}
 		}
 	}
 	// Going back, with nothing passed over, something before and something from there on; and forward,

@@ -80,6 +80,23 @@ func mutants(m *Machine) []mutant {
 			m.lapsings = slices.DeleteFunc(slices.Clone(m.lapsings), func(x lapsing) bool { return x.id == l.id })
 		}})
 	}
+	for name, lifts := range map[string]func(m *Machine, was *Control, a *attempt) bool{
+		"a slip lifts its stop": func(m *Machine, was *Control, a *attempt) bool { return a.slip },
+		"a stop is lifted by the proving before the point is tested again": func(m *Machine, was *Control, a *attempt) bool {
+			return was.retest != 0 && a.do == doProve && a.result == expected
+		},
+		"a stop is lifted before the proving after the point is tested again": func(m *Machine, was *Control, a *attempt) bool {
+			return a.do == doObserve && a.result == expected && m.answers(was, a)
+		},
+	} {
+		list = append(list, mutant{name: name, proof: -1, change: func(m *Machine) {
+			m.undoings = append(slices.Clone(m.undoings), undoing{undo: func(m *Machine, c, was *Control, a *attempt) {
+				if lifts(m, was, a) {
+					c.stop = 0
+				}
+			}})
+		}})
+	}
 	for p := range m.proofs {
 		id := m.Method.Proofs[p].ID
 		if m.proofs[p].lastsMS > 0 {
@@ -107,7 +124,7 @@ var inSpite = map[string]bool{"done-in-spite": true, "done-in-spite-brackets": t
 // that hold and proofs that are being shown; the others only ever meet the latter.
 var touchesProofs = map[string]bool{
 	"act-undoes": true, "position-left": true,
-	"handed-over": true, "done-in-spite": true, "seen-otherwise": true, "stop-declared": true, "other-fact": true, "answer-corrected": true, "proving-corrected": true,
+	"handed-over": true, "done-in-spite": true, "seen-otherwise": true, "stop-declared": true, "other-fact": true, "slip": true, "answer-corrected": true, "proving-corrected": true,
 }
 
 func (m *Machine) copy() *Machine {

@@ -40,6 +40,8 @@ import (
 //  10. The rows of a sheet are answered in the method's order, and going back to one opens all that lies after it.
 //     A property test holds that any order comes to the same, and another that nothing which is owed is lost where
 //     going back opens one row alone.
+//  11. An answer is taken back as a slip at once or not at all: whatever comes between ends that it can be. What takes an
+//     instrument up again then ends no run by itself here, which lets the engine accept more.
 type search struct {
 	m        *Machine
 	u        *laws.Universe
@@ -82,6 +84,7 @@ type node struct {
 	spite  int8
 	parent int32
 	by     *trial
+	then   []*trial // what came at once after it
 	gone   bool
 }
 
@@ -120,6 +123,7 @@ const (
 	unprotected
 	outOfTurn
 	passedOver
+	retestedOtherwise
 )
 
 // once reports whether a sort of event was not yet tried in such a state.
@@ -320,8 +324,9 @@ func (s *search) deadProof() int {
 	return best
 }
 
-func (s *search) push(p place, spite int8, by *trial) {
-	c, l := p.c, p.l
+func (s *search) push(p place, spite int8, by *trial, then ...*trial) {
+	c, l := p.c, p.l.Settled()
+	c.slip, c.retest = 0, 0
 	l.Fresh, l.Closed = l.Fresh.And(s.evidence), l.Closed.And(s.evidence)
 	s.canonical(&c, &l)
 	key := s.key(&c, &l, spite)
@@ -340,7 +345,7 @@ func (s *search) push(p place, spite int8, by *trial) {
 		kept = append(kept, i)
 	}
 	s.seen[key] = append(kept, int32(len(s.nodes)))
-	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, parent: p.from, by: by})
+	s.nodes = append(s.nodes, node{c: c, l: l, spite: spite, parent: p.from, by: by, then: then})
 }
 
 // run searches breadth first, so that the first trace found is a shortest one.
@@ -371,6 +376,9 @@ func (s *search) trace(b laws.Breach) []Body {
 	var list []Body
 	w := s.broken[b]
 	for i := w.from; s.nodes[i].parent >= 0; i = s.nodes[i].parent {
+		for _, t := range slices.Backward(s.nodes[i].then) {
+			list = append(list, t.body)
+		}
 		list = append(list, s.nodes[i].by.body)
 	}
 	slices.Reverse(list)

@@ -27,6 +27,9 @@ type trial struct {
 	behind bool
 	mono   int64
 	boot   string
+	// stranger says that somebody else makes it, again is a point at which an answer was taken back before.
+	stranger bool
+	again    string
 	// dates sets a date that has passed when it is made, two days late; nil for none.
 	dates func(st *state, passed time.Time)
 
@@ -53,8 +56,12 @@ type stepTrials struct {
 	leave                          []*trial // in each way
 	withdrawn, correctGood, nowBad *trial
 	values, correctValues          []*trial
-	spite, foreign, behind         *trial
-	reading                        int // index in the universe, or -1
+	// slips take back an answer at the step: one that can be, by another person, and a second at its point. slipFailed is
+	// the first of them where what is taken back is a proving that failed.
+	slips                  []*trial
+	slipFailed             *trial
+	spite, foreign, behind *trial
+	reading                int // index in the universe, or -1
 }
 
 // toolTrials and itemTrials are the events about one instrument and one piece of protection.
@@ -138,6 +145,12 @@ func (t *trial) event(c *Control) (*state, *Event) {
 	if t.foreign {
 		e.Chain = trialOther
 	}
+	if c, ok := t.body.(Corrected); ok && c.Reason == Slip {
+		st.answer = c.Event
+		if st.slipped = []string{t.again}; t.stranger {
+			e.Person = trialOther
+		}
+	}
 	return st, e
 }
 
@@ -211,16 +224,7 @@ func newTrials(m *Machine, index map[laws.Reading]int) (*trials, error) {
 
 // corrects keeps a body in the account as if it had been accepted, so that it can be corrected.
 func (ts *trials) corrects(b Body, name string, pos int, f laws.Fact, now string) *trial {
-	t := ts.make(b, f)
-	st, e := t.event(&Control{begun: true, pos: int16(pos)})
-	e.Hash = name
-	if _, known := ts.v.account.byHash[name]; !known {
-		r, err := ts.v.reduce(st, e)
-		if err != nil {
-			return t // make has kept the error.
-		}
-		ts.v.account.keep(e, &r)
-	}
+	ts.keep(b, name, pos, f)
 	f.Does = laws.Withdrawn
 	return ts.make(Corrected{Event: name, Now: now, Why: "x"}, f)
 }
@@ -236,6 +240,31 @@ func (ts *trials) corrected(i int, body Body, good, bad string) {
 		x.nowBad = correct(bad, x.bad.fact.Danger)
 	}
 	x.withdrawn.fact.Owes = int16(i) + 1
+}
+
+func (ts *trials) keep(b Body, name string, pos int, f laws.Fact) {
+	st, e := ts.make(b, f).event(&Control{begun: true, pos: int16(pos)})
+	e.Hash = name
+	if _, known := ts.v.account.byHash[name]; known {
+		return
+	}
+	if r, err := ts.v.reduce(st, e); err == nil { // Otherwise make has kept the error.
+		ts.v.account.keep(e, &r)
+	}
+}
+
+// slips takes an answer to a step back: as it may be, by another person, and as a second one at its point.
+func (ts *trials) slips(b Body, step int, f laws.Fact) []*trial {
+	name := fmt.Sprintf("%s/%v/at/%d", b.kind(), f.Good, step)
+	ts.keep(b, name, step, f)
+	f.Does, f.Owes = laws.Slipped, int16(step)+1
+	var list []*trial
+	for range 3 {
+		list = append(list, ts.make(Corrected{Event: name, Reason: Slip}, f))
+	}
+	list[1].stranger, list[1].fact.Stranger = true, true
+	list[2].again, list[2].fact.Again = point(&ts.v.machine.Method.Steps[step]), true
+	return list
 }
 
 func (ts *trials) step(i int) error {
@@ -259,7 +288,10 @@ func (ts *trials) step(i int) error {
 		if f, body, late, err = ts.observed(i, after); err != nil {
 			return err
 		}
+		x.slips = ts.slips(body, i, f)
+		x.slips = ts.slips(body, i, f)
 	case doInspect:
+		f = laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading, Good: true}
 		answer := cmp.Or(s.Inspect.Expect, s.Inspect.Answers[0])
 		body, late = Inspected{Step: s.ID, Answer: answer}, Inspected{Step: s.ID, Answer: answer, Entry: after}
 		other := ""
@@ -274,9 +306,9 @@ func (ts *trials) step(i int) error {
 			x.bad = inTurn(Inspected{Step: s.ID, Answer: a}, laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading})
 		}
 		if x.reading >= 0 {
-			f = laws.Fact{Does: laws.Read, Tool: -1, Reading: x.reading, Good: true}
 			ts.corrected(i, body, answer, other)
 		}
+		x.slips = ts.slips(body, i, f)
 	case doDecide:
 		for _, v := range m.Method.Facts[row.fact].Values {
 			body := Decided{Step: s.ID, Value: v}
@@ -284,9 +316,11 @@ func (ts *trials) step(i int) error {
 			correct.fact.Does = laws.Unlikely
 			x.values, x.correctValues = append(x.values, inTurn(body, f)), append(x.correctValues, correct)
 		}
+		x.slips = ts.slips(x.values[0].body, i, f)
 		return nil
 	case doRecord:
 		body = recorded(s)
+		x.slips = ts.slips(body, i, f)
 	case doAct:
 		f.Does, f.Act = laws.Acted, int(row.act)
 		t := ts.act(Acted{Step: s.ID, Act: site.ActID(s.Act)}, f, s.ID)
@@ -305,6 +339,20 @@ func (ts *trials) step(i int) error {
 		}
 		f = laws.Fact{Does: laws.Proved, Tool: int(row.tool), Reading: -1, Good: true, Suits: true}
 		body = proved
+		x.slips = ts.slips(body, i, f)
+		if failed := failing(proved); !failed.Shows.IsZero() {
+			g := f
+			g.Good = false
+			x.slipFailed = ts.slips(failed, i, g)[0]
+		}
+	case doTakeUp:
+		f.Tool, f.TakeUp, f.Good = int(row.tool), true, true
+		x.slips = ts.slips(takeUp(row.tool), i, f)
+		return nil
+	case doCheck:
+		f.Items, f.Good = row.items, true
+		x.slips = ts.slips(Checked{Item: s.Check.Item, Due: trialDue, Found: "sound"}, i, f)
+		return nil
 	default:
 		return nil // Instruments and checks are tried wherever the work stands.
 	}
@@ -381,7 +429,7 @@ func (ts *trials) tool(k int8) {
 		return laws.Fact{Does: d, Tool: int(k), Reading: -1, Good: good, Suits: suits}
 	}
 	x := &ts.tools[k]
-	take := TookUp{Instrument: Instrument{Kind: model.Kind, ID: "1", Due: trialDue}}
+	take := takeUp(k)
 	x.take = ts.make(take, of(laws.TakenUp, true, false))
 	if model.Calibrated {
 		x.outdated = ts.make(TookUp{Instrument: Instrument{Kind: model.Kind, ID: "1", Due: "2020-01-01"}}, of(laws.TakenUp, false, false))
@@ -396,13 +444,7 @@ func (ts *trials) tool(k int8) {
 	proved := proof(k)
 	x.prove = ts.make(proved, of(laws.Proved, true, true))
 	x.withdrawProving = ts.corrects(proved, fmt.Sprint("proved/", k), len(ts.steps), of(laws.Withdrawn, false, false), "")
-	failed, unsuited := proved, proved
-	failed.Shows = instrument.Indication{}
-	for _, s := range model.Shows {
-		if s != instrument.Value && !slices.Contains(model.Good, s) {
-			failed.Shows = instrument.Show(s)
-		}
-	}
+	failed, unsuited := failing(proved), proved
 	x.failed = ts.make(failed, of(laws.Proved, false, true))
 	for _, src := range instrument.SourceKinds() {
 		if !instrument.Suits(src, model.Kind) {
@@ -420,6 +462,22 @@ func proof(tool int8) Proved {
 		shows = instrument.ShowValue(measure.MustDecimal("230"), model.Unit)
 	}
 	return Proved{Kind: model.Kind, ID: "1", Source: ProvingSource{Kind: model.ProvedOn[0]}, Shows: shows}
+}
+
+// failing is a proving of which the instrument shows nothing good; it shows nothing at all where it cannot.
+func failing(proved Proved) Proved {
+	model, _ := instrument.Lookup(proved.Kind)
+	proved.Shows = instrument.Indication{}
+	for _, s := range model.Shows {
+		if s != instrument.Value && !slices.Contains(model.Good, s) {
+			proved.Shows = instrument.Show(s)
+		}
+	}
+	return proved
+}
+
+func takeUp(tool int8) TookUp {
+	return TookUp{Instrument: Instrument{Kind: instrument.Models()[tool].Kind, ID: "1", Due: trialDue}}
 }
 
 // recorded is an answer to everything that a step records.

@@ -86,6 +86,8 @@ func (f *casefile) ways(at string, r *visit.Refusal) []wayOn {
 			to("tell", "/told")
 		case visit.EndVisit:
 			to("end", "/end")
+		case visit.CorrectIt:
+			to("correct", "/correct")
 		case visit.EndOtherwise:
 			to("end-otherwise", "/end")
 		}

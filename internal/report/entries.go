@@ -123,7 +123,12 @@ func (c *composer) entryTable(want func(*method.Field) bool) *Table {
 				note = with(note, c.w("corrected", "at", second(x.At), "now", c.Say("correction.now", "now", c.Value(f, now))))
 			}
 		}
-		t.row(note != "" && e.Corrects != "", second(e.At), c.w("field", "field", f.Words), value, note)
+		for i := range c.account.Corrections {
+			if x := &c.account.Corrections[i]; e.Withdrawn && x.Of == e.Event {
+				note = with(note, c.corrected(x))
+			}
+		}
+		t.row(note != "" && e.Corrects != "" || e.Withdrawn, second(e.At), c.w("field", "field", f.Words), value, note)
 	})
 	return t
 }
@@ -157,13 +162,16 @@ func (c *composer) instruments() {
 	c.add("instruments", t)
 }
 
-// corrections lists what was corrected of what stands on the copy, both as it was and as it is, and counts the others.
+// corrections lists what was corrected of what stands on the copy, both as it was and as it is, and counts the others. A
+// slip stands on every copy, but where its question is the supplier's alone.
 func (c *composer) corrections() {
 	t := c.table(column{"time", 0.11}, column{"was", 0.27}, column{"now", 0.27}, column{"why", 0.35})
 	others := 0
 	for i := range c.account.Corrections {
 		x := &c.account.Corrections[i]
-		if c.in.Copy != Full && !c.shown[x.Of] {
+		step, _ := c.Method().Step(x.Step)
+		slip := x.Reason == visit.Slip && step != nil && !c.suppliers(step)
+		if c.in.Copy != Full && !c.shown[x.Of] && !slip {
 			others++
 			continue
 		}

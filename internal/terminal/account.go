@@ -115,7 +115,7 @@ func (t *Text) registers(findings []script.Finding) {
 func (t *Text) loads(s *say.Speaker, a *visit.Account) {
 	for _, e := range a.Entries {
 		step, _ := s.Method().Step(e.Step)
-		if step == nil || e.Corrects != "" {
+		if step == nil || e.Corrects != "" || e.Withdrawn {
 			continue
 		}
 		standing := a.Standing(e.Event)
@@ -155,7 +155,13 @@ func (t *Text) found(s *say.Speaker, a *visit.Account, schemes []rules.Scheme) {
 	for _, x := range a.Stops {
 		t.Put(2, "terminal.found.stop", "at", say.Second(x.At), "title", s.Stop(x.ID, x.Words), "owner", t.owned(x.Owner, x.Scheme, x.Category, schemes))
 		if !x.LeftAt.IsZero() {
-			key := say.Either(x.Why != "", "terminal.found.left-why", "terminal.found.left")
+			key := "terminal.found.left"
+			switch {
+			case x.Slip != "":
+				key = "terminal.found.slip"
+			case x.Why != "":
+				key = "terminal.found.left-why"
+			}
 			t.Put(12, key, "at", say.Second(x.LeftAt), "why", x.Why)
 		}
 	}
@@ -163,6 +169,9 @@ func (t *Text) found(s *say.Speaker, a *visit.Account, schemes []rules.Scheme) {
 		t.Put(2, "terminal.found.dependant", "words", d.Words, "agreed", d.Agreed)
 	}
 	for _, r := range a.Remarks {
+		if r.Withdrawn {
+			continue
+		}
 		t.Put(2, "terminal.found.remark", "at", say.Second(r.At), "words", s.Remark(r.Step, r.Outcome), "owner", t.owned(r.Owner, r.Scheme, r.Category, schemes))
 	}
 	for _, d := range a.Defects {
@@ -197,8 +206,12 @@ func (t *Text) acts(s *say.Speaker, a *visit.Account) {
 		}
 	}
 	for i := range a.Corrections {
-		was, now := s.Correction(a, &a.Corrections[i])
-		add(a.Corrections[i].At, "terminal.acts.corrected", "was", was, "now", now, "why", a.Corrections[i].Why)
+		x, key := &a.Corrections[i], "terminal.acts.corrected"
+		if x.Reason == visit.Slip {
+			key = "terminal.acts.slip"
+		}
+		was, now := s.Correction(a, x)
+		add(x.At, key, "was", was, "now", now, "why", x.Why)
 	}
 	for i := range a.Discrepancies {
 		d := &a.Discrepancies[i]

@@ -38,6 +38,10 @@ const (
 	GlovesOff          Law = "gloves came off beside open terminals without bracketed evidence"
 	DeadOutlived       Law = "a proof of dead outlived an act that energises"
 	NoKnownEnd         Law = "is refused on the way to a known end"
+	SlipNotLast        Law = "something else than the last answer was taken back as a slip"
+	SlipOfAnother      Law = "somebody took another's answer back as a slip"
+	SlipTwice          Law = "a second answer at the same point was taken back as a slip"
+	LiftedUntested     Law = "a stop was lifted otherwise than by a decision, or by the same instrument proved, used at the point again and proved again"
 	OutcomeNotAccepted Law = "is refused as an end"
 )
 

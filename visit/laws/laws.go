@@ -88,6 +88,7 @@ const (
 	TimePassed                 // more time than any proof or check lasts, or time that is not known
 	DatePassed                 // the day on which protection or an instrument falls due: Items, Tool
 	Withdrawn                  // an answer was corrected: Reading, or Tool for a proving, with TakeUp for its date
+	Slipped                    // an answer was taken back at once as a slip; Good where it was as expected
 	Declared                   // the person declared a stop
 	Reported                   // somebody was told
 	Resumed                    // a decision to go on
@@ -123,6 +124,12 @@ type Fact struct {
 	// Owes is 1 + the earliest place in the order of the work that was passed over, 0 for none, and
 	// Place the place at which the work stands afterwards.
 	Owes, Place int16
+	// Answer is 1 + the place that it answers, or whose answer it takes back; 0 for what is no answer.
+	Answer int16
+	// Stranger says that somebody else gave the answer, Again that one was taken back at that point before.
+	Stranger, Again bool
+	// Stands says that a stop is in force afterwards.
+	Stands bool
 }
 
 // Wear says which bits of protection are what.
@@ -152,9 +159,25 @@ type Remembered struct {
 	// Asked is 1 + a reading, in doubt or odd, that was asked for again, or 0.
 	Asked int16
 
+	// last is the answer that nothing came after, as Answer; alarm says that it raised the stop in force.
+	last  int16
+	alarm bool
+	// retest is the answer that was taken back under the stop that it had raised, made with retestTool or none;
+	// proved says that the instrument was proved since, tested that the point was tested after that.
+	retest         int16
+	retestTool     int
+	proved, tested bool
+	stands         bool
+
 	away, danger, grave bool
 	told, ended, begun  bool
 	switches            uint32
+}
+
+// Settled is the state in which the last answer can be taken back as a slip no more.
+func (s State) Settled() State {
+	s.last, s.alarm = 0, false
+	return s
 }
 
 // Counts reports whether a reading counts, or will when its instrument is proved again.

@@ -75,6 +75,14 @@ func (u *Universe) broken(s State, f Fact) []Breach {
 		return one(HeldByTwo)
 	case f.Foreign && u.onward(f):
 		return one(NotTheHolder)
+	case s.stands && !f.Stands && does != Resumed && !s.retested(f):
+		return one(LiftedUntested)
+	case does == Slipped && (f.Answer == 0 || f.Answer != s.last):
+		return one(SlipNotLast)
+	case does == Slipped && f.Stranger:
+		return one(SlipOfAnother)
+	case does == Slipped && f.Again:
+		return one(SlipTwice)
 	case does == PutOn && f.Items&u.wear.Checked&^s.Sound != 0:
 		return one(NotSound)
 	case does == Read && (f.Good || f.Doubt) && f.Reading >= 0 && f.Tool >= 0 && !s.open(f.Tool):
@@ -168,7 +176,50 @@ func (u *Universe) baring(s State, f Fact) []Breach {
 	return nil
 }
 
+// retested reports whether a fact is the last part of testing a point again of which an answer was a slip.
+func (s State) retested(f Fact) bool {
+	switch {
+	case s.retest == 0 || !f.Good:
+		return false
+	case s.retestTool < 0:
+		return f.Answer == s.retest && (f.Does == Read || f.Does == Checked)
+	}
+	return s.tested && s.open(s.retestTool) && f.Does == Proved && f.Suits && f.Tool == s.retestTool
+}
+
+// again takes what has to do with slips past a fact, before anything else of it is taken.
+func (s State) again(f Fact) State {
+	alarm := !s.stands && f.Stands && !s.danger
+	done := s.retested(f)
+	switch {
+	case done:
+		s.danger, s.told, s.grave = false, false, false
+		s.retest = 0
+	case f.Does == Slipped && s.alarm:
+		s.retest, s.retestTool, s.proved, s.tested = f.Answer, f.Tool, false, false
+	case s.retest == 0:
+	case f.Does == Proved && f.Tool == s.retestTool && f.Good && f.Suits:
+		s.proved, s.tested = true, false
+	case f.Does == Read && f.Answer == s.retest && f.Good && s.proved && s.open(f.Tool):
+		s.tested = true
+	case f.Does == Unlikely, f.Does == Reported, f.Does == PutOn, f.Does == Checked && f.Good, f.Does == TimePassed,
+		(f.Does == Proved || f.Does == TakenUp || f.Does == DatePassed) && (f.Tool < 0 || f.Tool != s.retestTool):
+	default:
+		s.retest = 0
+	}
+	if s.retest == 0 {
+		s.retestTool, s.proved, s.tested = 0, false, false
+	}
+	s.last, s.alarm, s.stands = 0, false, f.Stands
+	switch f.Does {
+	case TakenUp, Checked, Proved, Read, LeftOut, Unlikely:
+		s.last, s.alarm = f.Answer, alarm && f.Answer != 0
+	}
+	return s
+}
+
 func (u *Universe) next(s State, f Fact) State {
+	s = s.again(f)
 	if f.InSpite {
 		// What happens outside the method leaves nothing to rely on.
 		s = s.without(everything)
@@ -224,6 +275,8 @@ func (u *Universe) next(s State, f Fact) State {
 		}
 	case Withdrawn:
 		s = u.withdrawn(s, f)
+	case Slipped:
+		s = u.slipped(s, f)
 	case Declared:
 		s.danger, s.told = true, false
 		s = s.without(everything)
@@ -302,4 +355,19 @@ func (u *Universe) withdrawn(s State, f Fact) State {
 	}
 	s.Sound, s.Worn = s.Sound&^f.Items, s.Worn&^f.Items
 	return s
+}
+
+// slipped is withdrawn, but that a slip never raises a danger, that one of a proving that failed takes nothing,
+// and that under the stop that it had raised the reading's bracket is void.
+func (u *Universe) slipped(s State, f Fact) State {
+	if f.Reading < 0 {
+		if f.Tool >= 0 && !f.Good && !f.TakeUp {
+			return s
+		}
+		return u.withdrawn(s, f)
+	}
+	if s.retest != 0 && f.Tool >= 0 {
+		s = u.drop(s, f.Tool)
+	}
+	return s.without(Bits{}.With(f.Reading))
 }
