@@ -162,7 +162,7 @@ func agree(t *testing.T, with ...func(*field.Options)) {
 	if os.Getenv("MW_SOAK") == "1" {
 		n = 400
 	}
-	accepted, refused, senseless := 0, 0, 0
+	accepted, refused, senseless, moved := 0, 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		b := newBench(t, with...)
 		// The random part begins anywhere in a visit that went well so far.
@@ -195,6 +195,12 @@ func agree(t *testing.T, with ...func(*field.Options)) {
 				if w.Code != http.StatusUnprocessableEntity || len(lines) != before {
 					t.Fatalf("%s makes no sense to the engine (%v), and the page answered %d with %d new lines", visit.KindOf(body), err, w.Code, len(lines)-before)
 				}
+			case forAnother(v, values):
+				moved++
+				if again := b.do(values); w.Code != http.StatusConflict || again.Code != http.StatusConflict || len(b.desk.lines[b.id]) != before {
+					t.Fatalf("%s of another step: the page answered %d, %d", visit.KindOf(body), w.Code, again.Code)
+				}
+				continue
 			case w.Code != http.StatusSeeOther || len(lines) != before+1:
 				t.Fatalf("%s: the page answered %d with %d new lines: %s", visit.KindOf(body), w.Code, len(lines)-before, w.Body.String())
 			default:
@@ -232,8 +238,14 @@ func agree(t *testing.T, with ...func(*field.Options)) {
 			}
 		}
 	})
-	t.Logf("%d accepted, %d refused, %d without sense", accepted, refused, senseless)
-	if accepted == 0 || refused == 0 || senseless == 0 {
-		t.Errorf("not everything was tried: %d accepted, %d refused, %d without sense", accepted, refused, senseless)
+	t.Logf("%d accepted, %d refused, %d without sense, %d of another step", accepted, refused, senseless, moved)
+	if accepted == 0 || refused == 0 || senseless == 0 || moved == 0 {
+		t.Errorf("not everything was tried: %d accepted, %d refused, %d without sense, %d of another step", accepted, refused, senseless, moved)
 	}
+}
+
+// forAnother reports whether a form answers another step than the one in turn; going back names where to.
+func forAnother(v *visit.Visit, form url.Values) bool {
+	n, step := v.Next(), form.Get("step")
+	return step != "" && form.Get("kind") != "returned" && form.Get("in_spite") == "" && step != n.Step && !slices.Contains(n.Sheet, step)
 }

@@ -226,7 +226,7 @@ func (r *answering) recorded(entered visit.Entry) (visit.Body, error) {
 // corrected reads a correction of an earlier answer.
 func (r *answering) corrected() (visit.Body, error) {
 	f := r.form
-	b := visit.Corrected{Event: f.get("event"), Now: f.get("now"), Why: f.get("why")}
+	b := visit.Corrected{Event: f.get("event"), Reason: visit.CorrectionReason(f.get("reason")), Now: f.get("now"), Why: f.get("why")}
 	if b.Now == string(instrument.Value) || f.get("number") != "" && b.Now != "withdrawn" {
 		shows, err := typed(f.get("number"), f.get("unit"))
 		if err != nil {

@@ -163,6 +163,33 @@ func (f *casefile) stands(state string) bool {
 	return ok && !slices.ContainsFunc(since, func(e record.Event) bool { return !visit.Kind(e.Kind).Quiet() })
 }
 
+// inTurn reports whether a step is in turn: the next one, or an open row of its sheet.
+func (f *casefile) inTurn(step string) bool {
+	n := f.Visit.Next()
+	return step == n.Step || slices.Contains(n.Sheet, step)
+}
+
+// sameSheet reports whether a page of an older state still shows a row as it stands: what came since are answers of this
+// device to other rows of its sheet, and no stop.
+func (f *casefile) sameSheet(key record.Key, state, step string) bool {
+	since, ok := f.after(state)
+	s, _ := f.method().Step(step)
+	if !ok || s == nil || s.Sheet == "" || f.Visit.Stop() != "" {
+		return false
+	}
+	return !slices.ContainsFunc(since, func(e record.Event) bool {
+		if visit.Kind(e.Kind).Quiet() {
+			return false
+		}
+		l := f.line(e.Hash.String())
+		if l == nil || e.Key != key || !visit.Kind(e.Kind).Correctable() {
+			return true
+		}
+		other, _ := f.method().Step(l.Step)
+		return other == nil || l.Step == step || other.Sheet != s.Sheet || other.Phase != s.Phase
+	})
+}
+
 // line is the story's line of an event, or nil.
 func (f *casefile) line(event string) *visit.Line {
 	story := f.Visit.Account().Story

@@ -237,7 +237,7 @@ func TestACorrectionLeavesTheLine(t *testing.T) {
 // form that is taken.
 func TestEveryWayOnLeadsSomewhere(t *testing.T) {
 	for code, form := range map[visit.Code]url.Values{
-		visit.CarryOut:   {"kind": {"acted"}, "act": {"withdraw-carrier"}, "step": {"withdraw-carrier"}},
+		visit.CarryOut:   {"kind": {"acted"}, "act": {"withdraw-carrier"}},
 		visit.CheckFirst: {"kind": {"put-on"}, "items": {"gloves"}},
 		visit.TakeUp:     {"kind": {"proved"}, "with": {"voltmeter"}, "id": {"v"}, "source": {"proving-unit"}, "shows": {"value"}, "number": {"230"}, "unit": {"V"}},
 		visit.GoOn:       {"kind": {"resumed"}, "why": {"x"}},

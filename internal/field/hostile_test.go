@@ -248,13 +248,18 @@ func TestPhotographsOfRefusedForms(t *testing.T) {
 		fields fields
 		code   int
 	}{
-		"refused by the engine":  {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "04127.6"}, http.StatusSeeOther},
+		"of another step":        {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "04127.6"}, http.StatusConflict},
+		"refused by the engine":  {"p.before", fields{"kind": "recorded", "step": "before-photograph"}, http.StatusSeeOther},
 		"a photograph of what":   {"picture", fields{"kind": "photograph", "of": ""}, http.StatusUnprocessableEntity},
 		"no such step":           {"p.final-photograph", fields{"kind": "recorded", "step": "none"}, http.StatusUnprocessableEntity},
 		"an entry of no meaning": {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "many"}, http.StatusUnprocessableEntity},
 		"an old page":            {"p.before", fields{"kind": "recorded", "step": "before-photograph", "state": strings.Repeat("a", 64)}, http.StatusConflict},
 	} {
 		b := newBench(t)
+		if c.code == http.StatusSeeOther {
+			b.to("before-photograph")
+			b.must(who, url.Values{"kind": {"went-away"}})
+		}
 		if c.fields["state"] == "" {
 			c.fields["state"] = b.state()
 		}

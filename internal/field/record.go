@@ -33,11 +33,12 @@ func (h *Handler) submit(c *call, state string, body visit.Body, attachments []r
 	if err != nil {
 		return outcome{}, senseless(err)
 	}
+	step := c.shownFor(body)
 	if state != f.head() {
 		if done, ok := f.recorded(c.key, state, kind, encoded); ok {
 			return done, nil
 		}
-		if !kind.Timeless() && !f.stands(state) {
+		if !kind.Timeless() && !f.stands(state) && !f.sameSheet(c.key, state, step) {
 			return outcome{stale: true}, nil
 		}
 	}
@@ -50,6 +51,8 @@ func (h *Handler) submit(c *call, state string, body visit.Body, attachments []r
 	switch {
 	case err != nil:
 		return outcome{}, senseless(err)
+	case step != "" && !f.inTurn(step):
+		return outcome{stale: true}, nil
 	case refusal == nil:
 	case chain.Next == 0 || chain.Ended:
 		return outcome{refusal: refusal}, nil // There is no chain that could hold the refusal.
@@ -70,6 +73,20 @@ func (h *Handler) submit(c *call, state string, body visit.Body, attachments []r
 	return outcome{hash: hash, refusal: refusal}, err
 }
 
+// shownFor is the step that the form was shown for, which it names under step, or nothing where it names none. Going
+// back names where it leads to; stopping, telling somebody, and what was done in spite of a refusal are never held back.
+func (c *call) shownFor(body visit.Body) string {
+	kind := visit.KindOf(body)
+	switch kind {
+	case visit.KindReturned, visit.KindStopped, visit.KindReported:
+		return ""
+	}
+	if c.form == nil || c.form.get("kind") != string(kind) || c.form.get("in_spite") != "" {
+		return ""
+	}
+	return c.form.get("step")
+}
+
 // happens is a body as an event of this moment on the device in hand.
 func (h *Handler) happens(c *call, body visit.Body) visit.Event {
 	return visit.Event{Chain: c.key.String(), Body: body, Wall: h.opts.Clock.Now().Truncate(time.Millisecond), Mono: h.opts.Clock.Mono(),
@@ -80,7 +97,8 @@ func draft(ev *visit.Event, encoded []byte) record.Draft {
 	return record.Draft{Kind: string(visit.KindOf(ev.Body)), Person: ev.Person, Body: encoded, Wall: ev.Wall, Mono: ev.Mono, Boot: ev.Boot}
 }
 
-// recorded looks whether the line that followed the form's state says what the form says.
+// recorded looks whether the last line since the form's state says what the form says, or for what stands as well after
+// other events, any line since.
 func (f *casefile) recorded(key record.Key, state string, kind visit.Kind, body []byte) (outcome, bool) {
 	since, ok := f.after(state)
 	if !ok {
@@ -88,7 +106,7 @@ func (f *casefile) recorded(key record.Key, state string, kind visit.Kind, body 
 	}
 	if !kind.Timeless() {
 		since = slices.DeleteFunc(slices.Clone(since), func(e record.Event) bool { return visit.Kind(e.Kind).Quiet() })
-		since = since[:min(1, len(since))]
+		since = since[max(0, len(since)-1):]
 	}
 	for _, e := range since {
 		if e.Key != key {

@@ -1,0 +1,124 @@
+package field_test
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"meterwright/visit"
+)
+
+// shown is the form of the step in turn as its page sends it: with the state that the page shows, and the step that it
+// is shown for.
+func (b *bench) shown() url.Values {
+	v, head := b.fold()
+	form := expected(v)
+	form.Set("state", head)
+	form.Set("step", v.Position())
+	return form
+}
+
+// moved reports whether a page says that a form was for something that is in turn no longer.
+func moved(w *httptest.ResponseRecorder) bool {
+	return w.Code == http.StatusConflict && strings.Contains(w.Body.String(), english().Say("field.stale.head")) &&
+		strings.Contains(w.Body.String(), english().Say("field.stale.not"))
+}
+
+// A finger that bounces records what one tap records: each form of a whole visit is sent twice, and once more when the
+// next was answered.
+func TestABounceRecordsNothing(t *testing.T) {
+	b := newBench(t)
+	var before url.Values
+	for steps := 0; ; steps++ {
+		v, _ := b.fold()
+		if v.Position() == "" {
+			if steps < 80 {
+				t.Fatalf("%d steps are no visit", steps)
+			}
+			return
+		}
+		b.clock.pass(time.Second)
+		form, lines := b.shown(), b.count()
+		for range 2 {
+			if w := b.do(form); w.Code != http.StatusSeeOther || strings.Contains(w.Header().Get("Location"), "refused") {
+				t.Fatalf("%s: %d %s", v.Position(), w.Code, w.Header().Get("Location"))
+			}
+			if got := b.count(); got != lines+1 {
+				t.Fatalf("%s: %d lines from one answer", v.Position(), got-lines)
+			}
+			b.clock.pass(40 * time.Millisecond)
+		}
+		if before != nil {
+			if w := b.do(before); !moved(w) || b.count() != lines+1 {
+				t.Fatalf("the page before %s, sent again: %d, %d lines", v.Position(), w.Code, b.count()-lines-1)
+			}
+		}
+		before = form
+	}
+}
+
+// Whatever a form says, and however new its state, nothing is recorded of it where it was shown for another step; but that
+// stopping and telling somebody are never held back.
+func TestAnAnswerNamesItsStep(t *testing.T) {
+	b := newBench(t)
+	b.to("socket-line-earth")
+	v, _ := b.fold()
+	m := v.Machine().Method
+	_, at := m.Step(v.Position())
+	for _, other := range []string{m.Steps[at-1].ID, m.Steps[at+1].ID, "nothing"} {
+		for _, form := range []url.Values{
+			expected(v), {"kind": {"noted"}, "words": {"x"}}, {"kind": {"defect"}, "owner": {"distributor"}, "asset": {"box"}, "words": {"x"}},
+			{"kind": {"dependant"}, "words": {"x"}, "agreed": {"yes"}}, {"kind": {"put-on"}, "items": {"gloves"}}, {"kind": {"went-away"}},
+		} {
+			form.Set("state", b.state())
+			form.Set("step", other)
+			lines := b.count()
+			if w := b.do(form); !moved(w) && w.Code != http.StatusUnprocessableEntity || b.count() != lines {
+				t.Errorf("%s, shown for %s: %d, %d lines", form.Get("kind"), other, w.Code, b.count()-lines)
+			}
+		}
+	}
+	for _, form := range []url.Values{{"kind": {"stopped"}, "why": {"smoke"}}, {"kind": {"reported"}, "to": {"employer"}}} {
+		form.Set("state", b.state())
+		form.Set("step", m.Steps[at-1].ID)
+		if lines := b.count(); b.do(form).Code != http.StatusSeeOther || b.count() != lines+1 {
+			t.Errorf("%s is held back", form.Get("kind"))
+		}
+	}
+}
+
+// The wrong button: one form takes the last answer back, and the same form sent again does nothing more.
+func TestWrongButton(t *testing.T) {
+	b := newBench(t)
+	b.to("socket-line-earth")
+	answer, lines := b.shown(), b.count()
+	b.must(who, answer)
+	c := b.read()
+	event, no := c.Visit.Slip(keyOf("one").String(), who)
+	if no != nil {
+		t.Fatal(no)
+	}
+	slip := url.Values{"kind": {"corrected"}, "reason": {"slip"}, "event": {event}, "state": {b.state()}}
+	for range 2 {
+		if w := b.do(slip); w.Code != http.StatusSeeOther || strings.Contains(w.Header().Get("Location"), "refused") {
+			t.Fatalf("%d %s", w.Code, w.Body)
+		}
+	}
+	c = b.read()
+	if b.count() != lines+2 || c.Visit.Position() != answer.Get("step") || c.Visit.Account().Corrections[0].Reason != visit.Slip {
+		t.Errorf("%d lines, %s is in turn", b.count()-lines, c.Visit.Position())
+	}
+	// The bounce of the answer is not the answer that is given again.
+	if w := b.do(answer); !moved(w) || b.count() != lines+2 {
+		t.Errorf("the old answer again: %d, %d lines", w.Code, b.count()-lines)
+	}
+	b.must(who, b.shown())
+	again, _ := b.read().Visit.Slip(keyOf("one").String(), who)
+	form := url.Values{"kind": {"corrected"}, "reason": {"slip"}, "event": {again}}
+	if rows := b.rowsAt(b.as(who, form).Header().Get("Location")); len(rows) != 1 || rows[0] != visit.RowSlipOnce {
+		t.Errorf("a second slip: %v", rows)
+	}
+}
