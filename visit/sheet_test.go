@@ -134,7 +134,8 @@ func TestRowsComeToTheSameInAnyOrder(t *testing.T) {
 					}
 				}
 			}
-			if one.v.Control() != two.v.Control() {
+			// Which answer was the last hangs on the order, and nothing else does.
+			if settled(one.v.Control()) != settled(two.v.Control()) {
 				t.Fatalf("in the order %v the sheet comes to\n%+v\nand in the method's to\n%+v", mixed, two.v.Control(), one.v.Control())
 			}
 		}

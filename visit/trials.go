@@ -242,31 +242,6 @@ func (ts *trials) corrected(i int, body Body, good, bad string) {
 	x.withdrawn.fact.Owes = int16(i) + 1
 }
 
-func (ts *trials) keep(b Body, name string, pos int, f laws.Fact) {
-	st, e := ts.make(b, f).event(&Control{begun: true, pos: int16(pos)})
-	e.Hash = name
-	if _, known := ts.v.account.byHash[name]; known {
-		return
-	}
-	if r, err := ts.v.reduce(st, e); err == nil { // Otherwise make has kept the error.
-		ts.v.account.keep(e, &r)
-	}
-}
-
-// slips takes an answer to a step back: as it may be, by another person, and as a second one at its point.
-func (ts *trials) slips(b Body, step int, f laws.Fact) []*trial {
-	name := fmt.Sprintf("%s/%v/at/%d", b.kind(), f.Good, step)
-	ts.keep(b, name, step, f)
-	f.Does, f.Owes = laws.Slipped, int16(step)+1
-	var list []*trial
-	for range 3 {
-		list = append(list, ts.make(Corrected{Event: name, Reason: Slip}, f))
-	}
-	list[1].stranger, list[1].fact.Stranger = true, true
-	list[2].again, list[2].fact.Again = point(&ts.v.machine.Method.Steps[step]), true
-	return list
-}
-
 func (ts *trials) step(i int) error {
 	m := ts.v.machine
 	s, row, x := &m.Method.Steps[i], &m.steps[i], &ts.steps[i]
@@ -310,13 +285,7 @@ func (ts *trials) step(i int) error {
 		}
 		x.slips = ts.slips(body, i, f)
 	case doDecide:
-		for _, v := range m.Method.Facts[row.fact].Values {
-			body := Decided{Step: s.ID, Value: v}
-			correct := ts.corrects(body, fmt.Sprint("decided/", i), i, f, v)
-			correct.fact.Does = laws.Unlikely
-			x.values, x.correctValues = append(x.values, inTurn(body, f)), append(x.correctValues, correct)
-		}
-		x.slips = ts.slips(x.values[0].body, i, f)
+		ts.decided(i, f)
 		return nil
 	case doRecord:
 		body = recorded(s)
@@ -339,21 +308,9 @@ func (ts *trials) step(i int) error {
 		}
 		f = laws.Fact{Does: laws.Proved, Tool: int(row.tool), Reading: -1, Good: true, Suits: true}
 		body = proved
-		x.slips = ts.slips(body, i, f)
-		if failed := failing(proved); !failed.Shows.IsZero() {
-			g := f
-			g.Good = false
-			x.slipFailed = ts.slips(failed, i, g)[0]
-		}
-	case doTakeUp:
-		f.Tool, f.TakeUp, f.Good = int(row.tool), true, true
-		x.slips = ts.slips(takeUp(row.tool), i, f)
-		return nil
-	case doCheck:
-		f.Items, f.Good = row.items, true
-		x.slips = ts.slips(Checked{Item: s.Check.Item, Due: trialDue, Found: "sound"}, i, f)
-		return nil
+		ts.slipProving(i, proved, f)
 	default:
+		ts.slipThing(i, f)
 		return nil // Instruments and checks are tried wherever the work stands.
 	}
 	x.good = inTurn(body, f)
@@ -402,6 +359,18 @@ func (ts *trials) observed(i int, after Entry) (f laws.Fact, body, late Body, er
 	body, late = Observed{Step: s.ID, Shows: good}, Observed{Step: s.ID, Shows: good, Entry: after}
 	ts.corrected(i, body, good.String(), bad.String())
 	return f, body, late, nil
+}
+
+// decided is every answer to what is found on site, and each corrected.
+func (ts *trials) decided(i int, f laws.Fact) {
+	m, x := ts.v.machine, &ts.steps[i]
+	for _, v := range m.Method.Facts[m.steps[i].fact].Values {
+		body := Decided{Step: m.Method.Steps[i].ID, Value: v}
+		correct := ts.corrects(body, fmt.Sprint("decided/", i), i, f, v)
+		correct.fact.Does = laws.Unlikely
+		x.values, x.correctValues = append(x.values, ts.inTurn(i, body, f)), append(x.correctValues, correct)
+	}
+	x.slips = ts.slips(x.values[0].body, i, f)
 }
 
 // trialDue is a day on which nothing that trials use has fallen due.
@@ -462,22 +431,6 @@ func proof(tool int8) Proved {
 		shows = instrument.ShowValue(measure.MustDecimal("230"), model.Unit)
 	}
 	return Proved{Kind: model.Kind, ID: "1", Source: ProvingSource{Kind: model.ProvedOn[0]}, Shows: shows}
-}
-
-// failing is a proving of which the instrument shows nothing good; it shows nothing at all where it cannot.
-func failing(proved Proved) Proved {
-	model, _ := instrument.Lookup(proved.Kind)
-	proved.Shows = instrument.Indication{}
-	for _, s := range model.Shows {
-		if s != instrument.Value && !slices.Contains(model.Good, s) {
-			proved.Shows = instrument.Show(s)
-		}
-	}
-	return proved
-}
-
-func takeUp(tool int8) TookUp {
-	return TookUp{Instrument: Instrument{Kind: instrument.Models()[tool].Kind, ID: "1", Due: trialDue}}
 }
 
 // recorded is an answer to everything that a step records.
