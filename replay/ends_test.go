@@ -27,7 +27,7 @@ func TestOneEndsAndTheOtherWorks(t *testing.T) {
 		do   visit.Body
 		want replay.State
 	}{
-		{"the other works", visit.Inspected{Step: "authorised", Answer: "both held"}, replay.HeldByTwo},
+		{"the other works", visit.Inspected{Step: "hazards", Answer: "nothing"}, replay.HeldByTwo},
 		{"the other stops", visit.Stopped{Why: "smoke"}, replay.Stopped},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -133,7 +133,7 @@ func TestAStopThatTheOtherDidNotSee(t *testing.T) {
 			}
 			return r
 		}
-		for _, body := range []visit.Body{visit.Inspected{Step: "authorised", Answer: "both held"}, visit.Resumed{Why: "x"}} {
+		for _, body := range []visit.Body{visit.Inspected{Step: "hazards", Answer: "nothing"}, visit.Resumed{Why: "x"}} {
 			if r := try(body); r == nil || r.Rows[0] == "" || !slices.Contains(r.Rows, visit.RowOneHolder) {
 				t.Errorf("%s on device %d: %v", visit.KindOf(body), d.n, r)
 			}

@@ -24,7 +24,9 @@ func cut(whole *visit.Machine) *visit.Machine {
 	for _, s := range r.Steps {
 		supports := slices.Contains(s.Supports, "dead")
 		switch {
-		case s.ID == "premises", s.ID == "authorised", s.ID == "arrangement", s.ID == "gloves-check", s.ID == "take-two-pole", s.ID == "take-tails-out", s.ID == "put-cover-on":
+		case s.ID == "premises", s.ID == "hazards", s.ID == "arrangement", s.ID == "gloves-check", s.ID == "take-tails-out", s.ID == "put-cover-on":
+		case s.ID == "kit":
+			s.TakeUp = &method.TakeUp{With: string(instrument.TwoPole)}
 		case slices.Contains(s.PutOn, "gloves") && !slices.ContainsFunc(steps, func(x method.Step) bool { return x.PutOn != nil }):
 			s.PutOn = []string{"gloves"}
 		case s.Inspect != nil && s.Unexpected != nil && s.Unexpected.Stop != "" && len(steps) < 6:

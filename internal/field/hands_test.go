@@ -119,7 +119,7 @@ func TestHeldByTwo(t *testing.T) {
 		page := b.pageOf(person, "")
 		says(t, page, english().Say("field.hands.two"), "moke in the cupboard", `value="handed-over"`, `value="taken-over"`, "Second", "Test", english().Say("field.hands.open"))
 		says(t, b.pageOf(person, "/story"), "moke in the cupboard", "he board is loose")
-		if rows := b.refusedRows(person, url.Values{"kind": {"inspected"}, "step": {"authorised"}, "answer": {"both held"}}); !slices.Contains(rows, visit.RowOneHolder) {
+		if rows := b.refusedRows(person, url.Values{"kind": {"inspected"}, "step": {"hazards"}, "answer": {"nothing"}}); !slices.Contains(rows, visit.RowOneHolder) {
 			t.Errorf("%s works on: %v", person, rows)
 		}
 		for _, form := range []url.Values{{"kind": {"reported"}, "to": {"employer"}}, {"kind": {"noted"}, "words": {"x"}}, {"kind": {"acted"}, "act": {"switch-off-house"}}} {
@@ -149,7 +149,7 @@ func TestHeldByTwo(t *testing.T) {
 	if c := b.read(); c.State() != replay.UnderWay || len(c.Visit.Account().Discrepancies) > 0 {
 		t.Errorf("after the decision: %s, %v", c.State(), c.Visit.Account().Discrepancies)
 	}
-	if w := b.as(who, url.Values{"kind": {"inspected"}, "step": {"authorised"}, "answer": {"both held"}}); !slices.Contains(b.rowsAt(w.Header().Get("Location")), visit.RowInHand) {
+	if w := b.as(who, url.Values{"kind": {"inspected"}, "step": {"hazards"}, "answer": {"nothing"}}); !slices.Contains(b.rowsAt(w.Header().Get("Location")), visit.RowInHand) {
 		t.Errorf("the device that does not hold it works on: %d %v", w.Code, b.rowsAt(w.Header().Get("Location")))
 	}
 }

@@ -146,7 +146,7 @@ func TestOverlay(t *testing.T) {
 	for _, c := range report.Copies() {
 		_, text := composed(t, in, c)
 		// By the overlay's own text: the step that goes, and gloves at the first test of the socket.
-		for _, w := range []string{"gloves-from-cutout, edition 1", "the step gloves-on is left out", "socket-test without insulating gloves"} {
+		for _, w := range []string{"gloves-from-cutout, edition 2", "the step gloves-on is left out", "socket-line-neutral without insulating gloves"} {
 			if !strings.Contains(text, w) {
 				t.Errorf("%s: %q is missing", c, w)
 			}
@@ -391,7 +391,7 @@ const secrets = `  - dependant: {words: zqx stairlift, agreed: zqx neighbour}
 `
 
 // late is found when photographs stand in the record already.
-const late = `  - go-on: old-meter
+const late = `  - go-on: take-tails-out
   - defect: {owner: supplier, asset: zqx meter, words: zqx second tail, restricted: true}
   - ended: {outcome: abandoned, why: zqx, left: zqx}
 `

@@ -208,8 +208,8 @@ func (Meanings) Advise(_ context.Context, v *visit.Visit) (*visit.Advised, error
 				{Departures: nothing, Yet: visit.YetStands, Probability: "0.262"}}
 		}
 	}
-	if inTurn, back := v.Reach("socket-test"); inTurn || back {
-		x.Next = &visit.NextTest{Step: "socket-test", Nats: "0.41", Exposure: "0.000"}
+	if inTurn, back := v.Reach("socket-line-neutral"); inTurn || back {
+		x.Next = &visit.NextTest{Step: "socket-line-neutral", Nats: "0.41", Exposure: "0.000"}
 		if len(x.Fits) > 1 {
 			x.Next.Apart = []int{0, 1}
 		}
