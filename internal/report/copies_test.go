@@ -295,7 +295,7 @@ const corrected = `  - go-on: service-cable
   - go-on: socket-line-neutral
   - {observed: 238.7 V, as: volts}
   - go-on: final-register
-  - {recorded: {final-import: "04127", final-photograph: picture.png}, as: registers}
+  - {recorded: {final-import: "04127", old-number: Z11 40817, final-photograph: picture.png}, as: registers}
   - correct: {of: registers, entries: {final-import: "04172"}, why: two digits were exchanged}
   - correct: {of: volts, now: 237.9 V, why: misread}
   - ended: {outcome: abandoned, left: as found}
@@ -381,12 +381,12 @@ const secrets = `  - dependant: {words: zqx stairlift, agreed: zqx neighbour}
   - inspected: {answer: one fuse in an insulating case, note: zqx}
   - go-on: interference
   - noted: zqx
-  - inspected: {answer: signs seen, note: zqx}
+  - inspected: {answer: a bypass or a second tail, note: zqx}
   - defect: {owner: supplier, asset: zqx meter, words: zqx second tail, restricted: true}
   - reported: {to: supplier, name: zqx, reference: zqx, words: zqx}
   - reported: {to: distributor, reference: R-1, words: zqx}
   - acted: {act: break-seals, in_spite: true, why: zqx}
-  - correct: {step: interference, now: none seen, why: zqx}
+  - correct: {step: interference, now: seals whole and nothing leads round it, why: zqx}
   - ended: {outcome: cannot-complete, why: zqx, left: zqx, guarded: zqx}
 `
 
@@ -425,7 +425,7 @@ func restrictedStays(t *testing.T, v *invented.Visit) {
 			pdf := write(t, in)
 			file := save(t, "restricted.pdf", pdf)
 			text := strings.ToLower(tool(t, "pdftotext", file, "-"))
-			for _, w := range []string{"zqx", "bypass", "interference", "signs", "second tail", names.Stops["interference"], names.Steps["interference"]} {
+			for _, w := range []string{"zqx", "bypass", "interference", "leads round", "second tail", names.Stops["interference"], names.Steps["interference"]} {
 				if strings.Contains(text, w) {
 					t.Errorf("the copy for the %s has %q", c, w)
 				}
@@ -443,7 +443,7 @@ func restrictedStays(t *testing.T, v *invented.Visit) {
 	if s, _ := composed(t, in, report.Supplier); !strings.Contains(section(s, "restricted"), "zqx second tail") {
 		t.Error("the restricted sheet does not have what is restricted")
 	}
-	if _, text := composed(t, in, report.Full); !strings.Contains(text, "Are there signs of a bypass") {
+	if _, text := composed(t, in, report.Full); !strings.Contains(text, "does anything lead round the meter") {
 		t.Error("the full copy does not have the question")
 	}
 }
@@ -452,8 +452,8 @@ func restrictedStays(t *testing.T, v *invented.Visit) {
 func TestByRole(t *testing.T) {
 	in, _ := input(t, "whole", report.Full)
 	for id, want := range map[report.Copy][]string{
-		report.Distributor: {"BS 88-3", "80 A", "1.21", "numbers 5518 and 5519", "numbers 7120 and 7121", "Time off", "Time on", "off at 09:16:30, on at 09:28:00"},
-		report.Supplier:    {"04127 kWh", "00000 kWh", "Z11 40817", "Y26 00314", "Time off", "off at 09:16:30, on at 09:28:00", "5 digits, 0 decimals, multiplier 1, import"},
+		report.Distributor: {"BS 88-3", "80 A", "1.21", "numbers 5518 and 5519", "numbers 7120 and 7121", "off at 09:16:30, on at 09:28:00"},
+		report.Supplier:    {"04127 kWh", "00000 kWh", "Z11 40817", "Y26 00314", "off at 09:16:30, on at 09:28:00", "5 digits, 0 decimals, multiplier 1, import"},
 		report.Consumer:    {"04127 kWh", "00000 kWh", "Y26 00314", "off at 09:16:30, on at 09:28:00, for 12 min"},
 	} {
 		_, text := composed(t, in, id)
