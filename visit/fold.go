@@ -112,6 +112,7 @@ func (m *Machine) asks(c *Control, a *attempt) bool {
 // rests on it no longer.
 func (m *Machine) askAgain(c *Control, a *attempt) {
 	c.again = a.step + 1
+	c.slip, c.retest, c.tested = 0, 0, false // It is neither a slip nor what tests a point again.
 	for set := m.steps[a.step].supports; set != 0; set &= set - 1 {
 		if p := bits.TrailingZeros16(set); c.proofs[p].phase != proofRunning {
 			c.proofs[p] = proofState{}
