@@ -102,10 +102,11 @@ func (m *Machine) foldInto(c, was *Control, a *attempt) {
 	}
 }
 
-// asks reports whether a reading is asked for once more before it counts: one that no working instrument could
-// show, or one in doubt that does not count against. What is read then counts.
+// asks reports whether a reading is asked for once more before it counts: one in turn that no working instrument could
+// show, or one in doubt that does not count against. What is read then counts, as does at once what is read out of turn,
+// which nothing would ask for again.
 func (m *Machine) asks(c *Control, a *attempt) bool {
-	return a.do == doObserve && c.again != a.step+1 && (a.odd || a.result == doubtful && m.steps[a.step].open)
+	return a.do == doObserve && m.inTurn(c, a.step) && c.again != a.step+1 && (a.odd || a.result == doubtful && m.steps[a.step].open)
 }
 
 // askAgain leaves everything as it stands, the run that goes on included; what was shown before by this step

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"meterwright/instrument"
+	"meterwright/measure"
 	"meterwright/method"
 	"meterwright/site"
 )
@@ -360,4 +361,34 @@ func TestAdviceLeavesASlip(t *testing.T) {
 		t.Error("a remark leaves it")
 	}
 	d.slip(old)
+}
+
+// A number that no working instrument could show is asked for again where its step is in turn, and counts at once where
+// nothing would ask again.
+func TestAnOddNumberOutOfTurnCounts(t *testing.T) {
+	m := plainMachine(t)
+	for p := range m.proofs {
+		run := m.proofs[p].supports
+		o := m.Method.Steps[run[0]].Observe
+		if o == nil || o.Bounds == nil || o.Bounds.Unit != "V" || len(run) < 2 {
+			continue
+		}
+		odd := Observed{Step: m.Method.Steps[run[0]].ID, Shows: instrument.ShowValue(measure.MustDecimal("2381"), "V")}
+		d := drive(t, m)
+		d.to(odd.Step)
+		d.must(odd)
+		if d.v.Stop() != "" || d.v.Next().Step != odd.Step {
+			t.Fatalf("in turn: stop %q, next %s", d.v.Stop(), d.v.Next().Step)
+		}
+		d.on()
+		if d.v.Control().proofs[p].phase != proofRunning {
+			t.Fatal("the run was not begun")
+		}
+		d.must(odd)
+		if got := d.v.Control().proofs[p].phase; got != proofNone {
+			t.Errorf("out of turn: the run stands at %d", got)
+		}
+		return
+	}
+	t.Fatal("no run begins with a voltage")
 }
