@@ -26,20 +26,34 @@ func (f *casefile) drawn(s *method.Step) templ.Component {
 	return drawn(p)
 }
 
-// tested says of each point at which something was read how its last reading stands: in a run that holds, or
-// in one that is void. What was read before the switches stood as they do now is told by its run alone.
+// tested says of each point at which something was read how its last reading stands: it holds as long as its
+// run does and the proof that it is part of, and lapses with either. What was read while a switch stood
+// otherwise, and what the work that it was made for undid, is no longer shown.
 func (f *casefile) tested() map[site.PointID]drawing.Mark {
-	a := f.Visit.Account()
-	now := f.Visit.Switches()
+	a, now := f.Visit.Account(), f.Visit.Switches()
+	states := map[string]visit.ProofState{}
+	for _, p := range a.Proofs {
+		states[p.ID] = p.State
+	}
 	marks := map[site.PointID]drawing.Mark{}
 	for i := range a.Readings {
 		r := &a.Readings[i]
+		if !maps.Equal(r.Switches, now) {
+			continue
+		}
 		mark := drawing.Tested
 		if r.Withdrawn || r.Bracket < 0 || a.Brackets[r.Bracket].State == visit.BracketVoid {
 			mark = drawing.Lapsed
 		}
-		if !maps.Equal(r.Switches, now) {
-			continue
+		if s, _ := f.method().Step(r.Step); s != nil {
+			for _, p := range s.Supports {
+				switch states[p] {
+				case visit.ProofServed:
+					mark = drawing.Untested
+				case visit.ProofNotShown, visit.ProofUndone:
+					mark = drawing.Lapsed
+				}
+			}
 		}
 		marks[site.PointID(r.Point)] = mark
 	}

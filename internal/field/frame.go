@@ -135,7 +135,7 @@ func (h *Handler) visitFrame(c *call, title string, args ...any) visitFrame {
 	}
 	now := h.opts.Clock.Now()
 	for _, l := range f.Visit.Lapses() {
-		if f.needed(l.Proof) {
+		if v.Stop == "" && !v.Ended && f.needed(l.Proof) {
 			v.Lapses = append(v.Lapses, lapseView{l.At.UnixMilli(), v.Say("field.lapsed", "proof", f.words.Proof(l.Proof), "at", l.At)})
 			if v.Problem == "" && !now.Before(l.At) {
 				v.Problem = v.Lapses[len(v.Lapses)-1].Words
@@ -176,6 +176,7 @@ func (f visitFrame) lapses() (string, error) {
 func (f visitFrame) strip() string {
 	worn := len(f.Worn) > 0 && !f.Ended
 	switch {
+	case f.Screen == "field.stop.title": // which says it itself
 	case f.Stop != "":
 		return f.Say("field.strip.stop", "stop", f.Stop)
 	case f.Fictional && worn:
@@ -222,7 +223,7 @@ func arranged(list []answer) string {
 	long := slices.ContainsFunc(list, func(a answer) bool { return len([]rune(a.Words)) > 16 })
 	switch {
 	case len(list) > 3:
-		return "grid"
+		return "many"
 	case len(list) == 2 && !long:
 		return "two"
 	}

@@ -168,12 +168,19 @@ func (f *casefile) runs() []runView {
 	return all
 }
 
-// failed returns the words for a second proving that has just failed, with what it was of, or nothing.
-func (f *casefile) failed() (words string, kind instrument.Kind) {
-	list := f.Visit.Account().Brackets
-	for i := range list {
-		if b := &list[i]; b.Void != nil && b.Void.Code == visit.ByProving && b.Void.Event == f.told() {
-			words, kind = f.words.Say("field.run.void-by", "cause", f.words.Cause(b.Void), "opened", b.OpenedAt), b.Kind
+// failed returns the words for a second proving that failed, where the step in turn is to prove that instrument
+// and none was taken up instead; otherwise nothing.
+func (f *casefile) failed(s *method.Step) (words string, kind instrument.Kind) {
+	if s.Prove == nil {
+		return "", ""
+	}
+	kind = used(s)
+	for i := range f.Visit.Account().Brackets {
+		if b := &f.Visit.Account().Brackets[i]; b.Kind == kind {
+			words = ""
+			if b.Void != nil && b.Void.Code == visit.ByProving && b.Instrument == f.inHand(kind) {
+				words = f.words.Say("field.run.void-by", "cause", f.words.Cause(b.Void), "opened", b.OpenedAt)
+			}
 		}
 	}
 	return words, kind

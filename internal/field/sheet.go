@@ -52,11 +52,43 @@ func (h *Handler) sheet(c *call, n visit.Next) {
 	p := sheetPage{visitFrame: h.held(c, "field.step.title", "phase", f.words.Phase(n.Phase)), Head: f.words.Phase(n.Phase), Way: f.way(n.Phase), Left: len(n.Sheet), Listed: len(h.listed(f, j))}
 	p.Screen = "sheet " + first.Sheet
 	for _, s := range walk.Steps(f.method(), f.Visit.Facts()) {
-		if s.Phase == first.Phase && s.Sheet == first.Sheet {
-			p.Rows = append(p.Rows, h.row(c, p.visitFrame, s, j, slices.Contains(n.Sheet, s.ID)))
+		open := slices.Contains(n.Sheet, s.ID)
+		switch {
+		case s.Phase != first.Phase || s.Sheet != first.Sheet:
+		case s.TakeUp != nil:
+			p.Rows = append(p.Rows, h.kit(f, p.visitFrame, s, j, open)...)
+		default:
+			p.Rows = append(p.Rows, h.row(c, p.visitFrame, s, j, open))
 		}
 	}
 	c.write(p.Page())
+}
+
+// kit is a step that takes up instruments, a line each. What is taken up where it is at hand has one if the kit
+// lists it.
+func (h *Handler) kit(f *casefile, v visitFrame, s *method.Step, j *jobs.Job, open bool) []sheetRow {
+	var rows []sheetRow
+	for _, k := range slices.Concat(s.TakeUp.Kinds(), s.TakeUp.Also) {
+		kind := instrument.Kind(k)
+		step := stepPage{visitFrame: v}
+		h.fillTakeUp(&step, kind, j)
+		row := sheetRow{Step: s.ID + "/" + k, Say: v.Say("field.capital", "words", f.words.Kind(kind)), Kind: step.Kind, Hidden: step.Hidden, Tools: step.Tools, Given: f.inHand(kind), Other: v.URL + "/take?with=" + k}
+		row.Open = open && row.Given == ""
+		if len(row.Tools) > 0 || !slices.Contains(s.TakeUp.Also, k) {
+			rows = append(rows, row)
+		}
+	}
+	return rows
+}
+
+// inHand is the number of the instrument of a kind that was taken up, or nothing.
+func (f *casefile) inHand(kind instrument.Kind) string {
+	for _, i := range f.Visit.Account().Instruments {
+		if i.Kind == kind {
+			return i.ID
+		}
+	}
+	return ""
 }
 
 // row is a step as a line of a sheet.
@@ -67,10 +99,6 @@ func (h *Handler) row(c *call, v visitFrame, s *method.Step, j *jobs.Job, open b
 	row := sheetRow{Step: s.ID, Say: s.Say, Why: s.Why, Kind: step.Kind, Hidden: step.Hidden, Answers: step.Answers, Tools: step.Tools, Fields: step.Fields, Open: open}
 	if !open {
 		row.Given = f.answered(s.ID)
-	}
-	if s.TakeUp != nil {
-		kind := instrument.Kind(s.TakeUp.With)
-		row.Say, row.Other = v.Say("field.capital", "words", f.words.Kind(kind)), v.URL+"/take?with="+string(kind)
 	}
 	return row
 }
@@ -89,8 +117,6 @@ func (f *casefile) answered(step string) string {
 			return b.Value
 		case visit.Checked:
 			return b.Found
-		case visit.TookUp:
-			return b.Instrument.ID
 		case visit.Recorded:
 			return f.words.Entries(step, b.Entries, b.Photographs)
 		case visit.LeftOut:
@@ -100,31 +126,25 @@ func (f *casefile) answered(step string) string {
 	return ""
 }
 
-// listed is the taking up of the instrument that the kit lists for a step, where it lists one in date.
-func listed(s *method.Step, j *jobs.Job, today string) (visit.TookUp, bool) {
-	if s.TakeUp == nil {
-		return visit.TookUp{}, false
-	}
-	var found []jobs.Tool
-	for _, t := range j.Kit.Instruments {
-		if string(t.Kind) == s.TakeUp.With && (t.Due == "" || t.Due >= today) {
-			found = append(found, t)
-		}
-	}
-	if len(found) != 1 {
-		return visit.TookUp{}, false
-	}
-	t := found[0]
-	return visit.TookUp{Instrument: visit.Instrument{Kind: t.Kind, ID: t.ID, Due: t.Due, Leads: t.Leads}}, true
-}
-
-// listed is the taking up, one event each, of what is to hand as the job lists it.
+// listed is the taking up, one event each, of what is to hand as the job lists it: where it lists one of a
+// kind in date and none is taken up yet.
 func (h *Handler) listed(f *casefile, j *jobs.Job) []visit.Body {
 	var bodies []visit.Body
 	for _, id := range f.Visit.Next().Sheet {
 		s, _ := f.method().Step(id)
-		if b, ok := listed(s, j, h.today()); ok {
-			bodies = append(bodies, b)
+		if s.TakeUp == nil {
+			continue
+		}
+		// What is taken up where it is at hand comes first: the step is carried out without it.
+		for _, k := range slices.Concat(s.TakeUp.Also, s.TakeUp.Kinds()) {
+			kind := instrument.Kind(k)
+			tools := slices.DeleteFunc(slices.Clone(j.Kit.Instruments), func(t jobs.Tool) bool {
+				return t.Kind != kind || t.Due != "" && t.Due < h.today()
+			})
+			if len(tools) == 1 && f.inHand(kind) == "" {
+				t := tools[0]
+				bodies = append(bodies, visit.TookUp{Instrument: visit.Instrument{Kind: t.Kind, ID: t.ID, Due: t.Due, Leads: t.Leads}})
+			}
 		}
 	}
 	return bodies

@@ -131,7 +131,7 @@ func (h *Handler) step(c *call, n visit.Next) {
 		}
 	}
 	h.fill(c, &p, s, j)
-	if words, kind := f.failed(); words != "" && c.query("again") == "" && c.problem == "" {
+	if words, kind := f.failed(s); words != "" && c.query("again") == "" && c.problem == "" {
 		// A second proving failed: what it undoes is said before anything else is asked.
 		p.Ask, p.Run.Void = words, ""
 		p.Ways = []wayOn{{Words: p.Say("field.run.once-more"), To: p.URL + "?again=1"}, {Words: p.Say("field.way.take-another", "kind", f.words.Kind(kind)), To: p.URL + "/take?with=" + url.QueryEscape(string(kind))}}

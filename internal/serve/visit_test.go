@@ -89,9 +89,9 @@ func (w *walker) to(until string) {
 		if at == until || at == "" && until == "end" {
 			return
 		}
-		if at == "" && eval[bool](w.phone, `!!document.querySelector("main.blocked .zone .button.go")`) {
+		if at == "" && eval[bool](w.phone, `!!document.querySelector("main.blocked .button.go")`) {
 			w.look("blocked-on-the-way")
-			w.tap(eval[string](w.phone, `document.querySelector("main.blocked .zone .button.go").innerText.trim()`))
+			w.tap(eval[string](w.phone, `document.querySelector("main.blocked .button.go").innerText.trim()`))
 			if with := eval[string](w.phone, `document.querySelector("form[data-step='']:has(input[name=kind][value=proved]) input[name=with]")?.value ?? ""`); with != "" {
 				w.look("prove-out-of-turn")
 				w.prove(instrument.Kind(with))
@@ -113,6 +113,11 @@ func (w *walker) to(until string) {
 func (w *walker) expected(id string) {
 	w.t.Helper()
 	s, _ := w.m.Step(id)
+	kind := ""
+	if head, k, ok := strings.Cut(id, "/"); ok && s == nil { // a line of the kit
+		s, _ = w.m.Step(head)
+		kind = k
+	}
 	if s == nil {
 		w.t.Fatalf("the page shows a step %q that the method has not", id)
 	}
@@ -129,7 +134,7 @@ func (w *walker) expected(id string) {
 			return
 		}
 		w.tap(map[string]string{"socket-tester": "ST-12", "non-contact-detector": "NC-40", "two-pole-detector": "VD-204", "loaded-test-lamp": "TL-5", "voltmeter": "VM-118",
-			"clamp-meter": "CM-31", "continuity-tester": "CT-77", "loop-tester": "LT-63", "rcd-tester": "RT-14"}[s.TakeUp.With])
+			"clamp-meter": "CM-31", "continuity-tester": "CT-77", "loop-tester": "LT-63", "rcd-tester": "RT-14"}[kind])
 	case s.Check != nil:
 		w.look("step-check")
 		w.check(s.Check.Item)
