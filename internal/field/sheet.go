@@ -81,9 +81,9 @@ func (h *Handler) kit(f *casefile, v visitFrame, s *method.Step, j *jobs.Job, op
 	return rows
 }
 
-// inHand is the number of the instrument of a kind that was taken up, or nothing.
+// inHand is the number of the instrument of a kind that was taken up last, or nothing.
 func (f *casefile) inHand(kind instrument.Kind) string {
-	for _, i := range f.Visit.Account().Instruments {
+	for _, i := range slices.Backward(f.Visit.Account().Instruments) {
 		if i.Kind == kind {
 			return i.ID
 		}

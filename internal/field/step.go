@@ -133,7 +133,7 @@ func (h *Handler) step(c *call, n visit.Next) {
 	h.fill(c, &p, s, j)
 	if words, kind := f.failed(s); words != "" && c.query("again") == "" && c.problem == "" {
 		// A second proving failed: what it undoes is said before anything else is asked.
-		p.Ask, p.Run.Void = words, ""
+		p.Ask, p.Run.Void, p.Why, p.Sources = words, "", "", nil
 		p.Ways = []wayOn{{Words: p.Say("field.run.once-more"), To: p.URL + "?again=1"}, {Words: p.Say("field.way.take-another", "kind", f.words.Kind(kind)), To: p.URL + "/take?with=" + url.QueryEscape(string(kind))}}
 	}
 	p.Judged = append(h.judged(f, j), f.findings()...)
@@ -373,12 +373,7 @@ func soundOrFailed(f frame, name string) []answer {
 
 func (h *Handler) fillProve(c *call, p *stepPage, kind instrument.Kind, on []string, j *jobs.Job) {
 	p.Kind, p.Ask = visit.KindProved, p.Say("field.prove.ask", "prove", p.Ask)
-	id := ""
-	for _, i := range c.file.Visit.Account().Instruments {
-		if i.Kind == kind {
-			id = i.ID
-		}
-	}
+	id := c.file.inHand(kind)
 	p.Hidden = []answer{{Name: "with", Value: string(kind)}, {Name: "id", Value: id}}
 	m, _ := instrument.Lookup(kind)
 	t, _ := j.Kit.Tool(kind, id)
