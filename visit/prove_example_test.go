@@ -24,5 +24,5 @@ func ExampleProving() {
 		}
 	}
 	// Output:
-	// withdraw-carrier was accepted without bracketed evidence: nil load
+	// withdraw-carrier was accepted without bracketed evidence: nil load (withdraw-carrier)
 }

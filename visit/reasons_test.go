@@ -102,7 +102,7 @@ func TestEveryRefusal(t *testing.T) {
 	}
 	d = drive(t, m)
 	d.to("premises")
-	if r := d.refused(LeftOut{Step: "authorised", How: method.CouldNot, Why: "x"}, RowInTurn); r.What.Step != "authorised" {
+	if r := d.refused(LeftOut{Step: "service-cable", How: method.CouldNot, Why: "x"}, RowInTurn); r.What.Step != "service-cable" {
 		t.Errorf("%+v", r.What)
 	}
 

@@ -49,12 +49,13 @@ func attempt(t *rapid.T, v *visit.Visit) (url.Values, visit.Body) {
 	natural := rapid.IntRange(0, 9).Draw(t, "natural") < 7
 	switch {
 	case natural && s.TakeUp != nil:
-		id := s.TakeUp.With + "-1"
+		kind := pick("kind", s.TakeUp.Kinds())
+		id := kind + "-1"
 		due := "2027-01-01"
-		if s.TakeUp.With == string(instrument.Clamp) {
+		if kind == string(instrument.Clamp) {
 			due = "2026-01-01"
 		}
-		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "tool": {id}}), visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(s.TakeUp.With), ID: id, Due: due}}
+		return with(visit.KindTookUp, url.Values{"with": {kind}, "tool": {id}}), visit.TookUp{Instrument: visit.Instrument{Kind: instrument.Kind(kind), ID: id, Due: due}}
 	case natural && s.Check != nil:
 		found := pick("found", []string{"sound", "sound", "failed"})
 		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "due": {"2027-01-01"}, "found": {found}}), visit.Checked{Item: s.Check.Item, Due: "2027-01-01", Found: found}

@@ -243,6 +243,17 @@ func (panicker) Fatal(args ...any)            { panic(fmt.Sprint(args...)) }
 func (panicker) Fatalf(f string, args ...any) { panic(fmt.Sprintf(f, args...)) }
 
 // expected is the form that answers the step in turn as the method expects it.
+// firstMissing is the first kind of a kit that is not in hand, or the last.
+func firstMissing(v *visit.Visit, s *method.Step) string {
+	kinds := s.TakeUp.Kinds()
+	for _, k := range kinds {
+		if !slices.ContainsFunc(v.Account().Instruments, func(i visit.Instrument) bool { return string(i.Kind) == k && i.Due >= "2026-11-24" }) {
+			return k
+		}
+	}
+	return kinds[len(kinds)-1]
+}
+
 func expected(v *visit.Visit) url.Values {
 	m := v.Machine().Method
 	s, _ := m.Step(v.Position())
@@ -250,14 +261,15 @@ func expected(v *visit.Visit) url.Values {
 		model, _ := instrument.Lookup(kind)
 		n := map[instrument.Kind]string{instrument.Voltmeter: "230", instrument.Clamp: "5.00", instrument.Continuity: "0.50", instrument.LoopTester: "1.00", instrument.RCDTester: "40"}[kind]
 		if limit != "" {
-			n = map[string]string{"declared-voltage": "238.1", "dead-voltage": "0.4", "no-load-current": "0.00", "joined-resistance": "0.04", "loop-tn-cs": "0.18"}[limit]
+			n = map[string]string{"declared-voltage": "238.1", "dead-voltage": "0.4", "no-load-current": "0.00", "joined-resistance": "0.04", "loop-tn-cs": "0.18", "neutral-earth": "0.4", "load-current": "2.3", "loop-line-neutral": "0.18"}[limit]
 		}
 		return url.Values{"shows": {"value"}, "number": {n}, "unit": {model.Unit}}
 	}
 	with := func(kind visit.Kind, values url.Values) url.Values { values.Set("kind", string(kind)); return values }
 	switch {
 	case s.TakeUp != nil:
-		return with(visit.KindTookUp, url.Values{"with": {s.TakeUp.With}, "id": {s.TakeUp.With + "-1"}, "due": {"2027-01-01"}})
+		kind := firstMissing(v, s)
+		return with(visit.KindTookUp, url.Values{"with": {kind}, "id": {kind + "-1"}, "due": {"2027-01-01"}})
 	case s.Check != nil:
 		return with(visit.KindChecked, url.Values{"item": {s.Check.Item}, "due": {"2027-01-01"}, "found": {"sound"}})
 	case len(s.PutOn) > 0:
@@ -289,7 +301,7 @@ func expected(v *visit.Visit) url.Values {
 		}
 		return with(visit.KindInspected, url.Values{"step": {s.ID}, "answer": {answer}})
 	case s.Decide != nil:
-		return with(visit.KindDecided, url.Values{"step": {s.ID}, "value": {map[string]string{"arrangement": "TN-C-S", "reference": "yes"}[s.Decide.Fact]}})
+		return with(visit.KindDecided, url.Values{"step": {s.ID}, "value": {map[string]string{"arrangement": "TN-C-S", "reference": "yes", "load-end": "yes"}[s.Decide.Fact]}})
 	case s.Record != nil:
 		values := url.Values{"step": {s.ID}}
 		for _, f := range s.Record.Fields {

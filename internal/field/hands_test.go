@@ -213,7 +213,7 @@ func TestADeviceOutside(t *testing.T) {
 // TestACorrectionLeavesTheLine: the story shows the line as it was made, with what was said of it later.
 func TestACorrectionLeavesTheLine(t *testing.T) {
 	b := newBench(t)
-	b.to("socket-line-earth")
+	b.to("metalwork-prove-again")
 	story := b.read().Visit.Account().Story
 	var of visit.Line
 	for _, l := range story {

@@ -248,7 +248,7 @@ func TestPhotographsOfRefusedForms(t *testing.T) {
 		fields fields
 		code   int
 	}{
-		"of another step":        {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "04127.6"}, http.StatusConflict},
+		"of another step":        {"p.final-photograph", fields{"kind": "recorded", "step": "final-register", "f.final-import": "04127.6", "f.old-number": "M-1"}, http.StatusConflict},
 		"refused by the engine":  {"p.before", fields{"kind": "recorded", "step": "before-photograph"}, http.StatusSeeOther},
 		"a photograph of what":   {"picture", fields{"kind": "photograph", "of": ""}, http.StatusUnprocessableEntity},
 		"no such step":           {"p.final-photograph", fields{"kind": "recorded", "step": "none"}, http.StatusUnprocessableEntity},

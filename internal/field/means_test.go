@@ -115,7 +115,7 @@ func says(t *testing.T, page string, words ...string) {
 func TestMeansOnThePages(t *testing.T) {
 	said := 0
 	b := newBench(t, func(o *field.Options) { o.Adviser = chatty{&said} })
-	b.to("socket-prove")
+	b.to("socket-prove-voltmeter")
 	var to []string
 	for range 3 {
 		v, head := b.fold()
@@ -232,7 +232,7 @@ func TestGoingBackToATest(t *testing.T) {
 // is no news is not recorded; what is no reading or proving is not asked about.
 func TestAdviceFollowsItsLine(t *testing.T) {
 	b := newBench(t, func(o *field.Options) { o.Adviser = advice.New("test") })
-	b.to("socket-prove-again")
+	b.to("socket-prove-voltmeter-again")
 	kinds := b.kinds()
 	n := 0
 	for i, k := range kinds {
@@ -292,7 +292,7 @@ func TestAnAdviserLosesNothing(t *testing.T) {
 			b = newBench(t, func(o *field.Options) {
 				o.Adviser, o.Patience, o.Failed = adviser, 20*time.Millisecond, func(err error) { failed = append(failed, err) }
 			})
-			b.to("socket-prove")
+			b.to("socket-prove-voltmeter")
 			v, head := b.fold()
 			before := len(b.desk.lines[b.id])
 			form := expected(v)
@@ -354,7 +354,7 @@ func TestFormOfBeforeTheAdvice(t *testing.T) {
 // office does.
 func TestStripHasACellForEachPhase(t *testing.T) {
 	b := newBench(t, func(*field.Options) {})
-	b.to("socket-prove")
+	b.to("socket-prove-voltmeter")
 	v, _ := b.fold()
 	w := b.get("/field/op-9/")
 	_, strip, _ := strings.Cut(w.Body.String(), `<span class="strip"`)

@@ -90,6 +90,18 @@ func allRenamed(names map[string]string, ids []string) []string {
 	return out
 }
 
+// keysRenamed is a map with its keys under the new names; nil stays nil.
+func keysRenamed[V any](names map[string]string, of map[string]V) map[string]V {
+	if of == nil {
+		return nil
+	}
+	out := map[string]V{}
+	for k, v := range of {
+		out[renamedTo(names, k)] = v
+	}
+	return out
+}
+
 // method returns the method under the new names.
 func (n *newNames) method(r *method.Resolved) (*method.Resolved, error) {
 	b, err := r.Encode()
@@ -111,24 +123,22 @@ func (n *newNames) method(r *method.Resolved) (*method.Resolved, error) {
 	}
 	for i := range out.Stops {
 		out.Stops[i].ID, out.Stops[i].Resume = renamedTo(n.Stops, out.Stops[i].ID), n.step(out.Stops[i].Resume)
+		out.Stops[i].Sets = keysRenamed(n.Facts, out.Stops[i].Sets)
 	}
 	for i := range out.MakeSafe {
 		out.MakeSafe[i].Protect = allRenamed(n.Protection, out.MakeSafe[i].Protect)
 	}
 	for i := range out.Phases {
-		out.Phases[i].ID = renamedTo(n.Phases, out.Phases[i].ID)
+		out.Phases[i].ID, out.Phases[i].When = renamedTo(n.Phases, out.Phases[i].ID), keysRenamed(n.Facts, out.Phases[i].When)
 	}
 	for i := range out.Steps {
 		s := &out.Steps[i]
 		s.ID, s.Phase = n.step(s.ID), renamedTo(n.Phases, s.Phase)
 		s.Protect, s.PutOn, s.TakeOff = allRenamed(n.Protection, s.Protect), allRenamed(n.Protection, s.PutOn), allRenamed(n.Protection, s.TakeOff)
 		s.Needs, s.Supports = allRenamed(n.Proofs, s.Needs), allRenamed(n.Proofs, s.Supports)
-		when := map[string][]string{}
-		for f, values := range s.When {
-			when[renamedTo(n.Facts, f)] = values
-		}
-		if s.When != nil {
-			s.When = when
+		s.When = keysRenamed(n.Facts, s.When)
+		for j := range s.Otherwise {
+			s.Otherwise[j].When = keysRenamed(n.Facts, s.Otherwise[j].When)
 		}
 		for _, u := range s.Outcomes() {
 			u.Stop = renamedTo(n.Stops, u.Stop)
