@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"meterwright/instrument"
+	"meterwright/replay"
 	"meterwright/visit"
 )
 
@@ -120,5 +122,56 @@ func TestWrongButton(t *testing.T) {
 	form := url.Values{"kind": {"corrected"}, "reason": {"slip"}, "event": {again}}
 	if rows := b.rowsAt(b.as(who, form).Header().Get("Location")); len(rows) != 1 || rows[0] != visit.RowSlipOnce {
 		t.Errorf("a second slip: %v", rows)
+	}
+}
+
+// A wrong button that raised a stop: the stop stays until the point has been tested again, and what is told of the visit then
+// has the slip and no defect.
+func TestWrongButtonUnderAStop(t *testing.T) {
+	b := newBench(t)
+	var good url.Values
+	for {
+		v, _ := b.fold()
+		s, _ := v.Machine().Method.Step(v.Position())
+		good = b.shown()
+		if s.Observe != nil && s.Observe.Expect == "dark" && s.Observe.With == string(instrument.TwoPole) && s.Unexpected != nil && s.Unexpected.Stop != "" {
+			break
+		}
+		b.clock.pass(time.Second)
+		b.must(who, good)
+	}
+	b.clock.pass(time.Second)
+	b.must(who, url.Values{"kind": {"observed"}, "step": good["step"], "shows": {"lit"}})
+	event, no := b.read().Visit.Slip(keyOf("one").String(), who)
+	if no != nil {
+		t.Fatal(no)
+	}
+	b.must(who, url.Values{"kind": {"corrected"}, "reason": {"slip"}, "event": {event}})
+	prove := func() url.Values {
+		return url.Values{"kind": {"proved"}, "with": {string(instrument.TwoPole)}, "id": {string(instrument.TwoPole) + "-1"}, "source": {"proving-unit"}, "shows": {"lit"}}
+	}
+	for i, form := range []url.Values{prove(), good, prove()} {
+		if b.read().Visit.Stop() == "" {
+			t.Fatalf("the stop was lifted after %d", i)
+		}
+		b.clock.pass(time.Second)
+		b.must(who, form)
+	}
+	c := b.read()
+	if c.Visit.Stop() != "" || len(c.Visit.Account().Discrepancies) > 0 {
+		t.Fatalf("the stop stays: %s, %v", c.Visit.Stop(), c.Visit.Account().Discrepancies)
+	}
+	if len(c.Defects()) != 0 {
+		t.Errorf("defects: %+v", c.Defects())
+	}
+	needs := c.Needs()
+	if len(needs) != 1 || needs[0].Code != replay.NeedSlip || needs[0].Stop != c.Visit.Account().Stops[0].ID {
+		t.Errorf("needs: %+v", needs)
+	}
+	fix := c.Visit.Account().Corrections[0]
+	_, now := english().Of(c.Visit.Machine().Method).Correction(c.Visit.Account(), &fix)
+	says(t, b.page("/story"), "Wrong button", now)
+	if !strings.Contains(now, "tested again between two provings") {
+		t.Errorf("the slip is told as %q", now)
 	}
 }

@@ -327,6 +327,23 @@ func TestBothLines(t *testing.T) {
 	}
 }
 
+// TestSlips: an answer that was taken back as a slip stands on every copy, with what became of it.
+func TestSlips(t *testing.T) {
+	in, _ := scripted(t, `  - go-on: socket-line-neutral
+  - {observed: 238.7 V, as: volts}
+  - correct: {of: volts, reason: slip}
+  - {observed: 237.9 V}
+  - ended: {outcome: abandoned, left: as found}
+`)
+	for _, c := range report.Copies() {
+		s, text := composed(t, in, c)
+		part := section(s, "corrections")
+		if !strings.Contains(part, "238.7 V") || !strings.Contains(part, "aken back as a slip, and answered again at") || strings.Contains(text, "in the full record") {
+			t.Errorf("%s:\n%s", c, part)
+		}
+	}
+}
+
 // TestDoubts: two who hold the visit, forks, lines that wait and lines that cannot be read are said on the full copy,
 // each in its place, and in a line on the others.
 func TestDoubts(t *testing.T) {

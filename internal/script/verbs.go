@@ -300,6 +300,7 @@ func correct(r *Runner, e *Entry) (visit.Body, error) {
 		Step    string            `json:"step"`
 		Proving string            `json:"proving"`
 		Of      string            `json:"of"`
+		Reason  string            `json:"reason"`
 		Now     string            `json:"now"`
 		Entries map[string]string `json:"entries"`
 		Why     string            `json:"why"`
@@ -320,7 +321,7 @@ func correct(r *Runner, e *Entry) (visit.Body, error) {
 	if !ok {
 		return nil, r.bad(e, "name something that was entered before", "nothing was entered for %.40s", key)
 	}
-	return visit.Corrected{Event: hash, Now: b.Now, Entries: b.Entries, Why: b.Why}, nil
+	return visit.Corrected{Event: hash, Reason: visit.CorrectionReason(b.Reason), Now: b.Now, Entries: b.Entries, Why: b.Why}, nil
 }
 
 // remember keeps what a later correction may name.
