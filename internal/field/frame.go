@@ -62,8 +62,8 @@ type visitFrame struct {
 	// Worn is the protection that is worn.
 	Worn    []string
 	Problem string
-	// Last is the query that names the answer given last, for taking it back.
-	Last string
+	// Wrong takes the answer given last back as a slip, where that can still be, or leads to a correction.
+	Wrong wayOn
 	// Screen names what a person looks at: a phase, a sheet, a page.
 	Screen string
 	// Lapses says when a proof lapses that holds now, and how that is said.
@@ -127,12 +127,7 @@ func (h *Handler) visitFrame(c *call, title string, args ...any) visitFrame {
 	v := visitFrame{frame: h.frame(c.r, title, args...), URL: h.visitURL(c.hand, f.id), Day: h.dayURL(c.hand), State: f.head(),
 		Address: f.Opened.Premises.Address, Fictional: f.Opened.Fictional, Problem: c.problem, Supply: h.supply(f),
 		Worn: f.words.Items(f.Visit.Worn()), Ended: f.Visit.Outcome().String() != "", Stop: f.stopWords(), Screen: title}
-	for _, l := range slices.Backward(f.Visit.Account().Story) {
-		if l.Kind.Correctable() {
-			v.Last = "?event=" + l.Event
-			break
-		}
-	}
+	v.Wrong = h.wrong(c, v.URL)
 	now := h.opts.Clock.Now()
 	for _, l := range f.Visit.Lapses() {
 		if v.Stop == "" && !v.Ended && f.needed(l.Proof) {
@@ -143,6 +138,21 @@ func (h *Handler) visitFrame(c *call, title string, args ...any) visitFrame {
 		}
 	}
 	return v
+}
+
+// wrong takes back the answer given last as a slip, where that can be, or leads to a correction of it.
+func (h *Handler) wrong(c *call, url string) wayOn {
+	w := wayOn{Words: h.opts.Language.Say("field.links.wrong"), To: url + "/correct"}
+	if event, no := c.file.Visit.Slip(c.key.String(), c.hand.ID); no == nil && event != "" {
+		return wayOn{Words: w.Words, Form: []answer{{Name: "kind", Value: string(visit.KindCorrected)}, {Name: "event", Value: event}, {Name: "reason", Value: string(visit.Slip)}}}
+	}
+	for _, l := range slices.Backward(c.file.Visit.Account().Story) {
+		if l.Kind.Correctable() {
+			w.To += "?event=" + l.Event
+			break
+		}
+	}
+	return w
 }
 
 // needed reports whether a step that is still to come rests on a proof.

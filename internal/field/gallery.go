@@ -58,7 +58,7 @@ func exhibit(base string, s *samples) http.Handler {
 			return
 		}
 		v := visitFrame{frame: f, URL: base, Day: base, State: strings.Repeat("0", 64), Address: s.w("7 Lantern Row, Northmere"), Fictional: true,
-			Worn: s.list("insulating gloves", "face visor"), Supply: supplyView{State: "live"}}
+			Worn: s.list("insulating gloves", "face visor"), Supply: supplyView{State: "live"}, Wrong: wayOn{Words: s.lang.Say("field.links.wrong"), To: base}}
 		page.Write(w, r, http.StatusOK, piece(v))
 	})
 }

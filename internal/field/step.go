@@ -49,6 +49,8 @@ type stepPage struct {
 	Fields  []fieldEntry
 	Sources []sourceChoice
 	Rests   []restLine
+	// Again says that a reading is asked for once more, since no instrument could show it there.
+	Again string
 	// Judged is what earlier readings say of those that were just entered.
 	Judged []judgedView
 	Done   string
@@ -137,8 +139,20 @@ func (h *Handler) step(c *call, n visit.Next) {
 		p.Ways = []wayOn{{Words: p.Say("field.run.once-more"), To: p.URL + "?again=1"}, {Words: p.Say("field.way.take-another", "kind", f.words.Kind(kind)), To: p.URL + "/take?with=" + url.QueryEscape(string(kind))}}
 	}
 	p.Judged = append(h.judged(f, j), f.findings()...)
+	if r := f.askedAgain(s); r != nil {
+		p.Again = p.Say("field.step.again", "shows", f.words.Shows(r.Shows))
+	}
 	p.Means = f.meansBeside(s, p.URL)
 	c.write(p.Page())
+}
+
+// askedAgain is the reading that was just entered at a step and is asked for once more, or nil.
+func (f *casefile) askedAgain(s *method.Step) *visit.Reading {
+	list := f.Visit.Account().Readings
+	if n := len(list); n > 0 && list[n-1].Step == s.ID && list[n-1].Judged.Again && list[n-1].Event == f.told() {
+		return &list[n-1]
+	}
+	return nil
 }
 
 // judged judges the registers that the last line recorded, if it did, against earlier readings.

@@ -105,11 +105,13 @@ func TestWaysByTaps(t *testing.T) {
 		if at := w.at(); at == "polarity-line-in" {
 			t.Errorf("the page is at %s still", at)
 		}
+		// The wrong button takes the answer back, and the point is asked for again.
+		w.expected("polarity-line-in")
 		p.tap("Wrong button")
-		p.look("correct-one")
-		p.tap("stays dark")
-		p.says("say why it is corrected")
-		p.write("why", "the other button was meant")
+		if at := w.at(); at != "polarity-line-in" {
+			t.Errorf("after the wrong button the page is at %q", at)
+		}
+		p.look("slip")
 		p.tap("stays dark")
 		p.says("Stop.", "Ring the distributor: 105")
 		p.look("stop-untold")
