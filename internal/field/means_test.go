@@ -255,7 +255,7 @@ func TestAdviceFollowsItsLine(t *testing.T) {
 	// A proving that just closed a bracket shows it closed although advice follows it.
 	said := 0
 	b = newBench(t, func(o *field.Options) { o.Adviser = chatty{&said} })
-	b.to("visor-on")
+	b.to("visor-off")
 	says(t, b.page(""), `class="run closed"`)
 }
 
