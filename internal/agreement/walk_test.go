@@ -1,6 +1,7 @@
 package agreement
 
 import (
+	json "encoding/json/v2"
 	"fmt"
 	"math"
 	"math/bits"
@@ -66,7 +67,8 @@ type walked struct {
 type look struct {
 	step      *method.Step
 	switching site.Switching
-	before    int // events until then
+	before    int    // events until then
+	bounds    string // what it compares with, and what it says of other answers
 }
 
 // eachWalk resolves every shipped method for every position that it is for, with
@@ -162,7 +164,11 @@ func (w *walked) walk(t *testing.T) {
 		}
 		step, _ := w.resolved.Step(next.Step)
 		if step.Observe != nil {
-			w.looks = append(w.looks, look{step, switching, len(w.events)})
+			bounds, err := json.Marshal([]any{step.Observe.Bounds, step.Otherwise}, json.Deterministic(true))
+			if err != nil {
+				t.Fatal(err)
+			}
+			w.looks = append(w.looks, look{step, switching, len(w.events), string(bounds)})
 			if in == nil {
 				if in, err = world.New(world.Setup{Site: w.site, Switching: switching}); err != nil {
 					t.Fatalf("%s: %v", w.name, err)
@@ -206,38 +212,45 @@ func (p person) Fact(s *method.Step) (string, error) {
 }
 
 // judge has the engine judge an indication at a step, in a visit that has come as
-// far as that. Equal questions are asked once.
-type judge map[question]string
+// far as that. Where it is asked for once more, it shows the same again, and that
+// is what counts. Equal questions are asked once.
+type judge map[question]visit.Found
 
 type question struct {
 	with, expect string
-	bounds       method.Bounds
+	bounds       string // what the step compares with, and what it says of other answers
 	shows        instrument.Indication
 }
 
-func (j judge) found(t *testing.T, w *walked, l *look, shows instrument.Indication) string {
+func (j judge) found(t *testing.T, w *walked, l *look, shows instrument.Indication) visit.Found {
 	t.Helper()
 	o := l.step.Observe
-	key := question{with: o.With, expect: o.Expect, shows: shows}
-	if o.Bounds != nil {
-		key.bounds = *o.Bounds
-	}
+	key := question{with: o.With, expect: o.Expect, bounds: l.bounds, shows: shows}
 	if found, ok := j[key]; ok {
 		return found
 	}
 	v := visit.Fold(w.machine, w.events[:l.before])
 	e := w.events[l.before]
 	e.Body = visit.Observed{Step: l.step.ID, Shows: shows}
-	refusal, err := v.Apply(e)
-	if err != nil || refusal != nil {
-		t.Fatalf("%s: %s with %v: %v, %v", w.name, l.step.ID, shows, err, refusal)
+	var last visit.Reading
+	for range 2 {
+		refusal, err := v.Apply(e)
+		if err != nil || refusal != nil {
+			t.Fatalf("%s: %s with %v: %v, %v", w.name, l.step.ID, shows, err, refusal)
+		}
+		readings := v.Account().Readings
+		if last = readings[len(readings)-1]; last.Step != l.step.ID {
+			t.Fatalf("%s: the last reading is of %s, not of %s", w.name, last.Step, l.step.ID)
+		}
+		if !last.Judged.Again {
+			break
+		}
+		e.Hash = fmt.Sprintf("%064x", len(w.events)+1)
 	}
-	readings := v.Account().Readings
-	last := &readings[len(readings)-1]
-	if last.Step != l.step.ID {
-		t.Fatalf("%s: the last reading is of %s, not of %s", w.name, last.Step, l.step.ID)
+	if last.Judged.Again {
+		t.Fatalf("%s: %s with %v is asked for a third time", w.name, l.step.ID, shows)
 	}
-	j[key] = string(last.Judged.Found)
+	j[key] = last.Judged.Found
 	return j[key]
 }
 
