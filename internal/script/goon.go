@@ -110,8 +110,8 @@ func (x expecting) Item(s *method.Step) (id, due string, err error) {
 
 func (x expecting) Reading(s *method.Step) (instrument.Indication, error) {
 	text, ok := x.usual(s.ID, s.Observe.Limit)
-	if !ok && x.Script.Fictional {
-		text, ok = everydayReadings[s.Observe.Limit]
+	if !ok {
+		text, ok = x.everydayReading(s.Observe.Limit)
 	}
 	if !ok {
 		return instrument.Indication{}, x.lacks(s, "go-on has no reading for it: write %s: under usual", s.Observe.Limit)
@@ -162,7 +162,7 @@ func (x expecting) Entries(s *method.Step) (visit.Recorded, error) {
 		case ok:
 			b.Entries[f.ID] = value
 		case !f.Optional:
-			if value, ok = x.everyday(&f); ok {
+			if value, ok = x.everydayEntry(&f); ok {
 				b.Entries[f.ID] = value
 				break
 			}

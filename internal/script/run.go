@@ -105,6 +105,7 @@ type Runner struct {
 	answers map[string]string
 	hands   map[instrument.Kind]string
 	stop    string
+	usually everydayValues
 	// Findings holds what earlier readings say of the final ones.
 	Findings []Finding
 	// Refusals counts what was refused.
@@ -144,6 +145,10 @@ func (r *Runner) Carry(ctx context.Context) (*visit.Visit, error) {
 func (r *Runner) Check() error {
 	if r.Job.Person == "" {
 		return fmt.Errorf("job %s names no person: write person: with the identifier of who goes", r.Job.Reference)
+	}
+	var err error
+	if r.usually, err = everydayVisit(); err != nil {
+		return err
 	}
 	return r.checkUsual()
 }

@@ -3,11 +3,15 @@ package script
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"meterwright/instrument"
 	"meterwright/internal/yamldoc"
+	"meterwright/method"
+	"meterwright/rules"
 )
 
 const begin = "script: a\nfictional: true\ndate: 2026-11-24\nbegin: \"09:00\"\n"
@@ -74,6 +78,37 @@ func TestEveryVerbIsDocumented(t *testing.T) {
 	for _, v := range verbNames() {
 		if !strings.Contains(doc, v) {
 			t.Errorf("the package comment does not name %s", v)
+		}
+	}
+}
+
+// TestEverydayValues: each stands under a limit that methods may name or a role that a field may have.
+func TestEverydayValues(t *testing.T) {
+	v, err := everydayVisit()
+	if err != nil {
+		t.Fatal(err)
+	}
+	limits, err := method.Limits(rules.GB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(v.Readings) == 0 || len(v.Entries) == 0 {
+		t.Fatal("there is nothing in it")
+	}
+	for limit, text := range v.Readings {
+		if _, ok := limits.Limits[limit]; !ok {
+			t.Errorf("%s is no limit", limit)
+		}
+		if _, err := instrument.ParseIndication(text); err != nil {
+			t.Errorf("%s: %v", limit, err)
+		}
+	}
+	for role, text := range v.Entries {
+		if !slices.Contains(method.FieldRoles(), role) {
+			t.Errorf("%s is no role of a field", role)
+		}
+		if text == "" {
+			t.Errorf("%s is empty", role)
 		}
 	}
 }
