@@ -146,7 +146,7 @@ func TestNothingWrong(t *testing.T) {
 	if x := advise(t, a, d.v); x != nil {
 		t.Errorf("advice before anything was read: %+v", x)
 	}
-	d.to("socket-line-earth")
+	d.to("socket-line-neutral")
 	x := advise(t, a, d.v)
 	if !x.Quiet() || len(x.Against) == 0 || x.Engine != "test" || len(x.Model) != 64 || len(x.Site) != 64 || x.Model == x.Site {
 		t.Errorf("%+v", x)
@@ -349,11 +349,11 @@ func TestNextTest(t *testing.T) {
 	a := New("test")
 	d := drive(t, m)
 	d.to("socket-line-earth")
-	d.must(visit.Observed{Step: "socket-line-earth", Shows: shows(t, "180.0 V")})
+	d.must(visit.Observed{Step: "socket-line-earth", Shows: shows(t, "12.0 V")})
 	d.must(visit.Reported{To: site.Employer})
 	d.must(visit.Resumed{Why: "read it again"})
 	named := 0
-	for d.v.Position() != "socket-prove-again" {
+	for d.v.Position() != "socket-prove-voltmeter-again" {
 		st, _ := m.Method.Step(d.v.Position())
 		b := expected(d.v, st)
 		d.must(b)

@@ -85,7 +85,7 @@ func (g *gatherer) gather() (out gathered) {
 		if !ok {
 			out.skipped++
 			r := g.readings[event]
-			out.earlier = out.earlier || r != nil && !r.Withdrawn && r.Judged.Found == visit.FoundUnexpected
+			out.earlier = out.earlier || r != nil && !r.Withdrawn && (r.Judged.Found == visit.FoundUnexpected || r.Judged.Found == visit.FoundRemarked)
 			continue
 		}
 		o.event = event

@@ -39,11 +39,11 @@ func TestWhatIsWeighed(t *testing.T) {
 	first := d.v.Account().Readings[0].Event
 	d.must(visit.Corrected{Event: first, Why: "another socket"})
 	expect(d, "withdrawn", w-1, 1)
-	d.must(visit.Corrected{Event: first, Now: "wrong", Why: "it was this one after all"})
+	d.must(visit.Corrected{Event: first, Now: "63.0 V", Why: "it was this one after all"})
 	expect(d, "corrected again", w, 0)
 	list := observations(d.v, s).list
 	last := list[len(list)-1]
-	if last.Shows.Shows() != instrument.Wrong || last.event == first || !last.odd {
+	if last.Shows != shows(t, "63.0 V") || last.event == first || !last.odd {
 		t.Errorf("what was corrected does not stand where it was corrected: %+v", last)
 	}
 
@@ -77,6 +77,18 @@ func TestWhatIsWeighed(t *testing.T) {
 		if o.Kind == instrument.RCDTester {
 			t.Errorf("an engine is given %v", o.Points)
 		}
+	}
+
+	// What was only remarked on was not as the method expects either, and is left out with the rest.
+	d = drive(t, m)
+	d.to("socket-neutral-earth")
+	d.must(visit.Observed{Step: "socket-neutral-earth", Shows: shows(t, "20.0 V")})
+	if r := d.v.Account().Readings[0]; r.Judged.Found != visit.FoundRemarked {
+		t.Fatalf("20 V between neutral and earth are %s", r.Judged.Found)
+	}
+	d.to("joined-line")
+	if g := observations(d.v, s); !g.earlier {
+		t.Error("nothing is said of what was remarked on before the tails were joined anew")
 	}
 }
 
