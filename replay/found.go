@@ -73,7 +73,7 @@ type Defect struct {
 	Words      string `json:"words,omitempty"`
 	Stop       string `json:"stop,omitempty"`
 	Step       string `json:"step,omitempty"`
-	Outcome    int    `json:"outcome,omitempty"` // see visit.Remark
+	Outcome    int    `json:"outcome,omitzero"` // see visit.Remark
 	Scheme     string `json:"scheme,omitempty"`
 	Category   string `json:"category,omitempty"`
 	Restricted bool   `json:"restricted,omitempty"`

@@ -42,7 +42,7 @@ func aside(t *testing.T, h http.Handler, path string) string {
 func TestNeedsStay(t *testing.T) {
 	s, _ := fill(t)
 	dangers := []string{"2 Tollhouse Mews", "19 Weir Lane"}
-	for after, all := range map[time.Duration][]string{0: dangers, 20 * time.Hour: append(dangers, "5 Ropewalk", "3 Malt Yard"), 40 * 24 * time.Hour: append(dangers, "5 Ropewalk", "3 Malt Yard", "Off supply for 40 days", "2026-11-24 10:55")} {
+	for after, all := range map[time.Duration][]string{0: dangers, 20 * time.Hour: append(dangers, "5 Ropewalk", "3 Malt Yard"), 40 * 24 * time.Hour: append(dangers, "5 Ropewalk", "3 Malt Yard", "Off supply for 40 days", "2026-11-24 10:51")} {
 		h := office.New(s, office.Options{Now: func() time.Time { return now().Add(after) }})
 		for _, path := range []string{"/office/", "/office/?on=2026-11-24&state=completed", "/office/?on=2025-01-01", "/office/?words=none", "/office/visits?person=nq-140", "/office/visits?state=completed&nature=real",
 			"/office/defects?whose=consumer", "/office/instruments?kind=clamp-meter", "/office/instruments/two-pole-detector/TP-12", "/office/jobs?words=none", "/office/taken"} {
