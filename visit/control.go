@@ -124,11 +124,14 @@ func (m *Machine) applies(c *Control, i int) bool {
 	return !m.standsSo(c, i)
 }
 
-// standsSo reports whether step i is an act that would change nothing: every switch that it sets stands so.
+// standsSo reports whether step i is an act of which nothing is left to do.
 func (m *Machine) standsSo(c *Control, i int) bool {
 	k := m.steps[i].act
-	return k >= 0 && m.acts[k].mask != 0 && c.switches&m.acts[k].mask == m.acts[k].set
+	return k >= 0 && m.acts[k].standsSo(c)
 }
+
+// standsSo reports whether the act would change nothing: every switch that it sets stands so.
+func (a *actRow) standsSo(c *Control) bool { return a.mask != 0 && c.switches&a.mask == a.set }
 
 // held returns the bit set of proofs that hold.
 func (m *Machine) held(c *Control) uint16 {

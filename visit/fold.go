@@ -334,14 +334,19 @@ func (m *Machine) raises(c *Control, a *attempt) int8 {
 	return 0
 }
 
-// stop puts a stop in force. One that can only end the visit replaces one that
-// can be resumed, and one that leads onto a way back replaces one that does not; never the other way round.
+// stop puts a stop in force, where the one that is in force gives way to it.
 func (m *Machine) stop(c *Control, stop int8) {
 	c.told = false
-	if c.stop != 0 && (!m.resumable(c.stop) || m.resumable(stop) && !m.leadsBack(stop)) {
-		return
+	if m.givesWay(c.stop, stop) {
+		c.stop = stop
 	}
-	c.stop = stop
+}
+
+// givesWay reports whether one stop gives way to another: one that a person declared without a name to any that has one,
+// one that can be resumed to one that can only end the visit, and one that does not lead onto a way back to one
+// that does; never the other way round.
+func (m *Machine) givesWay(in, to int8) bool {
+	return in == 0 || in == personStop || m.resumable(in) && (!m.resumable(to) || m.leadsBack(to))
 }
 
 // leadsBack reports whether a stop sets facts once work goes on.

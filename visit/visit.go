@@ -333,6 +333,29 @@ func (v *Visit) Resumable() bool {
 	return stop != 0 && v.machine.resumable(stop)
 }
 
+// Declarable lists the stops that the method has for a person to declare, in its order, each of which would be in force
+// if it were declared now.
+func (v *Visit) Declarable() []string {
+	var ids []string
+	for i, s := range v.machine.Method.Stops {
+		if in := v.now.control.stop; s.Declared && in != int8(i+1) && v.machine.givesWay(in, int8(i+1)) {
+			ids = append(ids, s.ID)
+		}
+	}
+	return ids
+}
+
+// LeftToDo reports whether an act would still change something, and is barred by no switch at any point. What must be worn
+// for it is told when it is done.
+func (v *Visit) LeftToDo(id site.ActID) bool {
+	i := slices.IndexFunc(v.machine.Method.Acts, func(a site.Act) bool { return a.ID == id })
+	if i < 0 {
+		return false
+	}
+	c, row := &v.now.control, &v.machine.acts[i]
+	return !row.standsSo(c) && c.switches&row.safeMask == row.safeWant
+}
+
 // Away reports whether the person has left the service position.
 func (v *Visit) Away() bool { return v.now.control.away }
 

@@ -84,7 +84,7 @@ func (r *answering) body() (visit.Body, error) {
 	case visit.KindCorrected:
 		return r.corrected()
 	case visit.KindStopped:
-		return visit.Stopped{Why: f.get("why")}, nil
+		return visit.Stopped{Stop: f.get("stop"), Why: f.get("why")}, nil
 	case visit.KindReported:
 		return visit.Reported{To: method.Owner(f.get("to")), Whom: f.get("whom"), Name: f.get("name"), Reference: f.get("reference"), Words: f.get("words")}, nil
 	case visit.KindResumed:

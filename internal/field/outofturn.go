@@ -127,6 +127,9 @@ func (h *Handler) wear(c *call) {
 func (h *Handler) acts(c *call) {
 	p := h.choice(c, "field.acts")
 	for _, ms := range c.file.method().MakeSafe {
+		if !c.file.Visit.LeftToDo(site.ActID(ms.Act)) {
+			continue
+		}
 		w := actWay(c.file, ms.Act)
 		if len(ms.Protect) > 0 {
 			w.Words = p.Say("field.acts.protected", "act", w.Words, "items", c.file.words.Items(ms.Protect))

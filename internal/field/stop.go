@@ -22,6 +22,7 @@ type stopPage struct {
 	Told     []string
 	Resume   bool
 	Ways     []wayOn
+	Declares declarations
 }
 
 // inForce is the stop in force, as it was raised last, or nil.
@@ -49,7 +50,7 @@ func (f *casefile) stopWords() string {
 
 func (h *Handler) stopped(c *call, id string) {
 	f := c.file
-	p := stopPage{visitFrame: h.visitFrame(c, "field.stop.title"), Resume: f.Visit.Resumable()}
+	p := stopPage{visitFrame: h.visitFrame(c, "field.stop.title"), Resume: f.Visit.Resumable(), Declares: f.declarations()}
 	p.Title = p.Say("field.stop.head", "stop", f.stopWords())
 	if s := f.method().Stop(id); s != nil {
 		p.Do, p.To, p.Owner = s.Do, s.Owner, p.Say("field.stop.owner", "owner", p.lang.Owner(s.Owner))
@@ -58,7 +59,9 @@ func (h *Handler) stopped(c *call, id string) {
 		}
 		p.Category = p.lang.Category(h.opts.Pack.Schemes, s.Scheme, s.Category)
 		for _, act := range s.Allows {
-			p.Ways = append(p.Ways, actWay(f, act))
+			if f.Visit.LeftToDo(site.ActID(act)) {
+				p.Ways = append(p.Ways, actWay(f, act))
+			}
 		}
 	} else {
 		p.Do = []string{p.Say("field.stop.do.back"), p.Say("field.stop.do.tell"), p.Say("field.stop.do.decide")}
