@@ -17,7 +17,7 @@ func TestLeftToDo(t *testing.T) {
 		{"polarity-neutral/meter.n-in", []site.ActID{"put-cover-on", "switch-off-house"}},
 		{"no-load-clamp", []site.ActID{"put-cover-on"}},
 		{"jaws", []site.ActID{"put-cover-on", "shroud-contact"}},
-		{"DEADSTEP", []site.ActID{"put-cover-on"}},
+		{"dead-meter-earth/meter.l-in", []site.ActID{"put-cover-on"}},
 	} {
 		d := drive(t, plainMachine(t))
 		d.to(at.step)
