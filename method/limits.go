@@ -20,6 +20,8 @@ func Limits(p *rules.Pack) (Rules, error) {
 		"no-load-current":   upper("most that may flow with every load off", p.OnSite.NoLoadCurrent),
 		"load-current":      upper("most that a house can draw", p.OnSite.LoadCurrent),
 		"joined-resistance": upper("most along one tail, probes and leads included", p.OnSite.JoinedResistance),
+		"secondary-current": lower("least that shows a secondary to carry a current", p.OnSite.SecondaryCurrent),
+		"shorted-current":   upper("most that may flow in a current circuit that is shorted", p.OnSite.ShortedCurrent),
 		"loop-tt-electrode": credible(upper("loop with the consumer's electrode, above which it may not be stable", p.TT.UnstableAbove), credibleLoop),
 		"loop-line-neutral": credible(upper("most that is usual for the loop of line and neutral", p.Fault.LineNeutralLoop), credibleLoop),
 	}}

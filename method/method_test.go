@@ -245,6 +245,8 @@ func TestLimitsAgainstTheirSources(t *testing.T) {
 		{"neutral-earth", "", "10", "V", "P", "open", "at-once", ""},
 		{"no-load-current", "", "0.5", "A", "P", "against", "again", ""},
 		{"load-current", "", "100", "A", "P", "open", "again", ""},
+		{"secondary-current", "0.2", "", "A", "P", "against", "again", ""},
+		{"shorted-current", "", "0.1", "A", "P", "against", "again", ""},
 		{"joined-resistance", "", "0.5", "ohm", "P", "against", "again", ""},
 		{"loop-tn-cs", "", "0.35", "ohm", "P", "open", "again", "0.015 to ohm"},
 		{"loop-tn-s", "", "0.80", "ohm", "P", "open", "again", "0.015 to ohm"},
@@ -267,7 +269,7 @@ func TestLimitsAgainstTheirSources(t *testing.T) {
 			t.Errorf("%s: doubt %s, beyond %s, credible %q", c.name, b.Doubt, b.Beyond, credible)
 		}
 	}
-	if len(l) != 13 {
+	if len(l) != 15 {
 		t.Errorf("%d limits are not all checked here", len(l))
 	}
 	b := l["declared-voltage"]

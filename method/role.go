@@ -48,6 +48,14 @@ const (
 	AdviceGiven     FieldRole = "advice"
 	OffTime         FieldRole = "off-time"
 	OnTime          FieldRole = "on-time"
+	// TransformerRatio is the primary amperes for one secondary ampere of the current transformers, Multiplier what the
+	// registers are multiplied by, and Unmetered what no meter counted while the current circuits were shorted.
+	TransformerRatio FieldRole = "transformer-ratio"
+	Multiplier       FieldRole = "multiplier"
+	Unmetered        FieldRole = "unmetered"
+	// CommunicationsHub is the number of the hub, Commissioning how far the fitted meter was commissioned.
+	CommunicationsHub FieldRole = "communications-hub"
+	Commissioning     FieldRole = "commissioning"
 )
 
 // roleField is a role with the type of entry that it has, and whether it is of one
@@ -66,6 +74,8 @@ var roleFields = []roleField{
 	{LoadPulses, "number", true}, {LoadSeconds, "number", true}, {LoadConstant, "number", true}, {LoadEstimate, "number", true},
 	{Dependants, "text", false}, {Credit, "text", false}, {Told, "choice", false}, {AdviceGiven, "text", false},
 	{OffTime, "text", false}, {OnTime, "text", false},
+	{TransformerRatio, "number", false}, {Multiplier, "number", false}, {Unmetered, "text", false},
+	{CommunicationsHub, "text", false}, {Commissioning, "choice", false},
 }
 
 // FieldRoles lists every role of a field in a fixed order.

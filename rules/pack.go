@@ -105,6 +105,8 @@ type OnSite struct {
 	NoLoadCurrent    Number `json:"no_load_current" unit:"A"`     // clamp meter with every load off
 	LoadCurrent      Number `json:"load_current" unit:"A"`        // clamp meter with the loads on
 	JoinedResistance Number `json:"joined_resistance" unit:"ohm"` // continuity tester along a tail, leads included
+	SecondaryCurrent Number `json:"secondary_current" unit:"A"`   // at least, clamp meter on a current transformer's secondary under load
+	ShortedCurrent   Number `json:"shorted_current" unit:"A"`     // clamp meter at a meter whose current circuit is shorted
 }
 
 // Doubt says how a number counts that is so near a limit that the accuracy of its instrument leaves open

@@ -77,11 +77,12 @@ func (s *Site) addActs() {
 		add(Act{ID: ActID("unlock-" + string(src)), Words: "unlock the " + words + " and join it again", Sets: set(id, "joined"), Effect: Energise})
 	}
 	if s.Spec.Metering == CTOperated {
-		block, _ := s.Match("testblock.*")
-		add(Act{ID: "short-secondaries", Words: "short the current circuits at the test block", Sets: set(Shorting, "shorted"), Touches: block, MakeSafe: true})
-		add(Act{ID: "restore-links", Words: "restore the links at the test block", Sets: set(Shorting, "through"), Effect: Rejoin, Touches: block})
+		// The links are worked with an insulated driver, and a fuse goes in by its carrier. Shorted, the meter's
+		// current circuits are parted from the transformers that feed them.
+		add(Act{ID: "short-secondaries", Words: "short the current circuits at the test block", Sets: set(Shorting, "shorted"), Effect: Deenergise, Touches: metal, MakeSafe: true})
+		add(Act{ID: "restore-links", Words: "restore the links at the test block", Sets: set(Shorting, "through"), Effect: Energise})
 		add(Act{ID: "take-voltage-fuses-out", Words: "take the voltage fuses out", Sets: set(VFuses, "out"), Effect: Deenergise, Touches: metal, MakeSafe: true})
-		add(Act{ID: "put-voltage-fuses-in", Words: "put the voltage fuses in", Sets: set(VFuses, "in"), Effect: Energise, Touches: metal})
+		add(Act{ID: "put-voltage-fuses-in", Words: "put the voltage fuses in", Sets: set(VFuses, "in"), Effect: Energise})
 	} else {
 		add(Act{ID: "withdraw-carrier", Words: "withdraw the cut-out carrier", Sets: set(Carrier, "out"), Effect: Deenergise, Touches: metal})
 		add(Act{ID: "shroud-contact", Words: "shroud the live supply contact", Sets: set(Contact, "shrouded"), MakeSafe: true})

@@ -10,15 +10,17 @@ import (
 // there. Model.Conductor tells which conductor sits on it. Their currents add.
 func (s *Site) Jaw(p PointID) ([]string, error) {
 	place := p.Place()
-	side := func(c string, in bool) []string {
+	side := func(c, way string) []string {
 		switch {
 		case s.Spec.Metering == CTOperated && c == "n":
 			return []string{"meter-neutral:b"}
-		case s.Spec.Metering == CTOperated && in:
+		case s.Spec.Metering == CTOperated && way == "v":
+			return []string{"meter-v." + c + ":b"}
+		case s.Spec.Metering == CTOperated && way == "in":
 			return []string{"meter-in." + c + ":b"}
 		case s.Spec.Metering == CTOperated:
 			return []string{"meter-out." + c + ":a"}
-		case in:
+		case way == "in":
 			return []string{"tail-in." + c + ":b"}
 		case s.Spec.Isolator:
 			return []string{"isolator." + c + ":a"}
@@ -35,7 +37,7 @@ func (s *Site) Jaw(p PointID) ([]string, error) {
 			return []string{"tail-out." + s.Spec.Units[len(s.Spec.Units)-1] + ".sw:a"}, nil
 		}
 		c, way, _ := strings.Cut(place, "-")
-		return side(c, way == "in"), nil
+		return side(c, way), nil
 	case "cutout":
 		c, _, _ := strings.Cut(place, "-")
 		switch {

@@ -20,10 +20,12 @@ type Conductor string
 
 // The conductors.
 const (
-	Line        Conductor = "line"
-	Neutral     Conductor = "neutral"
-	Earth       Conductor = "earth"
-	Metal       Conductor = "metal"
+	Line    Conductor = "line"
+	Neutral Conductor = "neutral"
+	Earth   Conductor = "earth"
+	Metal   Conductor = "metal"
+	// Current is the secondary circuit of a current transformer, which is earthed at one end.
+	Current     Conductor = "current"
 	Independent Conductor = "independent"
 	Person      Conductor = "person"
 )
@@ -149,8 +151,8 @@ func (s *Site) Act(id ActID) (Act, bool) {
 }
 
 // Match returns, in the site's order, the points that a pattern names: a point
-// itself, or part.* for all of a part, or part.KIND:* where KIND is line,
-// neutral, earth or metal for those of its points that have that conductor.
+// itself, or part.* for all of a part, or part.KIND:* where KIND is line, neutral,
+// earth, metal or current for those of its points that have that conductor.
 func (s *Site) Match(pattern string) ([]PointID, error) {
 	if p, ok := s.Point(PointID(pattern)); ok {
 		return []PointID{p.ID}, nil
@@ -169,7 +171,7 @@ func (s *Site) Match(pattern string) ([]PointID, error) {
 		return ids, nil
 	}
 	kind, star := strings.CutSuffix(place, ":*")
-	if place == "*" || star && slices.Contains([]Conductor{Line, Neutral, Earth, Metal}, Conductor(kind)) {
+	if place == "*" || star && slices.Contains([]Conductor{Line, Neutral, Earth, Metal, Current}, Conductor(kind)) {
 		if s.knownPart(part) {
 			return nil, nil
 		}
@@ -252,7 +254,13 @@ func (s *Site) addPoints() {
 			add("meter."+t, "meter, neutral "+side, Neutral, 0)
 		default:
 			eachLine(func(name, words string, phase int) {
-				if name == l {
+				switch {
+				case name != l:
+				case side == "v":
+					add("meter."+t, "meter, "+words+" voltage", Line, phase)
+				case s.Spec.Metering == CTOperated:
+					add("meter."+t, "meter, "+words+" current "+side, Current, phase)
+				default:
 					add("meter."+t, "meter, "+words+" "+side, Line, phase)
 				}
 			})
@@ -283,8 +291,8 @@ func (s *Site) addPoints() {
 	}
 	if s.Spec.Metering == CTOperated {
 		eachLine(func(l, words string, phase int) {
-			add("testblock."+l+"-s1", "test block, "+words+", current in", Line, phase)
-			add("testblock."+l+"-s2", "test block, "+words+", current out", Line, phase)
+			add("testblock."+l+"-s1", "test block, "+words+", current in", Current, phase)
+			add("testblock."+l+"-s2", "test block, "+words+", current out", Current, phase)
 			add("testblock."+l+"-v", "test block, "+words+", voltage", Line, phase)
 		})
 		add("testblock.n", "test block, neutral", Neutral, 0)

@@ -5,11 +5,12 @@
 // it into a Site: every test point, switch and act by name, in an order that is
 // the same on every run. Names are written part.place, in lower case:
 //
-//	meter.l-in  meter.n-out  meter.l2-in  meter.sw-out
+//	meter.l-in  meter.n-out  meter.l2-in  meter.l2-v  meter.sw-out
 //	cutout.l-supply  cutout.l-load  cutout.n  cutout.e
 //	socket.l  socket.n  socket.e  metalwork.box  reference.independent
 //
-// A three-phase position says l1, l2 and l3 where a single-phase one says l.
+// A three-phase position says l1, l2 and l3 where a single-phase one says l. A meter that current
+// transformers feed has its current circuit at l1-in and l1-out and its voltage at l1-v.
 package site
 
 import (
@@ -113,13 +114,17 @@ func (s Spec) WithDefaults() Spec {
 	return s
 }
 
-// usualOrder is the terminal order L-N-N-L that is usual in Great Britain [M];
+// usualOrder is the terminal order L-N-N-L that is usual in Great Britain [M], and for a meter that
+// current transformers feed current in, voltage, current out of each line [M];
 // the meter's own diagram decides, so a job may state another.
 func usualOrder(s Spec) []string {
 	var order []string
 	if s.Phases == 3 {
 		for _, l := range []string{"l1", "l2", "l3"} {
-			order = append(order, l+"-in", l+"-out")
+			if order = append(order, l+"-in"); s.Metering == CTOperated {
+				order = append(order, l+"-v")
+			}
+			order = append(order, l+"-out")
 		}
 		return append(order, "n-in", "n-out")
 	}

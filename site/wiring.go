@@ -207,7 +207,8 @@ func (w *wiring) transformerMeter() {
 		w.contact("meter-out."+l, "meter."+l+"-out", s2, false)
 		w.ct = append(w.ct, transformer{"ct." + l, "ct." + l, s2, secondary, parameters[TransformerRatio].Usual})
 		w.contact("voltage-fuse."+l, "cutout."+l+"-load", "testblock."+l+"-v", fuses)
-		w.join("meter-voltage."+l, "testblock."+l+"-v", "testblock.n", of(meterOhm), fixed(0))
+		w.contact("meter-v."+l, "testblock."+l+"-v", "meter."+l+"-v", false)
+		w.join("meter-voltage."+l, "meter."+l+"-v", "meter.n-in", of(meterOhm), fixed(0))
 		w.joints[len(w.joints)-1].open = gone
 	}
 }

@@ -6,6 +6,7 @@ import (
 
 	"meterwright/instrument"
 	"meterwright/method"
+	"meterwright/rules"
 	"meterwright/site"
 	"meterwright/visit/laws"
 )
@@ -199,7 +200,9 @@ func (m *Machine) reading(step int) laws.Reading {
 		r.Says = laws.Parted
 	case o.Bounds != nil && o.With == string(instrument.Continuity):
 		r.Says = laws.Joined
-	case o.Bounds != nil && o.Bounds.Unit == "A":
+	case o.Bounds != nil && o.Bounds.Unit == "A" && o.Bounds.Lower != "":
+		r.Says = laws.Flowing
+	case o.Bounds != nil && o.Bounds.Unit == "A" && o.Bounds.Doubt == rules.DoubtAgainst:
 		r.Says = laws.Still
 	case o.Bounds != nil && o.Bounds.Unit == "V" && o.Bounds.Lower == "":
 		r.Says = laws.Low

@@ -432,7 +432,7 @@ func (w *World) Registers() []Register {
 	for _, l := range w.setup.Site.Lines() {
 		element, plus, factor := "meter."+l, "meter."+l+"-in", 1.0
 		if ct {
-			element, plus, factor = "burden."+l, "testblock."+l+"-v", w.setup.Values[site.TransformerRatio]
+			element, plus, factor = "burden."+l, "meter."+l+"-v", w.setup.Values[site.TransformerRatio]
 		}
 		r := Register{Line: l}
 		row, closed := w.model.Joint(element)

@@ -18,29 +18,24 @@ func (d *sheet) testblock(top float64) float64 {
 	at := func(id string) spot { return d.spots[site.PointID(id)] }
 	y := top + reach + 8
 	left, right := d.p.W, 0.0
-	pitch := d.p.W
-	for i, t := range d.Claims.Terminals {
+	for _, t := range d.Claims.Terminals {
 		x := at("meter." + t).x
 		left, right = min(left, x), max(right, x)
-		if i > 0 {
-			pitch = min(pitch, x-at("meter."+d.Claims.Terminals[i-1]).x)
-		}
 	}
-	block := Rect{left - reach, y - reach, right + pitch/2 + reach, y + reach}
+	block := Rect{left - reach, y - reach, right + reach, y + reach}
 	d.box(Part, block)
 	d.part(site.Shorting, block)
 	shorted := d.away(site.Shorting)
-	lead := func(c Class, id string, from spot, to float64) {
-		d.line(c, from.x, from.y, from.x, to)
+	lead := func(c Class, id string, from spot) {
+		d.line(c, from.x, from.y, from.x, y)
 		d.point(site.PointID(id), from.x, y, false)
 	}
 	var ids []site.PointID
 	for _, l := range d.lines {
 		in, out, c := at("meter."+l+"-in"), at("meter."+l+"-out"), conductor(l)
-		lead(c, "testblock."+l+"-s1", in, y)
-		lead(c, "testblock."+l+"-s2", out, y)
-		// The meter's voltage circuit, which has no terminal among the numbered ones.
-		lead(c, "testblock."+l+"-v", spot{in.x + pitch/2, top - lane - 4}, y)
+		lead(c, "testblock."+l+"-s1", in)
+		lead(c, "testblock."+l+"-s2", out)
+		lead(c, "testblock."+l+"-v", at("meter."+l+"-v"))
 		if shorted {
 			d.line(Thin, in.x, y+dot+2, in.x, y+dot+5, out.x, y+dot+5, out.x, y+dot+2)
 		}
@@ -48,7 +43,7 @@ func (d *sheet) testblock(top float64) float64 {
 			ids = append(ids, site.PointID("testblock."+l+p))
 		}
 	}
-	lead(Neutral, "testblock.n", at("meter.n-in"), y)
+	lead(Neutral, "testblock.n", at("meter.n-in"))
 	ids = append(ids, "testblock.n")
 	key := "drawing.testblock"
 	if shorted {

@@ -58,6 +58,10 @@ const (
 	JoinedToCutout    Needs = "joined to the cut-out"
 	PartedFromNeutral Needs = "parted from neutral"
 	PartedFromEarth   Needs = "parted from earth"
+	CarriesNothing    Needs = "carries nothing"
+	CarriesShorted    Needs = "carries its current through the links"
+	JoinedToBlock     Needs = "joined to the test block"
+	LookedSince       Needs = "looked at since the meter was fitted"
 )
 
 // Breach is one law broken. Breaches are comparable.

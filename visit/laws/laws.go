@@ -32,6 +32,8 @@ const (
 	Parted
 	// Still: no current.
 	Still
+	// Flowing: a current, as a load gives it.
+	Flowing
 	// Looked: something was looked at and found as it should be, with no instrument.
 	Looked
 	// Low: no more than the touch-voltage limit, as a number.
@@ -241,12 +243,15 @@ type Universe struct {
 	atMeter Bits // readings of voltage at the meter, where tails are joined
 	joints  Bits
 	still   Bits
+	flowing Bits
+	looked  Bits // what was looked at, with no instrument
 	other   Bits // readings that no law about touching relies on
 
 	service  uint32 // switches that a completed visit leaves at home
 	cover    uint32
 	carrier  uint32
 	contact  uint32
+	links    uint32 // of the current circuits, at a position with current transformers
 	acts     []actLaw
 	pointLaw map[site.PointID][]demand
 	switches []site.Switch
@@ -270,7 +275,7 @@ func New(points []site.Point, switches []site.Switch, acts []site.Act, readings 
 	u.control()
 	for i, w := range switches {
 		switch w.ID {
-		case site.Carrier, site.Cover, site.TailsIn, site.MeterFit, site.Seals:
+		case site.Carrier, site.Cover, site.TailsIn, site.MeterFit, site.Seals, site.Shorting, site.VFuses:
 			u.service |= 1 << i
 		}
 		switch w.ID {
@@ -280,6 +285,8 @@ func New(points []site.Point, switches []site.Switch, acts []site.Act, readings 
 			u.carrier = 1 << i
 		case site.Contact:
 			u.contact = 1 << i
+		case site.Shorting:
+			u.links = 1 << i
 		}
 	}
 	for _, p := range points {
@@ -312,8 +319,11 @@ func (u *Universe) sort(i int, at site.Conductor) {
 		u.joints.add(i)
 	case Still:
 		u.still.add(i)
+	case Flowing:
+		u.flowing.add(i)
 	case Looked:
 		// What is looked at stays so until it is left or handed over.
+		u.looked.add(i)
 	default:
 		u.other.add(i)
 	}
@@ -349,24 +359,47 @@ func (u *Universe) find(at site.PointID, says Says, against ...site.PointID) Bit
 	return b
 }
 
+// blockNeutral is the neutral that a meter which current transformers feed is joined to.
+const blockNeutral site.PointID = "testblock.n"
+
 // touching is what must have been seen before a hand meets a point: metal quiet
 // to the person or to an independent earth; a conductor quiet to earth, and a
 // line also to neutral; and, because a reversed supply passes both, neutral and
 // earth themselves quiet to an independent earth or to the person.
 func (u *Universe) touching(p site.Point) []demand {
 	independent := []site.PointID{site.Reference, site.Body}
-	if p.Conductor == site.Metal {
+	switch p.Conductor {
+	case site.Metal:
 		return []demand{{p.ID, Unearthed, u.find(p.ID, Quiet, independent...)}}
+	case site.Current:
+		return u.secondary(p)
+	}
+	neutral := site.CutoutN
+	if u.links != 0 {
+		neutral = blockNeutral
 	}
 	ds := []demand{
 		{p.ID, QuietToEarth, u.find(p.ID, Quiet, site.MET)},
-		{site.CutoutN, Unearthed, u.find(site.CutoutN, Quiet, independent...)},
+		{neutral, Unearthed, u.find(neutral, Quiet, independent...)},
 		{site.MET, Unearthed, u.find(site.MET, Quiet, independent...)},
 	}
 	if p.Conductor == site.Line {
-		ds = append(ds, demand{p.ID, QuietToNeutral, u.find(p.ID, Quiet, site.CutoutN)})
+		ds = append(ds, demand{p.ID, QuietToNeutral, u.find(p.ID, Quiet, neutral)})
 	}
 	return ds
+}
+
+// secondary is what must have been seen before a hand meets the secondary circuit of a current transformer, which
+// raises a deadly voltage where it is opened under load: no current is left in the meter's circuit while the lead
+// of the transformer still carries one, so that the links carry it, and no voltage to earth.
+func (u *Universe) secondary(p site.Point) []demand {
+	l, _, _ := strings.Cut(p.ID.Place(), "-")
+	meter, block := site.PointID("meter."+l+"-in"), site.PointID("testblock."+l+"-s1")
+	return []demand{
+		{p.ID, QuietToEarth, u.find(p.ID, Quiet, site.MET)},
+		{meter, CarriesNothing, u.find(meter, Still, "")},
+		{block, CarriesShorted, u.find(block, Flowing, "")},
+	}
 }
 
 func (u *Universe) act(a site.Act, points []site.Point) actLaw {
@@ -419,15 +452,31 @@ func (u *Universe) act(a site.Act, points []site.Point) actLaw {
 			ask(p, PartedFromEarth, u.find(p, Parted, site.MET))
 		}
 		ask("meter.n-in", JoinedToCutout, u.find("meter.n-in", Joined, site.CutoutN).or(u.find("meter.n-out", Joined, site.CutoutN)))
+	case a.ID == "put-voltage-fuses-in":
+		// Nor a crossed voltage circuit by pushing a fuse onto it.
+		for _, p := range lines("-v") {
+			ask(p, JoinedToBlock, u.find(p, Joined, site.PointID("testblock."+p.Place())))
+			ask(p, PartedFromNeutral, u.find(p, Parted, "meter.n-in", blockNeutral))
+			ask(p, PartedFromEarth, u.find(p, Parted, site.MET))
+		}
+	case a.ID == "restore-links":
+		// Shorted, no instrument can tell whether the meter's current circuit is joined: somebody has to look.
+		ask("", LookedSince, u.looked)
 	case strings.HasPrefix(string(a.ID), "switch-on-"):
 		right("-out", Bits{})
 	}
 	switch a.ID {
-	case "withdraw-carrier", "refit-carrier", "shroud-contact", "bare-contact":
+	case "withdraw-carrier", "refit-carrier", "shroud-contact", "bare-contact",
+		"short-secondaries", "restore-links", "take-voltage-fuses-out", "put-voltage-fuses-in":
 		law.gloved, law.protect = true, u.wear.Gloves|u.wear.Visor
 	case "take-cover-off", "break-seals", "take-tails-out", "connect-tails":
 		// The neutral is broken and remade with the tails, and can rise under the hand.
 		law.gloved, law.protect = true, u.wear.Gloves
+	case "take-meter-off", "put-meter-on":
+		// Conductors leave a meter with it where current transformers feed it, and its neutral is among them.
+		if u.links != 0 {
+			law.gloved, law.protect = true, u.wear.Gloves
+		}
 	}
 	return law
 }
@@ -453,6 +502,11 @@ func (u *Universe) stand(a site.Act, law *actLaw) {
 		case a.ID == "refit-carrier" && (w.ID == site.MeterFit || w.ID == site.TailsIn):
 			// The supply is not put on bare ends of tails.
 			law.mask |= bit
+		case (a.ID == "restore-links" || a.ID == "put-voltage-fuses-in") && w.ID == site.MeterFit:
+			// No secondary is opened onto, and no voltage put on, the bare ends of a meter that is out.
+			law.mask |= bit
+		case tails && (w.ID == site.Shorting || w.ID == site.VFuses):
+			law.mask, law.want = law.mask|bit, law.want|bit
 		case tails && w.ID == site.Contact:
 			// Hands are at the meter for minutes, beside the cut-out.
 			law.mask, law.want = law.mask|bit, law.want|bit
@@ -469,12 +523,18 @@ func (u *Universe) lost(a site.Act) Bits {
 		}
 		// A load or a source joined behind the meter says nothing new about the neutral that was seen
 		// quiet to earth on the supply side, nor about the earth that was seen quiet to a reference.
-		return u.quiet.or(u.still).or(u.joints).Minus(u.neutral)
+		return u.quiet.or(u.still).or(u.flowing).or(u.joints).Minus(u.neutral)
 	case site.Deenergise:
-		// What was seen live is so no longer.
+		// What was seen live is so no longer, and current takes another way.
+		if a.ID == "short-secondaries" {
+			return u.atMeter.or(u.other).or(u.still).or(u.flowing)
+		}
 		return u.atMeter.or(u.other)
 	case site.Rejoin:
 		// Other conductors may now be at the terminals.
+		if u.links != 0 {
+			return u.joints.or(u.atMeter).or(u.other).or(u.looked)
+		}
 		return u.joints.or(u.atMeter).or(u.other)
 	}
 	return Bits{}

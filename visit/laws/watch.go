@@ -152,7 +152,7 @@ func (u *Universe) probing(s State, f Fact) []Breach {
 		return nil
 	}
 	at := u.readings[f.Reading].At
-	if part := at.Part(); part != "meter" && part != "cutout" {
+	if part := at.Part(); part != "meter" && part != "cutout" && part != "testblock" {
 		return nil
 	}
 	return u.lacking(u.pointLaw[at], s.Closed, Breach{Law: ProbedBare})
@@ -169,7 +169,7 @@ func (u *Universe) baring(s State, f Fact) []Breach {
 		return []Breach{{Law: GlovesOff, Switch: site.Contact}}
 	}
 	for i := range u.acts {
-		if u.acts[i].id == "take-tails-out" {
+		if u.acts[i].id == "take-tails-out" || u.links != 0 && u.acts[i].id == "take-meter-off" {
 			return u.lacking(u.acts[i].demands, s.Closed, Breach{Law: GlovesOff})
 		}
 	}
@@ -250,8 +250,10 @@ func (u *Universe) next(s State, f Fact) State {
 		s = u.read(s, f)
 	case Acted:
 		law := &u.acts[f.Act]
-		s.switches = s.switches&^law.setMask | law.sets
-		s = s.without(law.lost)
+		was := s.switches
+		if s.switches = was&^law.setMask | law.sets; s.switches != was || !law.calming {
+			s = s.without(law.lost)
+		}
 	case LeftPlace, HandedOver:
 		// Whoever comes back, or takes over, puts on anew.
 		s = s.without(everything)
