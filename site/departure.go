@@ -74,7 +74,9 @@ var (
 	findUnit   = []string{"Do not withdraw the carrier under load", "Look for another board or switch, and switch it off", "Ring your office if none is found"}
 	findSource = []string{"Touch no terminal", "Find the source, isolate it and lock it off", "Prove dead again"}
 	openCT     = []string{"Touch nothing at the test block and keep everybody clear", "Have the load taken off elsewhere", "Ring your office"}
-	meterFault = []string{"Note what the meter shows with a known load on", "Ring your office"}
+	// leaveFusesOut is leaveOut where the voltage fuses take the carrier's place.
+	leaveFusesOut = []string{"Leave the voltage fuses out", "Find what touches and put it right under the method", "Test again before a fuse goes in"}
+	meterFault    = []string{"Note what the meter shows with a known load on", "Ring your office"}
 	// crossedMeters leave the load side live with the carrier out.
 	crossedMeters = []string{"Touch no terminal: the load side is fed from elsewhere", "Note both meter numbers and accuse nobody", "Ring your office"}
 	tellOffice    = []string{"Touch nothing and accuse nobody", "Ring your office from outside"}

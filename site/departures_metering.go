@@ -68,9 +68,15 @@ func (c *catalogue) transformers() {
 		c.add("open/ct."+l, "the secondary of the current transformer of "+n+" is open: a high voltage stands at its ends under load", rare, Employer, true, openCT, part("ct-lead."+l))
 		c.add("shorted/ct."+l, "the secondary of the current transformer of "+n+" is shorted", seldom, Employer, false, putRight, shut("ct-short."+l))
 		c.add("unearthed/ct."+l, "the secondary of the current transformer of "+n+" is not earthed", rare, Employer, true, putRight, part("ct-earth."+l))
+		c.add("open/ct-short."+l, "the shorting link of "+n+" does not make", rare, Employer, true, openCT, part("ct-short."+l))
+		c.add("bridged/voltage-fuse."+l, "the voltage circuit of "+n+" is fed round its fuse", rare, Employer, true, findSource, shut("voltage-fuse."+l))
+		c.add("open/meter-v."+l, "the voltage conductor of "+n+" is open between test block and meter", seldom, Employer, false, putRight, part("meter-v."+l))
+		c.add("shorted/meter-v."+l, "the voltage conductor of "+n+" touches the neutral at the meter", rare, Employer, true, leaveFusesOut, bridge("meter."+l+"-v", "meter.n-in", 0))
+		c.add("earthed/meter-v."+l, "the voltage conductor of "+n+" touches earthed metal at the meter", rare, Employer, true, leaveFusesOut, bridge("meter."+l+"-v", string(MET), 0))
 		c.add("blown/voltage-fuse."+l, "the voltage fuse of "+n+" has operated", seldom, Employer, false, putRight, part("voltage-fuse."+l))
 		// Under load an open current circuit endangers wherever it is open.
 		c.jointFaults("meter-in."+l, "meter."+l+"-in", terminal(l, "in"), Employer, returnRole, openCT, putRight)
+		c.add("open/meter."+l+"-out", "the way of the current out of the meter is open on "+n, seldom, Employer, true, openCT, part("meter-out."+l))
 		c.add("open/ct-primary."+l, "the conductor of "+n+" through its current transformer is open", rare, Employer, false, putRight, part("ct."+l))
 		c.add("weak/ct-primary."+l, "the conductor of "+n+" through its current transformer has a bad joint", rare, Employer, false, putRight, weaken(weakOhm, "ct."+l))
 		c.add("dead/meter-voltage."+l, "the voltage circuit of the meter on "+n+" has failed", rare, Supplier, false, meterFault, part("meter-voltage."+l))
@@ -81,8 +87,11 @@ func (c *catalogue) transformers() {
 			swap("ct-lead."+p[0]+":a", "ct-lead."+p[1]+":a"), swap("ct-magnetising."+p[0]+":a", "ct-magnetising."+p[1]+":a"))
 		c.add("paired/voltage."+p[0]+"-"+p[1], "the voltages of "+words+" are exchanged at the meter", seldom, Employer, false, putRight,
 			swap("voltage-fuse."+p[0]+":b", "voltage-fuse."+p[1]+":b"))
+		c.add("paired/meter-v."+p[0]+"-"+p[1], "the voltage conductors of "+words+" are exchanged between test block and meter", seldom, Employer, false, putRight,
+			swap("meter-v."+p[0]+":b", "meter-v."+p[1]+":b"))
 		c.add("sequence/load."+p[0]+"-"+p[1], words+" are exchanged beyond the current transformers", seldom, Employer, false, putRight,
 			swap("ct."+p[0]+":b", "ct."+p[1]+":b"))
 	}
+	c.add("open/meter-neutral", "the neutral of the meter is open between test block and meter", seldom, Employer, false, putRight, part("meter-neutral"))
 	c.add("open/voltage-neutral", "the neutral of the meter's voltage circuit is open", seldom, Employer, false, putRight, part("voltage-neutral"))
 }

@@ -42,6 +42,8 @@ var latent = []struct{ id, why string }{
 	{"welded/main.house.n", "what is switched off is still joined to the network's neutral"},
 	{"welded/main.house", "what is switched off is live"},
 	{"open/ct.", "under load its ends stand at a voltage that the model, without saturation, understates"},
+	{"open/ct-short.", "it is relied on while the current circuit of the meter is taken out: then as open/ct"},
+	{"bridged/voltage-fuse.", "a terminal that is thought to be off is live"},
 	{"open/meter.l", "the current circuit of a transformer: as open/ct"},
 	{"failing/meter.l", "the current circuit of a transformer: as when it is open"},
 	{"unearthed/ct.", "the secondary floats near the primary"},

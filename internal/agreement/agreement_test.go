@@ -33,6 +33,10 @@ var reasons = []reason{
 	{"polarity-voltage", "the supply may stand at either end of the band at the transformer; with the drop in main and service it is outside at the meter, and within the voltmeter's accuracy of an end it is open", true},
 	{"supply-voltage", "as at the meter, without the drop of this installation's own load", true},
 	{"voltage-after", "as at the meter, without the drop of this installation's own load", true},
+	{"voltage-l", "as for line to earth at the socket, before the wiring", true},
+	{"carrying", "an inverter can carry nearly the whole load of a line, and the visit waits for a load that shows", true},
+	{"shorted-block", "as before the links were shorted", true},
+	{"current-after", "as before the links were shorted", true},
 	{"loop-earth-tn-cs", "a small transformer behind a long, thin main comes within the loop tester's accuracy of the declared maximum", true},
 	{"loop-neutral", "a small transformer behind a long, thin main comes within the loop tester's accuracy of what is usual; a remark", false},
 	{"loop-neutral-tn-cs", "as for the loop with earth, which shares every conductor with it", true},
@@ -71,12 +75,12 @@ func TestHealthyLooksAsExpected(t *testing.T) {
 			}
 		}
 		for _, state := range states {
-			in, err := world.New(world.Setup{Site: w.site, Switching: state})
+			in, err := world.New(world.Setup{Site: w.site, Values: w.loaded(site.Usual()), Switching: state})
 			if err != nil {
 				t.Fatal(err)
 			}
 			for k := range drawn {
-				if err := in.Redraw(&drawn[k]); err != nil {
+				if err := in.Redraw(w.loaded(drawn[k])); err != nil {
 					t.Fatal(err)
 				}
 				for i := range w.looks {
@@ -192,7 +196,7 @@ func TestWhatEachStepCatches(t *testing.T) {
 		healthy := map[site.Switching]*world.World{}
 		for n := range all {
 			d := &all[n]
-			worlds, setup := healthy, world.Setup{Site: w.site}
+			worlds, setup := healthy, world.Setup{Site: w.site, Values: w.loaded(site.Usual())}
 			if len(d.Changes) > 0 {
 				worlds, setup.Departures = map[site.Switching]*world.World{}, all[n:n+1]
 			}
@@ -302,7 +306,7 @@ var idle = []struct {
 	why         string
 	pair        [2]string
 }{
-	{site.TNCS, []string{"supply-neutral", "supply-lamp-earth-neutral", "dead-neutral-earth"},
+	{site.TNCS, []string{"supply-neutral", "supply-lamp-earth-neutral", "dead-neutral-earth", "polarity-neutral", "voltage-after-neutral"},
 		"neutral and earth are one conductor up to the cut-out and stay together whatever is exchanged before it; it takes an earth that is not joined there as well",
 		[2]string{"reversed/service", "open/pen-link"}},
 	{site.TNS, ofTheEarth,
@@ -311,7 +315,12 @@ var idle = []struct {
 	{site.TT, ofTheEarth,
 		"the earth has its own electrode; it takes a joint to the neutral that nobody knows of as well as a neutral that is live",
 		[2]string{"reversed/service", "claimed/tn-c-s"}},
+	{site.TNCS, []string{"dead-current-earth"}, shortedAndOpen, [2]string{"open/ct-short.l1", "open/meter.l1-out"}},
+	{site.TNS, []string{"dead-current-earth"}, shortedAndOpen, [2]string{"open/ct-short.l1", "open/meter.l1-out"}},
+	{site.TT, []string{"dead-current-earth"}, shortedAndOpen, [2]string{"open/ct-short.l1", "open/meter.l1-out"}},
 }
+
+const shortedAndOpen = "a secondary stands at a voltage only where it is open, and the link and the meter both close it; it takes both to fail"
 
 // idleRow returns the place in idle of a step under an arrangement, or -1.
 func idleRow(a site.Arrangement, step string) int {
@@ -327,7 +336,7 @@ func idleRow(a site.Arrangement, step string) int {
 // step.
 func (w *walked) pairFails(t *testing.T, known judge, row int, l *look) bool {
 	t.Helper()
-	setup := world.Setup{Site: w.site, Switching: l.switching}
+	setup := world.Setup{Site: w.site, Values: w.loaded(site.Usual()), Switching: l.switching}
 	for _, id := range idle[row].pair {
 		if w.job.Site.Phases == 3 && strings.HasPrefix(id, "reversed/") {
 			id += ".l1"

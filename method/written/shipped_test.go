@@ -38,12 +38,13 @@ func limits(t testing.TB) method.Rules {
 }
 
 // jobs lists every claim that changes which steps a method has.
-func jobs(phases int) []method.Job {
+func jobs(d *method.Document) []method.Job {
+	phases := d.For.Phases
 	var all []method.Job
 	for _, a := range site.Arrangements() {
 		for mask := range 1 << 7 {
 			on := func(bit int) bool { return mask&(1<<bit) != 0 }
-			j := method.Job{FitIsolator: on(0), Site: site.Spec{Arrangement: a, Phases: phases, Rates: 1,
+			j := method.Job{FitIsolator: on(0), Site: site.Spec{Arrangement: a, Phases: phases, Metering: site.Metering(d.For.Metering), Rates: 1,
 				Export: on(1), Switched: on(2) && phases == 1, Isolator: on(3), NoSocket: on(4)}}
 			if on(2) && phases == 3 {
 				continue
@@ -94,7 +95,7 @@ func TestEveryShippedMethodResolvesForEveryClaim(t *testing.T) {
 	for _, d := range s.Methods {
 		n := 0
 		sets := overlaysOf(s, d.ID)
-		for i, j := range jobs(d.For.Phases) {
+		for i, j := range jobs(d) {
 			for k, set := range sets {
 				if !full && k != 0 && k != i%len(sets) {
 					continue
@@ -238,7 +239,7 @@ func TestStepsAsReviewed(t *testing.T) {
 			name string
 			spec site.Spec
 		}{{"plain", site.Spec{}}, {"full", full}} {
-			c.spec.Arrangement, c.spec.Phases = site.TNCS, d.For.Phases
+			c.spec.Arrangement, c.spec.Phases, c.spec.Metering = site.TNCS, d.For.Phases, site.Metering(d.For.Metering)
 			c.spec.Switched = c.name == "full" && d.For.Phases == 1
 			r, err := method.Resolve(d, nil, method.Job{Site: c.spec, FitIsolator: c.name == "full"}, l)
 			if err != nil {
@@ -269,7 +270,7 @@ func TestAResolvedMethodKeepsItsHash(t *testing.T) {
 	s, l := library(t), limits(t)
 	for _, d := range s.Methods {
 		hashes := map[string]bool{}
-		all := jobs(d.For.Phases)
+		all := jobs(d)
 		for i := 0; i < len(all); i += 7 {
 			r, err := method.Resolve(d, nil, all[i], l)
 			if err != nil {

@@ -19,7 +19,7 @@ func TestEveryShippedMethodCanBeCarriedOut(t *testing.T) {
 	n := 0
 	for _, d := range s.Methods {
 		sets := overlaysOf(s, d.ID)
-		all := jobs(d.For.Phases)
+		all := jobs(d)
 		for i, j := range all {
 			if i%5 != 0 { // each claim changes many times among these
 				continue
@@ -117,7 +117,7 @@ func answer(t *testing.T, s *method.Step, j method.Job, reference string) visit.
 		// band, everything else near nought.
 		text := "0.02"
 		if s.Observe.Bounds.Lower != "" {
-			text = "234.0"
+			text = map[string]string{"declared-voltage": "234.0", "two-lines-voltage": "405.3", "secondary-current": "1.20"}[s.Observe.Limit]
 		}
 		return visit.Observed{Step: s.ID, Shows: value(text, s.Observe.Bounds.Unit)}
 	case s.Inspect != nil:

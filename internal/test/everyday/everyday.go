@@ -34,6 +34,10 @@ func (p Person) Item(*method.Step) (id, due string, err error) { return "", "202
 func (p Person) Reading(s *method.Step) (instrument.Indication, error) {
 	text := "0.00"
 	switch b := s.Observe.Bounds; {
+	case s.Observe.Limit == "two-lines-voltage":
+		text = "400.8"
+	case b.Unit == "A" && b.Lower != "":
+		text = "1.20"
 	case b.Unit == "V" && b.Lower != "":
 		text = "231.4"
 	case b.Unit == "ohm":
