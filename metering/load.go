@@ -1,6 +1,7 @@
 package metering
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -68,10 +69,10 @@ func (l TimedLoad) Power() (measure.Estimate, error) {
 const stopwatch = 0.2
 
 // ByHand is a count of pulses within a time that a person took with a stopwatch, as both were entered: one pulse out
-// either way.
-func ByHand(pulses, seconds, constant string) (TimedLoad, error) {
-	var vals [3]measure.Decimal
-	for i, s := range []string{pulses, seconds, constant} {
+// either way. ratio is that of the current transformers, and 1 where it is left empty.
+func ByHand(pulses, seconds, constant, ratio string) (TimedLoad, error) {
+	var vals [4]measure.Decimal
+	for i, s := range []string{pulses, seconds, constant, cmp.Or(ratio, "1")} {
 		d, err := measure.ParseDecimal(s)
 		if err != nil {
 			return TimedLoad{}, fmt.Errorf("load check: %w", err)
@@ -83,7 +84,7 @@ func ByHand(pulses, seconds, constant string) (TimedLoad, error) {
 		return TimedLoad{}, fmt.Errorf("load check: %s pulses cannot be counted: give a whole number from 1 on", pulses)
 	}
 	u := measure.Quadrature(stopwatch, vals[1].Resolution()/math.Sqrt(12))
-	return TimedLoad{Pulses: int(n), Count: FreeWindow, Seconds: measure.Estimate{Value: vals[1].Float(), U: u}, Constant: vals[2].Float(), Ratio: 1}, nil
+	return TimedLoad{Pulses: int(n), Count: FreeWindow, Seconds: measure.Estimate{Value: vals[1].Float(), U: u}, Constant: vals[2].Float(), Ratio: vals[3].Float()}, nil
 }
 
 // LoadTolerancePct is how far a load check may lie from the load that was switched on, and RatingPct how far that load

@@ -252,7 +252,7 @@ func (f *finder) load() {
 			}
 			return ""
 		}
-		l, err := metering.ByHand(e.text, beside(method.LoadSeconds), beside(method.LoadConstant))
+		l, err := metering.ByHand(e.text, beside(method.LoadSeconds), beside(method.LoadConstant), beside(method.TransformerRatio))
 		if err != nil {
 			continue
 		}

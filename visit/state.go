@@ -338,8 +338,8 @@ func worse(a, b Outcome) Outcome {
 	return a
 }
 
-// supplySwitch is the index of the switch that takes the supply off: the carrier, or the voltage
-// fuses; -1 where there is neither.
+// supplySwitch is the index of the switch that takes the supply off, the carrier; -1 where there is none. The voltage
+// fuses of a meter on current transformers leave the supply on.
 func supplySwitch(m *method.Resolved) int {
-	return slices.IndexFunc(m.Switches, func(w site.Switch) bool { return w.ID == site.Carrier || w.ID == site.VFuses })
+	return slices.IndexFunc(m.Switches, func(w site.Switch) bool { return w.ID == site.Carrier })
 }

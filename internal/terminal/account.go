@@ -130,7 +130,7 @@ func (t *Text) loads(s *say.Speaker, a *visit.Account) {
 			continue
 		}
 		var p measure.Estimate
-		load, err := metering.ByHand(n, sec, k)
+		load, err := metering.ByHand(n, sec, k, value(method.TransformerRatio))
 		if err == nil {
 			p, err = load.Power()
 		}

@@ -204,6 +204,7 @@ var leaves = []struct {
 	{"withdraw-carrier", []method.FieldRole{method.Dependants, method.OffTime, method.FuseType, method.FuseRating, method.Told, method.AdviceGiven}},
 	{"take-meter-off", []method.FieldRole{method.OldMeter, method.FinalRegister}},
 	{"put-meter-on", []method.FieldRole{method.NewMeter, method.OpeningRegister, method.LoadPulses, method.LoadSeconds, method.LoadConstant}},
+	{"restore-links", []method.FieldRole{method.TransformerRatio, method.Multiplier, method.Unmetered, method.Torque}},
 	{"connect-tails", []method.FieldRole{method.Torque}},
 	{"refit-carrier", []method.FieldRole{method.OnTime, method.FaultCurrent}},
 	{"fit-seals", []method.FieldRole{method.NewSeals}},
