@@ -335,6 +335,16 @@ func TestScriptInNames(t *testing.T) {
 	}
 }
 
+// altered is a record in which what was left was written otherwise after it was signed.
+func altered(t *testing.T, file string) string {
+	t.Helper()
+	changed := strings.Replace(file, "the supply is on", "the supply is off", 1)
+	if changed == file {
+		t.Fatal("nothing was changed in the record")
+	}
+	return changed
+}
+
 // TestVerify: the verdict on a file, whatever it is, and nothing is kept.
 func TestVerify(t *testing.T) {
 	s, made := fill(t)
@@ -344,12 +354,8 @@ func TestVerify(t *testing.T) {
 		t.Fatal(err)
 	}
 	file := string(made["whole"].File())
-	changed := strings.Replace(file, "the supply is on", "the supply is off", 1)
-	if changed == file {
-		t.Fatal("nothing was changed in the record")
-	}
 	want(t, send(t, h, "/office/verify", nil, [2]string{"r.jsonl", file}), 200, "Genuine and ended", "up to the same last one", "The same visit in this office")
-	want(t, send(t, h, "/office/verify", nil, [2]string{"r.jsonl", changed}), 200, "Not genuine", "Fault")
+	want(t, send(t, h, "/office/verify", nil, [2]string{"r.jsonl", altered(t, file)}), 200, "Not genuine", "Fault")
 	lines := strings.SplitAfter(file, "\n")
 	want(t, send(t, h, "/office/verify", nil, [2]string{"r.jsonl", strings.Join(lines[:20], "")}), 200, "Genuine, not ended", "and the file 20")
 	want(t, send(t, h, "/office/verify", nil, [2]string{"r.jsonl", strings.Join(append(lines[:20:20], lines[21:]...), "")}), 200, "Not genuine")
