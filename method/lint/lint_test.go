@@ -52,6 +52,16 @@ func codes(found []lint.Finding) []lint.Code {
 
 const single = "gb-single-phase-exchange"
 
+// theSingle is the shipped single-phase method.
+func theSingle(t testing.TB, a lint.Against) *method.Document {
+	t.Helper()
+	d, err := (&written.Shelf{Methods: a.Methods}).Method(single)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
 func TestShippedMethodsAreClean(t *testing.T) {
 	a := against(t)
 	for _, d := range a.Methods {
@@ -66,7 +76,7 @@ func TestShippedMethodsAreClean(t *testing.T) {
 		}
 		found, err := lint.Overlay(o, d, a)
 		want := []lint.Code(nil)
-		if o.ID == "gloves-from-cutout" {
+		if o.ID == "gloves-from-cutout" || o.ID == "two-phases" {
 			want = []lint.Code{lint.TakesAway}
 		}
 		if err != nil || !slices.Equal(codes(found), want) {
@@ -117,7 +127,7 @@ func TestMethod(t *testing.T) {
 
 func TestAMethodWithoutAnything(t *testing.T) {
 	a := against(t)
-	d := *a.Methods[0]
+	d := *theSingle(t, a)
 	d.ID, d.Proofs, d.Stops, d.MakeSafe = "bare", nil, nil, nil
 	d.Steps = []method.Step{{ID: "a", Phase: d.Phases[0].ID, Say: "Refit the carrier.", Act: "refit-carrier"}}
 	found, err := lint.Method(&d, a)
@@ -144,7 +154,7 @@ const refit = `  - add:
 // TestOverlay: whatever way an overlay takes something away, it is named with its kind.
 func TestOverlay(t *testing.T) {
 	a := against(t)
-	d := a.Methods[0]
+	d := theSingle(t, a)
 	for _, c := range []struct {
 		name, changes string
 		want          []method.Away
@@ -196,7 +206,7 @@ func TestOverlay(t *testing.T) {
 // TestRefitWithTheMeterOff: an act that is added beside the method's own is held against it.
 func TestRefitWithTheMeterOff(t *testing.T) {
 	a := against(t)
-	found, err := lint.Overlay(overlay(t, refit), a.Methods[0], a)
+	found, err := lint.Overlay(overlay(t, refit), theSingle(t, a), a)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -216,14 +226,14 @@ func TestRefitWithTheMeterOff(t *testing.T) {
 func TestDeadByOneQuestion(t *testing.T) {
 	a := against(t)
 	var remove []string
-	for _, s := range a.Methods[0].Steps {
+	for _, s := range theSingle(t, a).Steps {
 		if s.Observe != nil && slices.Contains(s.Supports, "dead") {
 			remove = append(remove, s.ID)
 		}
 	}
 	o := overlay(t, "  - add: {before: visor-off, steps: [{id: dead-asked, phase: dead, say: Is it dead?, inspect: {answers: [yes, no], expect: yes}, supports: [dead]}]}\n"+
 		"  - relax: {remove: ["+strings.Join(remove, ", ")+"]}\n")
-	found, err := lint.Overlay(o, a.Methods[0], a)
+	found, err := lint.Overlay(o, theSingle(t, a), a)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -244,20 +254,20 @@ func TestProver(t *testing.T) {
 		n++
 		return []lint.Finding{{Code: lint.BreaksLaw, Problem: "the contact is bare"}}, nil
 	}
-	found, err := lint.Method(a.Methods[0], a)
+	found, err := lint.Method(theSingle(t, a), a)
 	if err != nil || len(found) != 1 || found[0].Code != lint.BreaksLaw || !found[0].Wrong() || n != 6 {
 		t.Errorf("%v, %v after %d searches", found, err, n)
 	}
 	broken := errors.New("out of states")
 	a.Prove = func(*method.Resolved) ([]lint.Finding, error) { return nil, broken }
-	if _, err := lint.Method(a.Methods[0], a); !errors.Is(err, broken) {
+	if _, err := lint.Method(theSingle(t, a), a); !errors.Is(err, broken) {
 		t.Errorf("got %v", err)
 	}
 }
 
 func TestTranslation(t *testing.T) {
 	a := against(t)
-	d := a.Methods[0]
+	d := theSingle(t, a)
 	tr := &method.Translation{Of: d.ID, Edition: d.Edition, Language: "de", Words: map[string]string{"title": "Der Zähler ist sicher"}}
 	found, err := lint.Translation(tr, d)
 	if !slices.Equal(codes(found), []lint.Code{lint.SaysSafe}) || found[0].Pointer != "/words/title" {
