@@ -53,8 +53,8 @@ type visitFrame struct {
 	// URL is the address of the visit, Day that of the day's jobs.
 	URL, Day string
 	// State is the hash of the last line that the page knows.
-	State                    string
-	Address                  string
+	State            string
+	Address          string
 	Fictional, Ended bool
 	// Stop is the title of the stop in force.
 	Stop   string

@@ -11,9 +11,9 @@ import (
 // stopPage fills the screen.
 type stopPage struct {
 	visitFrame
-	Title    string
-	Seen     string
-	Do       []string
+	Title string
+	Seen  string
+	Do    []string
 	// Owner is who must mend it, in words; To is that owner, where a method names one, and Ring their number.
 	Owner    string
 	To       method.Owner

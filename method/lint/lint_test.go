@@ -97,7 +97,7 @@ func TestMethod(t *testing.T) {
 	}{
 		{"another edition", "", "", nil, ""},
 		{"a shipped edition, changed", "edition: \"9\"\ntitle: Exchange", "edition: \"2\"\ntitle: Another exchange", []lint.Code{lint.EditionTaken}, "/edition"},
-		{"safe in a sentence", "Touch nothing, Tell the person", "It is safe, Tell the person", []lint.Code{lint.SaysSafe}, "/stops/0/do/0"},
+		{"safe in a sentence", "Touch nothing, Tell the person", "It is safe, Tell the person", []lint.Code{lint.SaysSafe}, "/stops/2/do/0"},
 		{"safe in an answer", "[they agree, they differ]", "[they agree, safe]", []lint.Code{lint.SaysSafe}, "/steps/0/inspect/answers/1"},
 		{"safe with a full stop, in capitals", "why: A pinhole cannot be seen", "why: Then they are SAFE. A pinhole cannot be seen", []lint.Code{lint.SaysSafe}, ""},
 		{"safe in another language", "title: Exchange of", "title: Gefahrlos! Exchange of", []lint.Code{lint.SaysSafe}, "/title"},
