@@ -52,7 +52,11 @@ func (b *bounce) during(p *phone) {
 
 func (b *bounce) after(p *phone) {
 	p.t.Helper()
-	if b == nil || b.at == nil {
+	if b == nil {
+		return
+	}
+	if b.at == nil { // Nothing was pressed: a photograph was taken.
+		b.sent = eval[int](p, `window.sent ?? 0`)
 		return
 	}
 	where := eval[string](p, `document.querySelector("main").dataset.ask ?? location.pathname`)
@@ -62,7 +66,7 @@ func (b *bounce) after(p *phone) {
 	// What a press leads to is begun before the frame after the next is drawn.
 	sent := eval[int](p, `new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(window.sent ?? 0))))`)
 	if sent != b.sent+1 {
-		p.t.Errorf("bounce %d, %s after the finger was lifted, at %s: %d forms and pages were asked for, not one", b.n, b.delta(), where, sent-b.sent)
+		p.t.Errorf("bounce %d, %s after the finger was lifted from %v, at %s: %d forms and pages were asked for, not one: %s", b.n, b.delta(), *b.at, where, sent-b.sent, eval[string](p, `window.asks.slice(-3).join(" | ")`))
 	}
 	b.sent = sent
 	if got := eval[string](p, `[...document.querySelectorAll("input[data-digits]")].map((i) => i.value).join("")`); got != "" {
@@ -78,7 +82,7 @@ func (p *phone) tapAt(x, y float64) {
 }
 
 // watched counts what the page asks of the other side.
-const watched = `(() => { const f = window.fetch; window.sent = 0; window.fetch = (...a) => { window.sent++; return f(...a); }; return true; })()`
+const watched = `(() => { const f = window.fetch; window.sent = 0; window.asks = []; window.fetch = (...a) => { window.sent++; window.asks.push(a[0] + " " + (a[1]?.body ?? "")); return f(...a); }; return true; })()`
 
 // lines are the lines of a visit that somebody sent.
 func (s *Server) said(t *testing.T, id string) []record.Event {

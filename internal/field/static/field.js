@@ -13,44 +13,55 @@
 	};
 
 	// What is asked, and since when: an answer counts only if the finger came down for what is asked now,
-	// and not at once after that changed.
+	// and not at once after that changed or after another answer.
 	const asked = (el) => el.closest("[data-row]")?.dataset.row ?? document.querySelector("main")?.dataset.ask ?? "";
 	let changed = -Infinity;
 	const locked = new Map(); // the rows of a sheet, each until when
 	let down = null;
-	let lifted = -Infinity; // when a finger was lifted last, and where
+	let lifts = []; // what fingers were lifted from and the browser has not told yet
+	let label = null; // the label that was pressed last
+	let lifted = -Infinity; // when a finger was lifted from an answer last, and where
 	let spot = { x: -1, y: -1 };
 	let pending = null; // the requests under way
 
-	const hears = (el, at) => {
-		if (el.closest(".stopnow")) return true;
-		if (at < changed + deaf || pending && !el.closest("[data-row]")) return false;
-		return !(locked.get(asked(el)) > at);
-	};
-
-	const pressable = (target) => target.closest?.("button, a[href], label, summary") ?? target.closest?.("input");
-
+	// free says that no request is under way that an answer would follow; on a sheet each row waits for its own.
+	const free = (el) => !!el.closest(".stopnow") || (el.closest("[data-row]") ? !el.closest("[data-row]").dataset.busy : !pending);
+	const awake = (el, at) => !!el.closest(".stopnow") || at >= changed + deaf && !(locked.get(asked(el)) > at);
 	// On a sheet the rows beside an answered one go on hearing, but for the place the finger was lifted from.
 	const bounced = (el, e) => el.closest("[data-row]") && e.timeStamp < lifted + deaf && Math.hypot(e.clientX - spot.x, e.clientY - spot.y) < 40;
 
+	const pressable = (target) => target.closest?.("button, a[href], label, summary") ?? target.closest?.("input");
+
 	addEventListener("pointerdown", (e) => {
 		const el = pressable(e.target);
-		down = el && hears(el, e.timeStamp) && !bounced(el, e) ? { el, ask: asked(el) } : null;
+		down = el && free(el) && awake(el, e.timeStamp) && !bounced(el, e) ? { el, ask: asked(el) } : null;
 		if (down && el.dataset.key) digit(el, e.timeStamp);
 	}, true);
 	addEventListener("pointercancel", () => { down = null; }, true);
+	addEventListener("pointerup", (e) => {
+		if (!down) return;
+		const { el, ask } = down;
+		lifts = [...lifts.filter((l) => e.timeStamp - l.at < 1000), { el, ask, at: e.timeStamp }];
+		down = null;
+		if (!el.matches("button:not([type=button]), a[href]")) return;
+		lifted = e.timeStamp;
+		spot = { x: e.clientX, y: e.clientY };
+		if (el.closest("[data-row]")) locked.set(ask, lifted + deaf);
+		else changed = Math.max(changed, lifted);
+	}, true);
 
 	// A finger lifted elsewhere, or from something that was not there when it came down, has said nothing.
 	addEventListener("click", (e) => {
 		const el = pressable(e.target);
 		if (!el) return;
-		const meant = e.detail === 0 ? hears(el, e.timeStamp) : down && down.el === el && down.ask === asked(el);
+		// What a label is pressed for is pressed by the browser right after it.
+		if (el === label && e.target.matches("input")) return;
+		label = null;
+		const i = lifts.findIndex((l) => l.el === el && l.ask === asked(el));
+		lifts.splice(0, i + 1);
+		const meant = free(el) && (i >= 0 || e.detail === 0 && awake(el, e.timeStamp));
 		if (e.detail === 0 && el.dataset.key && meant) digit(el, e.timeStamp);
-		if (meant) {
-			lifted = e.timeStamp;
-			spot = { x: e.clientX, y: e.clientY };
-		}
-		if (meant && el.matches("[data-row] button")) locked.set(asked(el), Infinity);
+		if (meant && el.matches("label")) label = el;
 		if (!meant) {
 			e.preventDefault();
 			e.stopImmediatePropagation();
@@ -178,7 +189,6 @@
 	const fetched = async (url, body, push, from, at) => {
 		if (from && !from.isConnected) return;
 		const row = from?.dataset.row;
-		if (from) from.dataset.busy = "1";
 		notice("");
 		try {
 			const options = from ? { method: "POST", body: body() } : {};
@@ -212,6 +222,7 @@
 			const data = new FormData(form, by?.isConnected ? by : null);
 			return form.enctype === "multipart/form-data" ? data : new URLSearchParams(data);
 		};
+		form.dataset.busy = "1";
 		go(url, body, true, form, lifted);
 	});
 
