@@ -403,7 +403,9 @@ func (s *samples) stopped() {
 	})
 	s.add("stop, declared and not named", func(v visitFrame) templ.Component {
 		v.Stop, v.Supply = v.Say("stop.declared"), supplyView{State: "stop"}
-		named := func(words string) wayOn { return wayOn{Words: s.w(words), Form: []answer{{Name: "kind", Value: "stopped"}}} }
+		named := func(words string) wayOn {
+			return wayOn{Words: s.w(words), Form: []answer{{Name: "kind", Value: "stopped"}}}
+		}
 		return stopPage{visitFrame: v, Title: v.Say("field.stop.head", "stop", v.Stop), Do: []string{v.Say("field.stop.do.back"), v.Say("field.stop.do.tell"), v.Say("field.stop.do.decide")}, Resume: true,
 			Declares: declarations{First: true, Alarms: []wayOn{named("Something burns or smokes"), named("Somebody was hurt or nearly hurt"), named("The carrier moved and sits loose in the cut-out")},
 				Back: []wayOn{named("The work is given up with the carrier in")}}}.Page()
