@@ -295,6 +295,13 @@ func (v *Visit) Held() []string {
 // Switches lists every switch with its position.
 func (v *Visit) Switches() map[string]string { return v.switchesIn(&v.now.control) }
 
+// ContactBare reports whether the carrier is out and the live contact behind it is not shrouded: something
+// live is within reach then, whatever was proved dead beyond it.
+func (v *Visit) ContactBare() bool {
+	at := v.Switches()
+	return at[string(site.Carrier)] == "out" && at[string(site.Contact)] != "shrouded"
+}
+
 func (v *Visit) switchesIn(c *Control) map[string]string {
 	out := make(map[string]string, len(v.machine.Method.Switches))
 	for i, w := range v.machine.Method.Switches {

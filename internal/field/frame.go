@@ -98,6 +98,9 @@ func (h *Handler) supply(f *casefile) supplyView {
 		return supplyView{State: "live"}
 	}
 	s := supplyView{State: "out", Out: o.Off, Minutes: max(0, int(now.Sub(o.Off).Minutes()))}
+	if f.Visit.ContactBare() {
+		return s
+	}
 	lapses := f.Visit.Lapses()
 	for i, p := range f.method().Proofs {
 		if x := &f.Visit.Account().Proofs[i]; p.Role == method.DeadProof && x.State == visit.ProofHolds {

@@ -159,6 +159,14 @@
 	addEventListener("visibilitychange", tick);
 	addEventListener("focus", tick);
 
+	// While no answer counts yet, what can be pressed says so: a press that is not heard must not look like one.
+	let hears = 0;
+	const quiet = () => {
+		document.body.dataset.quiet = "1";
+		clearTimeout(hears);
+		hears = setTimeout(() => { delete document.body.dataset.quiet; }, deaf);
+	};
+
 	// show puts a page in the place of the present one. at is when the finger came down that led to it.
 	const show = (html, url, push, at, row) => {
 		const page = new DOMParser().parseFromString(html, "text/html");
@@ -179,6 +187,7 @@
 		Idiomorph.morph(document.body, page.body, { morphStyle: "innerHTML", ignoreActiveValue: false });
 		ready();
 		if (sheet) return true;
+		quiet();
 		window.scrollTo(0, 0);
 		for (const u of document.querySelectorAll(".upper")) u.scrollTop = 0;
 		document.querySelector("h1")?.focus({ preventScroll: true });
