@@ -35,7 +35,7 @@ func TestLeftToDo(t *testing.T) {
 // A stop declared without a name gives way to any that has one; of two that have one the graver stands, and only what would
 // be in force is to be declared.
 func TestWhatIsLeftToDeclare(t *testing.T) {
-	all := []string{"burning", "somebody-hurt", "leads-failed", "carrier-loose", "meter-back", "leave-as-found"}
+	all := []string{"burning", "somebody-hurt", "leads-failed", "carrier-loose", "meter-back", "leave-as-found", "broken-off"}
 	for _, x := range []struct {
 		in   []string
 		left []string
