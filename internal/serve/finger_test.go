@@ -55,6 +55,11 @@ func (p *phone) drag(x, y, toX, toY float64) {
 		p.finger.later(40 * time.Millisecond)
 		p.feels(input.DispatchTouchEventTypeTouchMove, p.finger.at, &input.TouchPoint{X: x + (toX-x)*part, Y: y + (toY-y)*part})
 	}
+	// It rests before it is lifted, so that nothing is flung.
+	for range 2 {
+		p.finger.later(300 * time.Millisecond)
+		p.feels(input.DispatchTouchEventTypeTouchMove, p.finger.at, &input.TouchPoint{X: toX, Y: toY})
+	}
 	p.finger.later(40 * time.Millisecond)
 	p.feels(input.DispatchTouchEventTypeTouchEnd, p.finger.at)
 }
