@@ -175,3 +175,25 @@ func TestWrongButtonUnderAStop(t *testing.T) {
 		t.Errorf("the slip is told as %q", now)
 	}
 }
+
+// The header never says that something is proved dead while a live contact is bare: here the work went back to the
+// cut-out after the dead proof, and the shroud was taken off again.
+func TestABareContactIsNotHeadedByADeadProof(t *testing.T) {
+	b := newBench(t)
+	dead, bare := `class="chip dead"`, `class="chip out"`
+	b.to("visor-off")
+	if body := b.page(""); !strings.Contains(body, dead) {
+		t.Error("after the dead proof the header does not say so")
+	}
+	if w := b.do(url.Values{"kind": {"returned"}, "step": {"jaws"}, "why": {"the jaws are looked at again"}, "state": {b.state()}}); w.Code != http.StatusSeeOther {
+		t.Fatalf("back to the jaws: %d", w.Code)
+	}
+	b.to("bare-contact")
+	if body := b.page(""); !strings.Contains(body, dead) {
+		t.Error("with the shroud on, the dead proof stands no longer")
+	}
+	b.to("shroud-contact")
+	if body := b.page(""); strings.Contains(body, dead) || !strings.Contains(body, bare) {
+		t.Error("a bare live contact is headed by a dead proof")
+	}
+}
