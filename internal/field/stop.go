@@ -14,7 +14,8 @@ type stopPage struct {
 	Title string
 	Seen  string
 	Do    []string
-	// Owner is who must mend it, in words; To is that owner, where a method names one, and Ring their number.
+	// Owner is who must mend it, in words; To is that owner, where a method names one. Ring is the distributor's
+	// number for danger, where it is theirs to mend or a person called the stop.
 	Owner    string
 	To       method.Owner
 	Ring     string
@@ -54,7 +55,7 @@ func (h *Handler) stopped(c *call, id string) {
 	p.Title = p.Say("field.stop.head", "stop", f.stopWords())
 	if s := f.method().Stop(id); s != nil {
 		p.Do, p.To, p.Owner = s.Do, s.Owner, p.Say("field.stop.owner", "owner", p.lang.Owner(s.Owner))
-		if s.Owner == site.Distributor {
+		if s.Owner == site.Distributor || s.Declared {
 			p.Ring = h.opts.Pack.Emergency.Value
 		}
 		p.Category = p.lang.Category(h.opts.Pack.Schemes, s.Scheme, s.Category)
@@ -64,6 +65,7 @@ func (h *Handler) stopped(c *call, id string) {
 			}
 		}
 	} else {
+		p.Ring = h.opts.Pack.Emergency.Value
 		p.Do = []string{p.Say("field.stop.do.back"), p.Say("field.stop.do.tell"), p.Say("field.stop.do.decide")}
 		p.Ways = append(p.Ways, wayOn{Words: p.Say("field.way.acts"), To: p.URL + "/acts"})
 	}
