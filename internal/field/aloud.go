@@ -47,7 +47,9 @@ func (f *casefile) upToAct() []*method.Step {
 		if s.Phase != ph.ID || s.Observe == nil && s.Prove == nil && s.Inspect == nil {
 			break
 		}
-		list = append(list, s)
+		// The same step in the language of the page.
+		own, _ := f.method().Step(s.ID)
+		list = append(list, own)
 	}
 	return list
 }

@@ -256,7 +256,7 @@ func TestAdviceFollowsItsLine(t *testing.T) {
 	said := 0
 	b = newBench(t, func(o *field.Options) { o.Adviser = chatty{&said} })
 	b.to("visor-off")
-	says(t, b.page(""), `class="run closed"`)
+	says(t, b.page(""), `class="run closed `)
 }
 
 // odd is an adviser with which something is wrong.

@@ -25,6 +25,7 @@ import (
 	"meterwright/internal/page"
 	"meterwright/rules"
 	"meterwright/say"
+	"meterwright/site"
 	"meterwright/visit"
 )
 
@@ -110,8 +111,19 @@ var (
 	tags      = regexp.MustCompile(`(?s)<!--.*?-->|<(?:script|style)\b.*?</(?:script|style)>|<svg\b.*?</svg>|<[^>]*>`)
 	spokenOf  = regexp.MustCompile(`(?:aria-label|alt|title|placeholder|data-lost|data-words)="([^"]*)"`)
 	plainWord = regexp.MustCompile(`[A-Za-z]{2,}[,;:]? +[A-Za-z]{2,}`)
-	// typed is what people write in these tests, in their own language.
-	typed = strings.NewReplacer("no camera", "", "No camera", "", "the fictional joint is open", "", "the fictional lamp is blown", "", "the fictional tail is open", "")
+	// typed is what people write in these tests, in their own language, and what the model weighs: the catalogue of
+	// departures has its words in one language so far.
+	typed = func() *strings.Replacer {
+		spared := []string{"no camera", "", "No camera", "", "the fictional joint is open", "", "the fictional lamp is blown", "", "the fictional tail is open", ""}
+		s, err := site.Expand(site.Spec{Arrangement: site.TNCS})
+		if err != nil {
+			panic(err)
+		}
+		for _, d := range s.Departures() {
+			spared = append(spared, d.Words, "")
+		}
+		return strings.NewReplacer(spared...)
+	}()
 	// cited is the titles of what limits are taken from.
 	cited   = regexp.MustCompile(`<span class="mark">[^<]*</span> *<span class="quiet">[^<]*</span>`)
 	missing = regexp.MustCompile(`⟦[^⟧]*⟧?`)
