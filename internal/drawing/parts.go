@@ -149,19 +149,12 @@ func (d *sheet) meter() float64 {
 		d.box(Screen, Rect{left + wide/2 - 46, 12, left + wide/2 + 46, 27})
 	}
 	covered := !gone && !d.away(site.Cover)
-	sides := map[string]string{"in": d.Words.Say("drawing.in"), "out": d.Words.Say("drawing.out")}
-	// The words of every terminal are as high as the longest one's may be.
-	longest := max(letters(sides["in"]), letters(sides["out"]))
+	words, times, widest := d.terminals()
 	at := func(i int) float64 { return left + 14 + pitch*(float64(i)+0.5) }
 	for i, t := range terms {
-		name, side, _ := strings.Cut(t, "-")
 		id := site.PointID("meter." + t)
 		d.point(id, at(i), row, covered || gone)
-		words := strings.ToUpper(name)
-		if name == "sw" {
-			words = d.Words.Say("drawing.switched")
-		}
-		d.rooms[id] = d.label(d.named(id), at(i), row-reach-1, Middle, above, (pitch-1)*max(letters(words), letters(sides[side]))/longest, words+"\n"+sides[side])
+		d.rooms[id] = d.label(d.named(id), at(i), row-reach-1, Middle, above, (pitch-1)*times[i]/widest, words[i])
 	}
 	d.part(site.TailsIn, Rect{at(0) - reach, row - reach, at(len(terms)-1) + reach, row + reach + 2})
 	d.cover(Rect{left + 5, row - reach + 2, left + wide - 5, bottom + 3}, row, covered, gone)
@@ -169,6 +162,25 @@ func (d *sheet) meter() float64 {
 		d.socket(8)
 	}
 	return bottom + lane + 2
+}
+
+// terminals are the words at the meter's terminals and how wide each is, of its letters' height. All are as
+// high as the two neighbours allow that need the most between them, which is widest.
+func (d *sheet) terminals() (words []string, times []float64, widest float64) {
+	sides := map[string]string{"in": d.Words.Say("drawing.in"), "out": d.Words.Say("drawing.out"), "v": d.Words.Say("drawing.voltage")}
+	for i, t := range d.Claims.Terminals {
+		name, side, _ := strings.Cut(t, "-")
+		word := strings.ToUpper(name)
+		if name == "sw" {
+			word = d.Words.Say("drawing.switched")
+		}
+		words = append(words, word+"\n"+sides[side])
+		times = append(times, max(letters(word), letters(sides[side])))
+		if i > 0 {
+			widest = max(widest, (times[i-1]+times[i])/2)
+		}
+	}
+	return words, times, widest
 }
 
 // cover draws the plate over the meter's terminals with its screws and its seal, or the bare screws.

@@ -10,7 +10,7 @@ import (
 const transformerRoom = 44.0
 
 // blockWords is the room for the name of the test block beside it.
-func (d *sheet) blockWords() float64 { return 70 * d.p.W / narrow }
+func (d *sheet) blockWords() float64 { return 56 * d.p.W / narrow }
 
 // testblock draws the test block below a meter that current transformers feed, with its leads to the
 // meter, and returns where the conductors below it may begin.
@@ -19,41 +19,41 @@ func (d *sheet) testblock(top float64) float64 {
 	y := top + reach + 8
 	left, right := d.p.W, 0.0
 	for _, t := range d.Claims.Terminals {
-		x := at("meter." + t).x
-		left, right = min(left, x), max(right, x)
+		if x := at("meter." + t).x; t != "n-out" { // which has no lead to the block
+			left, right = min(left, x), max(right, x)
+		}
 	}
 	block := Rect{left - reach, y - reach, right + reach, y + reach}
 	d.box(Part, block)
 	d.part(site.Shorting, block)
 	shorted := d.away(site.Shorting)
-	lead := func(c Class, id string, from spot) {
-		d.line(c, from.x, from.y, from.x, y)
-		d.point(site.PointID(id), from.x, y, false)
-	}
 	var ids []site.PointID
+	lead := func(c Class, place, terminal string) {
+		id, from := site.PointID("testblock."+place), at("meter."+terminal)
+		d.line(c, from.x, from.y, from.x, y)
+		d.point(id, from.x, y, false)
+		d.rooms[id] = d.rooms[site.PointID("meter."+terminal)] // which tells whose lead it is
+		ids = append(ids, id)
+	}
 	for _, l := range d.lines {
 		in, out, c := at("meter."+l+"-in"), at("meter."+l+"-out"), conductor(l)
-		lead(c, "testblock."+l+"-s1", in)
-		lead(c, "testblock."+l+"-s2", out)
-		lead(c, "testblock."+l+"-v", at("meter."+l+"-v"))
+		lead(c, l+"-s1", l+"-in")
+		lead(c, l+"-s2", l+"-out")
+		lead(c, l+"-v", l+"-v")
 		if shorted {
 			d.line(Thin, in.x, y+dot+2, in.x, y+dot+5, out.x, y+dot+5, out.x, y+dot+2)
 		}
-		for _, p := range []string{"-s1", "-s2", "-v"} {
-			ids = append(ids, site.PointID("testblock."+l+p))
-		}
 	}
-	lead(Neutral, "testblock.n", at("meter.n-in"))
-	ids = append(ids, "testblock.n")
+	lead(Neutral, "n", "n-in")
 	key := "drawing.testblock"
 	if shorted {
 		key = "drawing.testblock.shorted"
 	}
-	room := d.label(d.named(ids...), block.X2+5, block.Y2, Start, above, d.blockWords()-12, d.Words.Say(key))
+	room := d.label(d.named(ids...), block.X2+5, top-2, Start, below, d.p.W-2*margin-block.X2-5, d.Words.Say(key))
 	for _, id := range ids {
-		d.rooms[id] = room
+		d.rooms[id] = room.with(d.rooms[id])
 	}
-	return block.Y2 + lane + 2
+	return max(block.Y2+lane, room.Y2+half) + 2
 }
 
 // secondaries are the leads from the test block to the transformers and, over the voltage fuses, to the lines.
