@@ -5,8 +5,8 @@ import (
 	"slices"
 
 	"meterwright/instrument"
+	"meterwright/measure"
 	"meterwright/method"
-	"meterwright/rules"
 	"meterwright/site"
 	"meterwright/visit/laws"
 )
@@ -180,6 +180,16 @@ func (g *grounds) search(m *Machine, proof int) *search {
 	return s
 }
 
+// stillLimit is the most, in amperes, that a reading of "nothing flows" can leave to flow [P], as the laws have it:
+// whatever a method's rules say of its limit, or of doubt about it.
+const stillLimit = 1.0
+
+// atMost reports whether bounds end at no more than v, and begin nowhere.
+func atMost(b *method.Bounds, v float64) bool {
+	upper, err := measure.ParseDecimal(b.Upper)
+	return err == nil && b.Lower == "" && upper.Float() <= v
+}
+
 // reading says what an expected answer of a step says in the laws' terms.
 func (m *Machine) reading(step int) laws.Reading {
 	o := m.Method.Steps[step].Observe
@@ -202,7 +212,7 @@ func (m *Machine) reading(step int) laws.Reading {
 		r.Says = laws.Joined
 	case o.Bounds != nil && o.Bounds.Unit == "A" && o.Bounds.Lower != "":
 		r.Says = laws.Flowing
-	case o.Bounds != nil && o.Bounds.Unit == "A" && o.Bounds.Doubt == rules.DoubtAgainst:
+	case o.Bounds != nil && o.Bounds.Unit == "A" && atMost(o.Bounds, stillLimit):
 		r.Says = laws.Still
 	case o.Bounds != nil && o.Bounds.Unit == "V" && o.Bounds.Lower == "":
 		r.Says = laws.Low
