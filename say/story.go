@@ -99,6 +99,9 @@ func (s *Speaker) event(a *visit.Account, l *visit.Line, body visit.Body) string
 func (s *Speaker) aside(l *visit.Line, body visit.Body) string {
 	switch b := body.(type) {
 	case visit.Stopped:
+		if b.Why == "" {
+			return s.Say("story.stopped.plain")
+		}
 		return s.Say("story.stopped", "why", b.Why)
 	case visit.Reported:
 		return s.because("story.reported", b.Words, "who", s.Told(b.To, b.Whom, b.Name, b.Reference))

@@ -1,6 +1,7 @@
 package visit
 
 import (
+	"cmp"
 	"math/bits"
 	"reflect"
 	"slices"
@@ -217,6 +218,38 @@ func (f *refusing) explainProofs(missing uint16) {
 			f.way(Reason{Code: GoOn})
 		}
 	}
+}
+
+// Behind says, before anybody comes to a step that is refused for it, what was shown or begun before the position,
+// came to nothing since, and is needed ahead: what undid it, and the step to go back to. It is nil where there is nothing.
+func (v *Visit) Behind() *Refusal {
+	m, c := v.machine, &v.now.control
+	var needed uint16
+	for i := int(c.pos); i < len(m.steps); i++ {
+		if m.ahead(c, int16(i)) && m.applies(c, i) {
+			needed |= m.steps[i].needs
+		}
+	}
+	var out Refusal
+	for ; needed != 0; needed &= needed - 1 {
+		p := bits.TrailingZeros16(needed)
+		line := &v.account.Proofs[p]
+		if first, _ := m.span(c, p); c.proofs[p].phase == proofNone && line.Lost() && first >= 0 && first < c.pos {
+			out.Lacks = once(out.Lacks, Reason{Code: NoLongerShown, Proof: line.ID, Cause: &v.account.lastUndone(p).Cause})
+			out.Ways = once(out.Ways, Reason{Code: GoBack, Step: m.Method.Steps[first].ID})
+		}
+	}
+	if out.Lacks == nil {
+		return nil
+	}
+	// From the earliest on everything is carried out again.
+	slices.SortStableFunc(out.Ways, func(a, b Reason) int {
+		_, x := m.Method.Step(a.Step)
+		_, y := m.Method.Step(b.Step)
+		return cmp.Compare(x, y)
+	})
+	out.Ways = out.Ways[:1]
+	return &out
 }
 
 func (f *refusing) explainSwitches() {

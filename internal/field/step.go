@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/a-h/templ"
@@ -138,12 +139,31 @@ func (h *Handler) step(c *call, n visit.Next) {
 		p.Ask, p.Run.Void, p.Why, p.Sources = words, "", "", nil
 		p.Ways = []wayOn{{Words: p.Say("field.run.once-more"), To: p.URL + "?again=1"}, {Words: p.Say("field.way.take-another", "kind", f.words.Kind(kind)), To: p.URL + "/take?with=" + url.QueryEscape(string(kind))}}
 	}
+	if b := f.undoneBehind(); b != nil && len(p.Ways) == 0 && c.query("again") == "" && c.problem == "" {
+		var lacks []string
+		for _, l := range b.Lacks {
+			lacks = append(lacks, f.words.Reason(l))
+		}
+		p.Ask, p.Run.Void, p.Why, p.Sources, p.Rests = lacks[0], "", strings.Join(lacks[1:], " "), nil, nil
+		p.Ways = append(f.ways(p.URL, b), wayOn{Words: p.Say("field.step.behind.on"), To: p.URL + "?again=1"})
+	}
 	p.Judged = append(h.judged(f, j), f.findings()...)
 	if r := f.askedAgain(s); r != nil {
 		p.Again = p.Say("field.step.again", "shows", f.words.Shows(r.Shows))
 	}
 	p.Means = f.meansBeside(s, p.URL)
 	c.write(p.Page())
+}
+
+// undoneBehind is what came to nothing behind the step in turn, right after the work went on from a stop, and after
+// each proving.
+func (f *casefile) undoneBehind() *visit.Refusal {
+	body, _ := f.Visit.Account().Body(f.told())
+	switch body.(type) {
+	case visit.Resumed, visit.Proved:
+		return f.Visit.Behind()
+	}
+	return nil
 }
 
 // askedAgain is the reading that was just entered at a step and is asked for once more, or nil.

@@ -197,3 +197,22 @@ func TestABareContactIsNotHeadedByADeadProof(t *testing.T) {
 		t.Error("a bare live contact is headed by a dead proof")
 	}
 }
+
+// What a stop undid is said as the work goes on from it, with the way back, and not only where it is refused.
+func TestWhatAStopUndidIsSaidAtOnce(t *testing.T) {
+	b := newBench(t)
+	b.to("supply-lamp-earth-neutral")
+	for _, form := range []url.Values{{"kind": {"stopped"}}, {"kind": {"reported"}, "to": {"employer"}}, {"kind": {"resumed"}, "why": {"it was a neighbour at the door"}}} {
+		form.Set("state", b.state())
+		if w := b.do(form); w.Code != http.StatusSeeOther {
+			t.Fatalf("%s: %d", form.Get("kind"), w.Code)
+		}
+	}
+	// The jaws were looked at before the stop, and the carrier is not refitted without.
+	body := b.page("")
+	says(t, body, "No longer shown: the jaws of the cut-out were found sound and the fuse the right one. What undid it: a stop was declared at")
+	says(t, body, `name="step" value="jaws"`)
+	if again := b.page("?again=1"); !strings.Contains(again, `data-step="supply-lamp-earth-neutral"`) {
+		t.Error("the work cannot go on past what is said")
+	}
+}

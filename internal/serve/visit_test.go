@@ -101,6 +101,12 @@ func (w *walker) to(until string) {
 			}
 			continue
 		}
+		// What came to nothing behind the position is said after a proving, with the way back.
+		if back := eval[string](w.phone, `document.querySelector("main.phase form:has(input[name=kind][value=returned]) button")?.innerText.trim() ?? ""`); at == "" && back != "" {
+			w.look("undone-behind")
+			w.tap(back)
+			continue
+		}
 		if at == "" {
 			w.t.Fatalf("no step is shown on the way to %s:\n%s", until, w.text())
 		}

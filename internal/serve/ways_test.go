@@ -215,7 +215,7 @@ func TestWaysByTaps(t *testing.T) {
 		p.tap("Stop")
 		p.says("Stop. Declared by the person on site")
 		p.look("stop-declared")
-		p.tap("I have rung somebody else")
+		p.tap("I have rung somebody")
 		p.touch("the employer")
 		p.tap("Keep it")
 		p.tap("End the visit here")
