@@ -242,7 +242,7 @@ func (p *phone) look(name string) {
 	for _, v := range []struct{ name, scheme, hand, size string }{
 		{"light", "light", "", "100%"}, {"dark", "dark", "", "100%"}, {"large", "light", "", "200%"}, {"left", "light", "left", "100%"},
 	} {
-		eval[bool](p, fmt.Sprintf(`(() => { const d = document.documentElement; d.dataset.scheme = %q; d.dataset.hand = %q; d.style.fontSize = %q; document.activeElement.blur(); window.scrollTo(0, 0); return true; })()`, v.scheme, v.hand, v.size))
+		eval[bool](p, fmt.Sprintf(`(() => { const d = document.documentElement; d.dataset.scheme = %q; d.dataset.hand = %q; d.style.fontSize = %q; delete document.body.dataset.quiet; document.activeElement.blur(); window.scrollTo(0, 0); return true; })()`, v.scheme, v.hand, v.size))
 		eval[bool](p, `document.fonts.ready.then(() => true)`)
 		shot, err := chromedp.Run(p.ctx, chromedp.FullScreenshot(100))
 		if err != nil {
@@ -254,6 +254,9 @@ func (p *phone) look(name string) {
 		if wide := eval[int](p, `document.documentElement.scrollWidth`); wide > 360 {
 			p.t.Errorf("%s, %s: the page is %d pixels wide and runs off the screen: %s", name, v.name, wide, eval[string](p,
 				`[...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > 361).slice(0, 4).map((e) => e.outerHTML.slice(0, 90)).join(" | ")`))
+		}
+		if cut := eval[string](p, `[...document.querySelectorAll(".zone .button")].filter((e) => e.scrollHeight > e.clientHeight + 1).map((e) => e.innerText).join(" | ")`); cut != "" {
+			p.t.Errorf("%s, %s: words do not fit into what is pressed: %s", name, v.name, cut)
 		}
 		if v.name == "left" || v.name == "large" {
 			continue
